@@ -1,0 +1,128 @@
+"""The level of a job's channels beside its rotor's coefficients, followed run by run.
+
+Model of design section 5, for each channel: y_k = u_k + e_k, u_k = u_(k-1) + X_k c + w_k, with a
+flat prior on the first level of a job. Given c, the level is a local-level filter whose mean is
+linear in c: u_k | c, y ~ (offset + slope c, own_var). Keeping it in that form beside N(c; mean, cov)
+makes one code path serve pairs that already taught c (c is left alone) and pairs that have not
+(c is updated by the innovation), with their correlation exact in both cases.
+
+Source of the recursions: Harvey, Forecasting, Structural Time Series Models and the Kalman Filter
+(Cambridge 1989), sections 3.2 and 3.4 (diffuse start), from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Level", "follow_run", "start"]
+
+Array = npt.NDArray[Any]
+Real = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Level:
+    """Joint posterior of levels and coefficients after some runs of one job.
+
+    Axes: channel = (sensor, regime), or a regime for track; part = 1 for vibration, the N - 1
+    contrasts for track, which share one set of coefficients.
+
+    mean: (channel, adjuster); cov: (channel, adjuster, adjuster): of the coefficients.
+    offset: (channel, part); slope: (channel, part, adjuster): level = offset + slope @ c + own.
+    own_var: (channel,): variance of `own`, which is independent of c; inf before the first reading.
+    age: (channel,): runs since the channel was last read; -1 when it was never read.
+    """
+
+    mean: Array
+    cov: Array
+    offset: Array
+    slope: Array
+    own_var: Real
+    age: npt.NDArray[np.int64]
+
+    @property
+    def level_mean(self) -> Array:
+        """Posterior mean of the level, shape (channel, part); NaN where never read."""
+        known = np.where(np.isnan(self.mean), 0.0, self.mean)
+        level = self.offset + np.einsum("jma,ja->jm", self.slope, known)
+        return np.where(np.isinf(self.own_var)[:, None], np.nan, level)
+
+
+def start(mean: Array, cov: Array, parts: int = 1) -> Level:
+    """Return the state before a job's first run: levels unknown, coefficients as given.
+
+    mean: (channel, adjuster), NaN where nothing is known; cov: (channel, adjuster, adjuster).
+    parts: numbers read in one channel of one run (1, or N - 1 contrasts of track heights).
+    """
+    channels, adjusters = mean.shape
+    return Level(
+        mean=mean.copy(),
+        cov=cov.copy(),
+        offset=np.zeros((channels, parts), mean.dtype),
+        slope=np.zeros((channels, parts, adjusters), mean.dtype),
+        own_var=np.full(channels, np.inf),
+        age=np.full(channels, -1, dtype=np.int64),
+    )
+
+
+def follow_run(
+    state: Level,
+    moves: Array,
+    readings: Array,
+    reading_var: Real,
+    run_var: Real,
+    teach: bool = True,
+) -> Level:
+    """Return the state after one more run.
+
+    moves: (channel, part, adjuster): X of the moves made since the run before (zeros at the first).
+    readings: (channel, part), NaN where the channel was not read in this run.
+    reading_var, run_var: (channel,): r of this run's readings and q for each run step.
+    teach: False when the pair that ends here is already in the coefficients.
+
+    A move of an adjuster whose coefficient is unknown (NaN) cuts the level: it starts afresh at the
+    next reading, which is what a flat prior on that coefficient gives.
+    """
+    unknown = np.isnan(state.mean)
+    cut = ((moves != 0) & unknown[:, None, :]).any(axis=(1, 2))
+    slope = state.slope + np.where(unknown[:, None, :], 0.0, moves)
+    own_var = np.where(cut, np.inf, state.own_var + run_var)
+    read = ~np.isnan(readings).any(axis=1)
+    fresh = read & np.isinf(own_var)
+    follow = read & ~np.isinf(own_var)
+    innovation_free = readings - state.offset
+
+    mean, cov = state.mean.copy(), state.cov.copy()
+    if teach and follow.any():
+        for part in range(readings.shape[1]):
+            _teach(mean, cov, slope[:, part], innovation_free[:, part], own_var + reading_var, follow)
+
+    gain = np.where(follow, own_var / (own_var + reading_var), 0.0)
+    gain[fresh] = 1.0
+    offset = state.offset + gain[:, None] * np.where(read[:, None], innovation_free, 0.0)
+    slope = np.where(fresh[:, None, None], 0.0, (1.0 - gain)[:, None, None] * slope)
+    own_var = np.where(fresh, reading_var, np.where(follow, gain * reading_var, own_var))
+    age = np.where(read, 0, np.where(cut | (state.age < 0), -1, state.age + 1))
+    return replace(
+        state, mean=mean, cov=cov, offset=offset, slope=slope, own_var=own_var, age=age
+    )
+
+
+def _teach(
+    mean: Array, cov: Array, slope: Array, target: Array, noise: Real, follow: Array
+) -> None:
+    """Update mean and cov in place by target = slope @ c + noise, channel by channel."""
+    known = ~np.isnan(mean)
+    h = np.where(known, slope, 0.0)
+    v = np.where(known[:, :, None] & known[:, None, :], cov, 0.0)
+    m = np.where(known, mean, 0.0)
+    vh = np.einsum("jab,jb->ja", v, h.conj())
+    spread = np.einsum("ja,ja->j", h, vh).real + np.where(follow, noise, 1.0)
+    error = np.where(follow, target - np.einsum("ja,ja->j", h, m), 0.0)
+    step = vh * np.where(follow, 1.0 / spread, 0.0)[:, None]
+    mean += np.where(known, step * error[:, None], 0.0)
+    cov -= np.einsum("ja,jb->jab", step, vh.conj()) * follow[:, None, None]

@@ -1,0 +1,1 @@
+"""What people look at in the terminal and on paper."""
