@@ -1,6 +1,6 @@
-"""The rotor file: what one rotor design of an aircraft type is, carries, and must keep inside.
+"""A rotor design as values: blades, sensors, regimes, adjusters, limits.
 
-Values only, with the reader of the TOML file. What moves do to readings lives in `effects`.
+Nothing here reads files.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy.typing as npt
 __all__ = ["Adjuster", "Limit", "Regime", "Rotor", "Sensor", "SharedRange"]
 
 Unit = Literal["ips", "mm/s", "g"]
+Kind = Literal["weight", "pitch link", "trim tab", "other"]
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,11 @@ class Regime:
 
 @dataclass(frozen=True)
 class Adjuster:
-    """A kind of hardware that can be changed on a blade; amounts are in `unit`."""
+    """A kind of hardware that can be changed on a blade; amounts are in `unit`.
+
+    amount_sd: how exactly a move is made [unit]. minutes, access_minutes: labour for one move, and
+    once a plan. kind: what it is, for the checks that its moves call for; None = not said.
+    """
 
     name: str
     unit: str
@@ -56,6 +61,7 @@ class Adjuster:
     sum_range: tuple[float, float] | None = None
     minutes: float | None = None
     access_minutes: float = 0.0
+    kind: Kind | None = None
 
 
 @dataclass(frozen=True)
@@ -79,7 +85,11 @@ class Limit:
 
 @dataclass(frozen=True)
 class Rotor:
-    """One rotor design. Blades stand in passing order (design section 3)."""
+    """One rotor design. Blades stand in passing order.
+
+    rpm: rotor speed [1/min]. azimuth_deg: passing lag of each blade after the first [deg]; None =
+    evenly spaced. source: the file it was read from.
+    """
 
     name: str
     blades: tuple[str, ...]
@@ -139,9 +149,8 @@ class Rotor:
 
         The last matching limit wins; one of the chosen set comes before one of no set.
         """
-        matching = [
-            x for x in self.limits if x.sensor == sensor and x.regime in (None, regime)
-        ]
+        matching = [x for x in self.limits if x.sensor == sensor and x.regime in (None, regime)]
         of_set = [x for x in matching if limit_set is not None and x.after == limit_set]
         general = [x for x in matching if x.after is None]
-        return (of_set or general or [None])[-1]
+        found = of_set or general
+        return found[-1] if found else None
