@@ -1,0 +1,167 @@
+"""Results as documents for scripts: the plan, the check, and what went wrong, ready for JSON.
+
+Keys that stand in the interface are kept; more may stand beside them. The documents of the learner
+and of the comparison live beside their values.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from adapt.log import History
+from adapt.planning.plan import ChannelKey, Move, Plan
+from adapt.problems import Problem
+from adapt.reports.cautions import checks_for, unusually_much
+from adapt.reports.wording import own_phase_deg
+from adapt.rotor import Rotor
+
+__all__ = ["as_json", "check_document", "plain", "plan_document", "problems_document"]
+
+
+def as_json(document: Mapping[str, Any]) -> str:
+    """Return a document as JSON text in ASCII; what is not a finite number becomes null."""
+    return json.dumps(plain(document), indent=2, allow_nan=False)
+
+
+def plain(value: Any) -> Any:
+    """Return a value as what JSON knows; NaN and infinities as None.
+
+    >>> import numpy
+    >>> plain({"a": (numpy.float64("nan"), numpy.int64(3))})
+    {'a': [None, 3]}
+    """
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, str | int):
+        return value
+    if hasattr(value, "isoformat"):
+        return None if value != value else str(value.isoformat())
+    raise TypeError(f"{type(value).__name__} has no place in a document")
+
+
+def plan_document(plan: Plan, rotor: Rotor, coefficients_from: str) -> dict[str, Any]:
+    """Return the plan: readings as amplitude and phase in each sensor's own convention."""
+
+    def reading(value: complex | None, sensor: str) -> dict[str, float | None]:
+        if value is None:
+            return {"amplitude": None, "phase_deg": None}
+        return {
+            "amplitude": abs(value),
+            "phase_deg": own_phase_deg(value, rotor.sensor(sensor).phase),
+        }
+
+    return {
+        "rotor": plan.rotor,
+        "design": plan.design,
+        "job": plan.job,
+        "after_run": plan.after_run,
+        "conditions": dict(plan.conditions),
+        "coefficients_from": coefficients_from,
+        "aim": plan.aim,
+        "limits": plan.limit_set,
+        "chance_asked": plan.chance_asked,
+        "most_moves": plan.most_moves,
+        "hedged": plan.hedged,
+        "feasible": plan.feasible,
+        "stopped_by": [_channel(key) for key in plan.stopped_by],
+        "not_constrained": [_channel(key) for key in plan.not_constrained],
+        "worst_ratio": plan.worst_ratio,
+        "lower_bound": plan.lower_bound,
+        "second_bound": plan.second_bound,
+        "proven": plan.proven,
+        "chance": plan.chance,
+        "joint_chance": plan.joint_chance,
+        "minutes": plan.minutes,
+        "moves": [_move(m, rotor) for m in plan.moves],
+        "readings": [
+            {
+                "sensor": r.sensor,
+                "regime": r.regime,
+                "unit": rotor.sensor(r.sensor).unit,
+                "read_in": r.read_in,
+                "before": reading(r.before, r.sensor),
+                "after": reading(r.after, r.sensor),
+                "change": reading(r.change, r.sensor),
+                "sd": r.sd,
+                "limit": r.limit,
+                "ratio": r.ratio,
+                "chance": r.chance,
+            }
+            for r in plan.readings
+        ],
+        "track": [{**asdict(t), "unit": rotor.track_unit} for t in plan.track],
+        "tradeoff": [
+            {
+                "moves": t.moves,
+                "worst_ratio": t.worst_ratio,
+                "chance": t.chance,
+                "proven": t.proven,
+                "plan": [_move(m, rotor) for m in t.plan],
+            }
+            for t in plan.tradeoff
+        ],
+        "alternatives": [
+            {
+                "worst_ratio": a.worst_ratio,
+                "chance": a.chance,
+                "minutes": a.minutes,
+                "moves": [_move(m, rotor) for m in a.moves],
+            }
+            for a in plan.alternatives
+        ],
+        "notes": list(plan.notes),
+        "inspect_first": list(unusually_much(plan, rotor)),
+        "checks": list(checks_for(plan.moves, rotor)),
+        "seconds": plan.seconds,
+    }
+
+
+def check_document(history: History) -> dict[str, Any]:
+    """Return what a check found, and how much of the log can be used."""
+    return {
+        "log": history.source,
+        "rotors": int(history.runs["rotor"].nunique()),
+        "jobs": int(history.runs["job"].nunique()),
+        "runs": len(history.runs),
+        "readings": len(history.readings),
+        "excluded": len(history.excluded),
+        "set_aside": dict(history.set_aside),
+        "faults": [asdict(p) for p in history.faults],
+        "doubts": [asdict(p) for p in history.doubts],
+    }
+
+
+def problems_document(message: str, problems: tuple[Problem, ...] = ()) -> dict[str, Any]:
+    """Return what stands on standard output in place of an answer."""
+    return {"error": message, "problems": [asdict(p) for p in problems]}
+
+
+def _channel(key: ChannelKey) -> dict[str, Any]:
+    if key.sensor is None:
+        return {"track": True, "regime": key.regime}
+    return {"sensor": key.sensor, "regime": key.regime}
+
+
+def _move(move: Move, rotor: Rotor) -> dict[str, Any]:
+    adjuster = rotor.adjuster(move.adjuster)
+    return {
+        "blade": move.blade,
+        "adjuster": move.adjuster,
+        "amount": move.amount,
+        "unit": adjuster.unit,
+        "positive": adjuster.positive,
+    }

@@ -1,0 +1,280 @@
+"""The plan as a technician reads it: what to do, what it should bring, how sure that is.
+
+Built from a `Plan` and its rotor file; nothing is computed here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from adapt.planning.plan import ChannelKey, Move, Plan, ReadingForecast, TrackForecast
+from adapt.reports import cautions
+from adapt.reports.layout import Block, Bullets, Heading, Line, Table, Tone, table
+from adapt.reports.wording import (
+    amplitude_at_clock,
+    bar,
+    chance_in_words,
+    count,
+    date_and_time,
+    joined,
+    number,
+    percent,
+    signed,
+    track_decimals,
+    vibration_decimals,
+)
+from adapt.rotor import Rotor
+
+__all__ = ["headline", "moves_table", "plan_report", "readings_table", "tradeoff_table"]
+
+_CONDITIONS = {
+    "gross_weight": "gross weight {:g}",
+    "wind_kt": "wind {:g} kt",
+    "oat_c": "{:g} degC",
+    "rpm": "{:g} rpm",
+}
+
+
+def plan_report(
+    plan: Plan, rotor: Rotor, coefficients_from: str, whole: bool = True
+) -> list[Block]:
+    """Return the report of a plan.
+
+    coefficients_from: where the coefficients came from, in words.
+    """
+    report = list(headline(plan, coefficients_from))
+    if plan.moves:
+        report += [Heading("Moves"), moves_table(plan, rotor)]
+        if plan.minutes is not None:
+            report.append(Line(f"Labour: about {plan.minutes:.0f} minutes."))
+    report += [Heading("Predicted for the next run"), readings_table(plan, rotor)]
+    report.append(
+        Line(
+            "Ratio = predicted reading over its limit"
+            + (", with what is not known of the effects allowed for." if plan.hedged else ".")
+        )
+    )
+    if plan.track:
+        report += [
+            Heading(f"Blade heights [{rotor.track_unit}], up positive"),
+            _heights(plan, rotor),
+        ]
+    if len(plan.tradeoff) > 1:
+        report += [Heading("More or fewer moves"), tradeoff_table(plan, rotor)]
+    if plan.alternatives:
+        report += [Heading("Other plans of nearly the same worth"), _alternatives(plan, rotor)]
+    if plan.notes:
+        report += [Heading("What this rests on"), Bullets(plan.notes)]
+    return [*report, *_safety(plan, rotor)]
+
+
+def readings_table(plan: Plan, rotor: Rotor) -> Table:
+    """Return every reading and track spread before and after the moves, against its limit."""
+    rows: list[tuple[str, ...]] = []
+    forecasts: list[ReadingForecast | TrackForecast | None] = []
+    for sensor in rotor.sensors:
+        of_sensor = [r for r in plan.readings if r.sensor == sensor.name]
+        if of_sensor:
+            rows.append((f"{sensor.name} [{sensor.unit}]", *[""] * 6))
+            forecasts.append(None)
+        digits = vibration_decimals(sensor.unit)
+        for r in of_sensor:
+            before = amplitude_at_clock(r.before, sensor.phase, digits)
+            after = amplitude_at_clock(r.after, sensor.phase, digits)
+            rows.append(_forecast_row(r, before, after, number(r.limit, digits), plan.after_run))
+            forecasts.append(r)
+    if plan.track:
+        rows.append((f"track spread [{rotor.track_unit}]", *[""] * 6))
+        forecasts.append(None)
+    for t in plan.track:
+        digits = track_decimals(rotor.track_unit)
+        before, after = number(t.before, digits), number(t.after, digits)
+        rows.append(_forecast_row(t, before, after, number(t.limit, digits), plan.after_run))
+        forecasts.append(t)
+    tones: list[Tone] = [
+        "bad" if f is not None and f.ratio is not None and f.ratio > 1.0 + 1e-9 else "plain"
+        for f in forecasts
+    ]
+    return table(["Regime", ">Before", ">After", ">Limit", ">Ratio", "", ">Chance"], rows, tones)
+
+
+def tradeoff_table(plan: Plan, rotor: Rotor) -> Table:
+    """Return the best plan for each number of moves."""
+    rows = [
+        (
+            str(t.moves),
+            number(t.worst_ratio),
+            percent(t.chance),
+            "proven" if t.proven else "best found",
+            _in_short(t.plan, rotor),
+        )
+        for t in plan.tradeoff
+    ]
+    chosen: list[Tone] = [
+        "good" if set(t.plan) == set(plan.moves) else "plain" for t in plan.tradeoff
+    ]
+    return table([">Moves", ">Worst ratio", ">Chance", "", "Which"], rows, chosen)
+
+
+def headline(plan: Plan, coefficients_from: str) -> Iterable[Block]:
+    """Yield which rotor and job, from which run, how good the plan is and how that is known."""
+    aircraft = plan.conditions.get("aircraft")
+    on = f" on {aircraft}" if _known(aircraft) and str(aircraft) != plan.rotor else ""
+    design = plan.design[:1].upper() + plan.design[1:]
+    yield Heading(f"{design} {plan.rotor}{on}, job {plan.job}", level=1)
+    known = [
+        words.format(plan.conditions[key])
+        for key, words in _CONDITIONS.items()
+        if _known(plan.conditions.get(key))
+    ]
+    conditions = f" ({', '.join(known)})" if known else ""
+    read = date_and_time(plan.conditions.get("started"))
+    yield Line(f"From run {plan.after_run}, read {read}{conditions}.")
+    yield Line(f"Coefficients: {coefficients_from}.")
+    if plan.limit_set is not None:
+        yield Line(f"Limits: the set '{plan.limit_set}'.")
+    yield Line(_verdict(plan), tone="plain" if plan.feasible else "bad")
+    yield Line(_proof(plan))
+    yield from _stopped(plan)
+
+
+def _verdict(plan: Plan) -> str:
+    n = len(plan.moves)
+    if not plan.feasible:
+        asked = (
+            f" with a chance of {percent(plan.chance_asked)}"
+            if plan.chance_asked and plan.aim in ("fewest", "quickest")
+            else ""
+        )
+        best = f"The best found has {count(n, 'move')}" if n else "Nothing is better than no move"
+        return f"No plan brings everything inside its limits{asked}. {best}: {_odds(plan)}"
+    if n == 0:
+        return f"No move is needed: {_odds(plan)}"
+    return f"{count(n, 'move')[:1].upper()}{count(n, 'move')[1:]}: {_odds(plan)}"
+
+
+def _odds(plan: Plan) -> str:
+    if math.isnan(plan.chance):
+        return "the chance that the next run is inside every limit is not known."
+    text = (
+        f"the next run is inside every limit in {chance_in_words(plan.chance)} cases "
+        f"({percent(plan.chance)} with each limit by itself"
+    )
+    if not math.isnan(plan.joint_chance):
+        text += f", {percent(plan.joint_chance)} counting what they share"
+    return text + f"). Worst predicted ratio {number(plan.worst_ratio)}."
+
+
+def _proof(plan: Plan) -> str:
+    n = len(plan.moves)
+    if plan.proven:
+        best = {
+            "fewest": "fewer moves do not reach the target, and as many do no better",
+            "quickest": "less labour does not reach the target, and as much does no better",
+            "smoothest": "no plan within the same number of moves has a lower worst ratio",
+            "likeliest": "no plan within the same number of moves has a higher chance",
+        }
+        if not plan.feasible:
+            return "Proven: the hardware allows nothing that reaches the target."
+        if n == 0 and plan.aim in ("fewest", "quickest"):
+            return "Proven: the target is reached as the rotor stands."
+        return f"Proven: {best.get(plan.aim, 'no plan is better')}."
+    bound = {
+        "fewest": f"at least {number(plan.lower_bound, 0)} moves are needed",
+        "quickest": f"at least {number(plan.lower_bound, 0)} minutes are needed",
+        "smoothest": f"the worst ratio cannot be below {number(plan.lower_bound)}",
+    }.get(plan.aim)
+    known = "" if bound is None or math.isnan(plan.lower_bound) else f"; what is proven: {bound}"
+    return f"Not proven to be the best{known}."
+
+
+def _stopped(plan: Plan) -> Iterable[Block]:
+    if plan.stopped_by:
+        yield Line(f"What stops it: {joined([_named(k) for k in plan.stopped_by])}.", tone="bad")
+    if plan.not_constrained:
+        names = joined([_named(k) for k in plan.not_constrained])
+        yield Line(f"Limited but never read in this job, so not promised: {names}.", tone="bad")
+
+
+def moves_table(plan: Plan, rotor: Rotor) -> Table:
+    """Return the moves as instructions."""
+    rows = []
+    for move in plan.moves:
+        adjuster = rotor.adjuster(move.adjuster)
+        amount = f"{signed(move.amount, adjuster.step)} {adjuster.unit}"
+        rows.append((move.blade, adjuster.name, amount, cautions.what_to_do(move, adjuster)))
+    return table(["Blade", "Adjuster", ">Change", "What to do"], rows)
+
+
+def _heights(plan: Plan, rotor: Rotor) -> Table:
+    digits = track_decimals(rotor.track_unit)
+    rows = [
+        (
+            t.regime,
+            *(
+                f"{_height(t.heights_before.get(b), digits)} > "
+                f"{_height(t.heights_after.get(b), digits)}"
+                for b in rotor.blades
+            ),
+        )
+        for t in plan.track
+        if t.heights_before or t.heights_after
+    ]
+    return table(["Regime, before > after", *(f">{b}" for b in rotor.blades)], rows)
+
+
+def _height(value: float | None, digits: int) -> str:
+    return "-" if value is None or math.isnan(value) else f"{value:+.{digits}f}"
+
+
+def _alternatives(plan: Plan, rotor: Rotor) -> Table:
+    rows = [
+        (str(len(a.moves)), number(a.worst_ratio), percent(a.chance), _in_short(a.moves, rotor))
+        for a in plan.alternatives
+    ]
+    return table([">Moves", ">Worst ratio", ">Chance", "Which"], rows)
+
+
+def _safety(plan: Plan, rotor: Rotor) -> Iterable[Block]:
+    reasons = cautions.unusually_much(plan, rotor)
+    if reasons:
+        yield Line(cautions.stop_and_inspect(reasons), tone="bad")
+    checks = cautions.checks_for(plan.moves, rotor)
+    if checks:
+        yield Heading("Checks that these moves call for")
+        yield Bullets(checks)
+    yield Heading("Cautions")
+    yield Bullets(cautions.SHORT)
+
+
+def _in_short(moves: Sequence[Move], rotor: Rotor) -> str:
+    texts = []
+    for move in moves:
+        adjuster = rotor.adjuster(move.adjuster)
+        amount = signed(move.amount, adjuster.step)
+        texts.append(f"{move.blade} {adjuster.name} {amount} {adjuster.unit}")
+    return "; ".join(texts) or "none"
+
+
+def _named(key: ChannelKey) -> str:
+    return f"{key.sensor or 'track spread'} in {key.regime}"
+
+
+def _forecast_row(
+    forecast: ReadingForecast | TrackForecast, before: str, after: str, limit: str, run: str
+) -> tuple[str, ...]:
+    earlier = "" if forecast.read_in in (None, run) else f" (run {forecast.read_in})"
+    return (
+        f"  {forecast.regime}{earlier}",
+        "not read" if forecast.before is None else before,
+        after,
+        limit,
+        number(forecast.ratio),
+        bar(forecast.ratio),
+        percent(forecast.chance),
+    )
+
+
+def _known(value: object) -> bool:
+    return value is not None and value == value and value != ""

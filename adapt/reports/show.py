@@ -1,0 +1,165 @@
+"""Reports on a screen, in a pipe or as text, and the progress of what takes time.
+
+The only module that knows the terminal library. Colour and wrapping at the window's width are for
+terminals; a pipe gets plain text without trailing blanks. What a report says is decided elsewhere.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from io import StringIO
+from typing import TextIO
+
+from rich.box import Box
+from rich.console import Console
+from rich.table import Table as Grid
+from rich.text import Text
+
+from adapt.reports.layout import Block, Bullets, Heading, Line, Table, Tone
+
+__all__ = ["as_text", "printable", "show", "step"]
+
+NARROWEST = 80
+_WIDEST_PIPE = 100
+_WIDEST_TEXT = 90
+_PLAIN: Tone = "plain"
+_STYLES: dict[Tone, str] = {"plain": "", "good": "green", "bad": "bold red", "faint": "dim"}
+# Eight lines of four characters, as the terminal library wants them: a rule of hyphens under the
+# header and nothing else, so that it survives every terminal, mail and printer.
+_RULE_UNDER_HEADER = Box("    \n    \n -  \n    \n    \n    \n    \n    \n", ascii=True)
+
+
+def show(report: Sequence[Block], stream: TextIO | None = None) -> None:
+    """Print a report: for a person at a terminal with colour, for a pipe as plain text."""
+    out = sys.stdout if stream is None else stream
+    if out.isatty():
+        width = max(NARROWEST, shutil.get_terminal_size().columns)
+        _print(report, Console(file=out, width=width, highlight=False, emoji=False, markup=False))
+    else:
+        out.write(as_text(report))
+
+
+def as_text(report: Sequence[Block], width: int | None = None) -> str:
+    """Return a report as plain text.
+
+    width: characters a line; without it 80, or as many as its widest table needs to keep every
+    row on one line, at most 100.
+    """
+    if width is None:
+        width = min(max([NARROWEST, *(_natural_width(b) for b in report)]), _WIDEST_PIPE)
+    buffer = StringIO()
+    console = Console(
+        file=buffer,
+        width=width,
+        color_system=None,
+        highlight=False,
+        emoji=False,
+        markup=False,
+        force_terminal=False,
+        no_color=True,
+    )
+    _print(report, console)
+    return "".join(line.rstrip() + "\n" for line in buffer.getvalue().splitlines())
+
+
+@contextmanager
+def step(what: str, quiet: bool = False) -> Iterator[None]:
+    """Say on standard error that something takes time, and how long it took.
+
+    At a terminal the line moves while it works; in a pipe one plain line stands when it is done.
+    """
+    if quiet:
+        yield
+        return
+    started = time.perf_counter()
+    if sys.stderr.isatty():
+        with Console(stderr=True, highlight=False, markup=False).status(f"{what} ..."):
+            yield
+    else:
+        yield
+    print(f"{what}: {time.perf_counter() - started:.1f} s", file=sys.stderr, flush=True)
+
+
+def printable(text: str) -> str:
+    r"""Return text from a file without what could steer a terminal.
+
+    >>> printable("blade \x1b[2J A")
+    'blade ?[2J A'
+    """
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def _print(report: Sequence[Block], console: Console) -> None:
+    before: Block | None = None
+    for block in report:
+        if before is not None and not isinstance(before, Heading) and _stands_apart(block, before):
+            console.print()
+        _print_block(block, console)
+        before = block
+
+
+def _stands_apart(block: Block, before: Block) -> bool:
+    return isinstance(block, Heading | Table) or isinstance(before, Table)
+
+
+def _print_block(block: Block, console: Console) -> None:
+    match block:
+        case Heading(text, level):
+            title = printable(text)
+            console.print(Text(title, style="bold"))
+            if level == 1:
+                console.print(Text("=" * min(len(title), console.width), style="bold"))
+        case Line(text, tone):
+            console.print(Text(printable(text), style=_STYLES[tone]), width=_text_width(console))
+        case Bullets(items, tone):
+            console.print(_bullets(items, tone), width=_text_width(console))
+        case Table():
+            console.print(_grid(block))
+
+
+def _text_width(console: Console) -> int:
+    return min(console.width, _WIDEST_TEXT)
+
+
+def _bullets(items: Sequence[str], tone: Tone) -> Grid:
+    grid = Grid.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    for item in items:
+        grid.add_row(Text("-"), Text(printable(item), style=_STYLES[tone]))
+    return grid
+
+
+def _grid(block: Table) -> Grid:
+    grid = Grid(
+        box=_RULE_UNDER_HEADER,
+        pad_edge=False,
+        show_edge=False,
+        padding=(0, 1, 0, 0),
+        header_style="bold",
+    )
+    for column in block.columns:
+        grid.add_column(
+            Text(printable(column.title)),
+            justify="right" if column.numeric else "left",
+            no_wrap=column.numeric,
+            overflow="fold",
+            vertical="top",
+        )
+    tones = block.tones or [_PLAIN] * len(block.rows)
+    for row, tone in zip(block.rows, tones, strict=True):
+        group = not any(row[1:])
+        style = "bold" if group and len(row) > 1 else _STYLES[tone]
+        grid.add_row(*(Text(printable(cell), style=style) for cell in row))
+    return grid
+
+
+def _natural_width(block: Block) -> int:
+    if not isinstance(block, Table):
+        return 0
+    cells = [tuple(column.title for column in block.columns), *block.rows]
+    return sum(max(len(row[i]) for row in cells) + 2 for i in range(len(block.columns)))
