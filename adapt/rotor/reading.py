@@ -17,6 +17,7 @@ from typing import Any, get_args
 
 from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor.values import (
+    STEP_TOLERANCE,
     Adjuster,
     Kind,
     Limit,
@@ -29,7 +30,6 @@ from adapt.rotor.values import (
 
 __all__ = ["read_rotor"]
 
-STEP_TOLERANCE = 1e-6  # of a step: 0.3 / 0.1 is 3
 _PARTS = ("rotor", "sensors", "regimes", "adjusters", "shared_ranges", "limits")
 _NEEDED = object()
 

@@ -16,6 +16,9 @@ import numpy.typing as npt
 __all__ = ["Adjuster", "Limit", "Regime", "Rotor", "Sensor", "SharedRange"]
 
 Unit = Literal["ips", "mm/s", "g"]
+# How near to a whole number of steps counts as one, in steps: 0.3 / 0.1 is 3.
+STEP_TOLERANCE = 1e-6
+
 Kind = Literal["weight", "pitch link", "trim tab", "other"]
 
 

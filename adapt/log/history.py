@@ -1,0 +1,45 @@
+"""The tables of a log: runs, readings, track, moves, fitted amounts and events.
+
+`read_log` takes text in; `check` reads that text with a rotor file in hand and gives the `History`
+that everything else works on, with its faults and doubts. Nothing here learns or plans.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from adapt.problems import Problem
+
+__all__ = ["History"]
+
+
+@dataclass(frozen=True, eq=False)
+class History:
+    """A log as understood for one rotor design: clean jobs only, numbers parsed, phases as lag.
+
+    runs: rotor, job, run, started (Timestamp with NaT), aircraft, note, gross_weight, wind_kt,
+        oat_c, rpm; jobs of a rotor in time order, runs of a job in order.
+    readings: job, run, regime, sensor, value (complex128, lag, in the sensor's unit), spread (per
+        component or NaN), repeats (1 when not given); excluded rows are not here.
+    track: job, run, regime, blade, height (re-centred; only regimes with every blade), lag.
+    moves: job, after_run, blade, adjuster, amount. fitted: job, blade, adjuster, amount.
+    events: job, after_run, kind, sensor ("" = not of one sensor), note.
+    excluded: rows of readings and track that were excluded, with `table` and the reason.
+    faults, doubts: every finding; set_aside: job -> number of faults, jobs that are not in the
+        tables because of them.
+    """
+
+    runs: pd.DataFrame
+    readings: pd.DataFrame
+    track: pd.DataFrame
+    moves: pd.DataFrame
+    fitted: pd.DataFrame
+    events: pd.DataFrame
+    excluded: pd.DataFrame
+    faults: tuple[Problem, ...]
+    doubts: tuple[Problem, ...]
+    set_aside: Mapping[str, int]
+    source: str

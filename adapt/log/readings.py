@@ -1,0 +1,281 @@
+"""The readings of a log: amplitudes and phases in, complex numbers (lag) out.
+
+Combination sensors that were not read themselves are derived from their parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from adapt.log.findings import Findings, Mask
+from adapt.log.scope import Scope, first_of
+from adapt.log.units import check_plain_units, check_units
+from adapt.phasor import CLOCK_EXPECTED, ClockError, clock_to_deg, to_complex, to_lag
+from adapt.problems import one_of
+from adapt.rotor import Rotor
+from adapt.tables import Table
+
+__all__ = ["excluded_rows", "known_positions", "phases", "readings_of"]
+
+MOST_PHASE_DEG = 720.0
+SAME_PHASE_DEG = 0.5
+TIMES_LIMIT = 10.0
+_NOT_A_REASON = frozenset({"no", "n", "false", "0", "-"})
+
+
+def known_positions(
+    table: Table,
+    column: str,
+    known: Sequence[str],
+    what: str,
+    findings: Findings,
+    among: Any = None,
+) -> npt.NDArray[np.intp]:
+    """Return the position of each row's name in `known`, -1 (and a fault) where it is not there.
+
+    among: the rows that are asked; the others get -1 without a fault.
+    """
+    place = {name: i for i, name in enumerate(known)}
+    cells = table.column(column)
+    positions: npt.NDArray[np.intp] = cells.each(lambda text: place.get(text, -1), np.intp)
+    asked = np.ones(len(table), dtype=bool) if among is None else among
+    findings.fault(
+        table,
+        asked & (positions < 0),
+        column,
+        lambda i: one_of(what, cells.texts[cells.codes[i]], known),
+    )
+    return np.where(asked, positions, -1)
+
+
+def excluded_rows(table: Table, findings: Findings) -> Mask:
+    """Return which rows somebody excluded by giving a reason."""
+    cells = table.column("excluded")
+    no_reason = cells.each(lambda text: text.casefold() in _NOT_A_REASON, bool)
+    findings.doubt(table, no_reason, "excluded", "a reason, or nothing; the row was used")
+    given: Mask = cells.each(bool, bool)
+    used: Mask = given & ~no_reason
+    return used
+
+
+def phases(table: Table, among: Mask, findings: Findings) -> tuple[npt.NDArray[np.float64], Mask]:
+    """Return the phase [deg] of each row from `clock` or `phase_deg`, NaN where the row has none.
+
+    Also returns which rows have a fault in them. Only the rows of `among` are read.
+    """
+    cells = table.column("clock")
+
+    def read(text: str) -> float:
+        if not text:
+            return np.nan
+        try:
+            return clock_to_deg(text)
+        except ClockError:
+            return np.inf
+
+    clock = np.where(among, cells.each(read, np.float64), np.nan)
+    wrong = np.isinf(clock)
+    findings.fault(table, wrong, "clock", CLOCK_EXPECTED)
+    degrees, bad = table.numbers("phase_deg")
+    bad = among & (bad | (np.abs(degrees) > MOST_PHASE_DEG))
+    findings.fault(
+        table, bad, "phase_deg", f"degrees from -{MOST_PHASE_DEG:g} to {MOST_PHASE_DEG:g}"
+    )
+    both = among & ~wrong & ~bad & ~np.isnan(clock) & ~np.isnan(degrees)
+    apart = np.zeros(len(table))
+    apart[both] = np.abs((clock[both] - degrees[both] + 180.0) % 360.0 - 180.0)
+    differ = apart > SAME_PHASE_DEG + 1e-9
+    findings.fault(
+        table, differ, "phase_deg", lambda i: f"the same phase as the clock, {clock[i]:g} deg"
+    )
+    # Degrees come first: clock angles are rounded to half a degree.
+    return np.where(np.isnan(degrees), clock, degrees) % 360.0, wrong | bad | differ
+
+
+def readings_of(
+    rotor: Rotor, table: Table, scope: Scope, findings: Findings
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return readings and excluded readings, with `at` = position in the runs of `scope`.
+
+    Rows with a fault are left out here; the caller sets their job aside.
+    """
+    check_plain_units(table, findings)
+    table = scope.rows_of(table, findings)
+    run = scope.run_positions(table, "run", findings)
+    excluded = excluded_rows(table, findings)
+    used = ~excluded
+    sensor_names = [s.name for s in rotor.sensors]
+    sensor = known_positions(
+        table, "sensor", sensor_names, "a sensor of the rotor file", findings, used
+    )
+    regime = known_positions(
+        table, "regime", rotor.regime_names, "a regime of the rotor file", findings, used
+    )
+    units = np.array([*(s.unit for s in rotor.sensors), ""], dtype=object)[sensor]
+    check_units(table, ("amplitude", "spread"), units, "sensor", findings)
+
+    amplitude, bad = table.numbers("amplitude")
+    phase, bad_phase = phases(table, used, findings)
+    not_given = np.isnan(amplitude) & ~bad
+    no_phase = np.isnan(phase) & ~bad_phase
+    not_read = used & not_given & no_phase
+    findings.doubt(table, not_read, "amplitude", "a reading; the row was taken as not read")
+    bad_amplitude = used & ~not_read & (bad | not_given | (amplitude < 0))
+    findings.fault(table, bad_amplitude, "amplitude", "a number of at least 0 (the peak)")
+    phase_missing = used & ~bad_amplitude & (amplitude > 0) & no_phase
+    findings.fault(
+        table,
+        phase_missing,
+        "clock",
+        "a clock angle or phase_deg beside this amplitude",
+        found="no phase",
+    )
+
+    spread, bad_spread = table.numbers("spread")
+    bad_spread = used & (bad_spread | (spread < 0))
+    findings.fault(table, bad_spread, "spread", "a standard deviation above 0, or nothing")
+    findings.doubt(
+        table, used & (spread == 0), "spread", "a spread above 0; it was taken as not known"
+    )
+    repeats, bad_repeats = table.numbers("repeats")
+    bad_repeats = used & (bad_repeats | (repeats < 1) | (repeats > 1e6) | (repeats % 1 > 0))
+    findings.fault(table, bad_repeats, "repeats", "a whole number of at least 1, or nothing")
+
+    clean = (
+        used & ~not_read & ~bad_amplitude & ~bad_phase & ~phase_missing & ~bad_spread & ~bad_repeats
+    )
+    clean &= (run >= 0) & (sensor >= 0) & (regime >= 0)
+    key = (run * max(len(sensor_names), 1) + sensor) * max(len(rotor.regimes), 1) + regime
+    clean = _without_duplicates(table, key, clean, "sensor", "each reading of a run once", findings)
+    _check_size(rotor, table, sensor, regime, np.where(clean, amplitude, 0.0), findings)
+
+    value = to_complex(np.where(clean, amplitude, 0.0), np.where(np.isnan(phase), 0.0, phase))
+    lead = np.array([s.phase == "lead" for s in rotor.sensors] + [False])[sensor]
+    value = np.where(lead, to_lag(value, "lead"), value)
+    frame = pd.DataFrame(
+        {
+            "at": run,
+            "sensor": sensor,
+            "regime": regime,
+            "value": value,
+            "spread": np.where(spread > 0, spread, np.nan),
+            "repeats": np.where(np.isnan(repeats), 1, np.where(bad_repeats, 1, repeats)).astype(
+                np.int64
+            ),
+        }
+    )
+    out = excluded & (run >= 0)
+    left_out = _excluded_frame("readings", table, run, out)
+    direct = _direct_keys(rotor, table, run, out)
+    return _with_combinations(rotor, frame[clean], direct), left_out
+
+
+def _without_duplicates(
+    table: Table, key: Any, clean: Mask, column: str, expected: str, findings: Findings
+) -> Mask:
+    """Return `clean` without the later rows of the same key, which are faults."""
+    at = np.flatnonzero(clean)
+    first = at[first_of(key[at])] if len(at) else at
+    again = at != first
+    rows = dict(zip(at[again].tolist(), first[again].tolist(), strict=True))
+    findings.fault(
+        table, at[again], column, lambda i: f"{expected} (row {table.rows[rows[int(i)]]} has it)"
+    )
+    result = clean.copy()
+    result[at[again]] = False
+    return result
+
+
+def _check_size(
+    rotor: Rotor, table: Table, sensor: Any, regime: Any, amplitude: Any, findings: Findings
+) -> None:
+    """Note amplitudes beyond ten times the loosest limit of their channel."""
+    limits = np.full((len(rotor.sensors) + 1, len(rotor.regimes) + 1), np.inf)
+    for i, s in enumerate(rotor.sensors):
+        for j, name in enumerate(rotor.regime_names):
+            in_force = [
+                rotor.limit_for(s.name, name, chosen) for chosen in (None, *rotor.limit_sets())
+            ]
+            limits[i, j] = max((x.limit for x in in_force if x is not None), default=np.inf)
+    limit = limits[sensor, regime]
+    findings.doubt(
+        table,
+        amplitude > TIMES_LIMIT * limit,
+        "amplitude",
+        lambda i: f"at most {TIMES_LIMIT:g} times the limit of {limit[i]:g}",
+    )
+
+
+def _excluded_frame(name: str, table: Table, run: Any, out: Mask) -> pd.DataFrame:
+    """Return the excluded rows of a table as `History.excluded` shows them."""
+    chosen = table.select(out)
+    columns = ["regime", "sensor", "blade"]
+    return pd.DataFrame(
+        {
+            "at": run[out],
+            "table": np.full(len(chosen), name, dtype=object),
+            "row": chosen.rows,
+            **{c: chosen.text(c) for c in columns},
+            "reason": chosen.text("excluded"),
+        }
+    )
+
+
+def _direct_keys(rotor: Rotor, table: Table, run: Any, out: Mask) -> set[tuple[int, int, int]]:
+    """Return (run, sensor, regime) of excluded combination readings: they are not derived either."""
+    combined = {s.name: i for i, s in enumerate(rotor.sensors) if s.combination is not None}
+    regimes = {name: i for i, name in enumerate(rotor.regime_names)}
+    sensors, where = table.text("sensor"), table.text("regime")
+    return {
+        (int(run[i]), combined[sensors[i]], regimes.get(where[i], -1))
+        for i in np.flatnonzero(out)
+        if sensors[i] in combined
+    }
+
+
+def _with_combinations(
+    rotor: Rotor, frame: pd.DataFrame, not_derived: set[tuple[int, int, int]]
+) -> pd.DataFrame:
+    """Return the readings with those of combination sensors that were not read themselves."""
+    index = {s.name: i for i, s in enumerate(rotor.sensors)}
+    every = [frame]
+    for number, sensor in enumerate(rotor.sensors):
+        if sensor.combination is None:
+            continue
+        derived: pd.DataFrame | None = None
+        for part, factor in sensor.combination.items():
+            rows = frame[frame["sensor"] == index[part]].set_index(["at", "regime"])
+            one = pd.DataFrame(
+                {
+                    "value": factor * rows["value"],
+                    "variance": factor**2 * rows["spread"] ** 2,
+                    "repeats": rows["repeats"],
+                }
+            )
+            if derived is None:
+                derived = one
+                continue
+            both = derived.index.intersection(one.index)
+            derived, one = derived.loc[both], one.loc[both]
+            derived = pd.DataFrame(
+                {
+                    "value": derived["value"] + one["value"],
+                    "variance": derived["variance"] + one["variance"],
+                    "repeats": np.minimum(derived["repeats"], one["repeats"]),
+                }
+            )
+        if derived is None:
+            continue
+        read = frame[frame["sensor"] == number].set_index(["at", "regime"]).index
+        left_out = pd.Index([(a, r) for a, s, r in not_derived if s == number])
+        derived = derived[~derived.index.isin(read) & ~derived.index.isin(left_out)]
+        derived = derived.reset_index()
+        derived["sensor"] = number
+        derived["spread"] = np.sqrt(derived.pop("variance"))
+        every.append(derived[list(frame.columns)])
+    return pd.concat(every, ignore_index=True) if len(every) > 1 else frame
