@@ -2,8 +2,8 @@
 
 Model of design section 5, for each channel: y_k = u_k + e_k, u_k = u_(k-1) + X_k c + w_k, with a
 flat prior on the first level of a job. Given c, the level is a local-level filter whose mean is
-linear in c: u_k | c, y ~ (offset + slope c, own_var). Keeping it in that form beside N(c; mean, cov)
-makes one code path serve pairs that already taught c (c is left alone) and pairs that have not
+linear in c: u_k | c, y ~ (offset + slope c, own_var). Keeping it so beside N(c; mean, cov) makes
+one code path serve pairs that already taught c (c is left alone) and pairs that have not
 (c is updated by the innovation), with their correlation exact in both cases.
 
 Source of the recursions: Harvey, Forecasting, Structural Time Series Models and the Kalman Filter
@@ -91,7 +91,7 @@ def follow_run(
     cut = ((moves != 0) & unknown[:, None, :]).any(axis=(1, 2))
     slope = state.slope + np.where(unknown[:, None, :], 0.0, moves)
     own_var = np.where(cut, np.inf, state.own_var + run_var)
-    read = ~np.isnan(readings).any(axis=1)
+    read = np.asarray(~np.isnan(readings).any(axis=1), dtype=bool)
     fresh = read & np.isinf(own_var)
     follow = read & ~np.isinf(own_var)
     innovation_free = readings - state.offset
@@ -99,17 +99,18 @@ def follow_run(
     mean, cov = state.mean.copy(), state.cov.copy()
     if teach and follow.any():
         for part in range(readings.shape[1]):
-            _teach(mean, cov, slope[:, part], innovation_free[:, part], own_var + reading_var, follow)
+            _teach(
+                mean, cov, slope[:, part], innovation_free[:, part], own_var + reading_var, follow
+            )
 
-    gain = np.where(follow, own_var / (own_var + reading_var), 0.0)
+    level_var = np.where(follow, own_var, 0.0)
+    gain = np.where(follow, level_var / (level_var + reading_var), 0.0)
     gain[fresh] = 1.0
     offset = state.offset + gain[:, None] * np.where(read[:, None], innovation_free, 0.0)
     slope = np.where(fresh[:, None, None], 0.0, (1.0 - gain)[:, None, None] * slope)
     own_var = np.where(fresh, reading_var, np.where(follow, gain * reading_var, own_var))
     age = np.where(read, 0, np.where(cut | (state.age < 0), -1, state.age + 1))
-    return replace(
-        state, mean=mean, cov=cov, offset=offset, slope=slope, own_var=own_var, age=age
-    )
+    return replace(state, mean=mean, cov=cov, offset=offset, slope=slope, own_var=own_var, age=age)
 
 
 def _teach(

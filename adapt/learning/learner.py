@@ -1,0 +1,359 @@
+"""`learn`: from a log and a chart to every rotor's coefficients with their doubts.
+
+Puts the steps of this room in order; the mathematics of each stands in its own module.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+import adapt
+from adapt.chart import Chart
+from adapt.coefficients import Coefficients, Noise, Posterior
+from adapt.learning.fleet import Fleet, Known, Prior, Table, informed_directions, solve_fleet
+from adapt.learning.noise import Center, Variances, estimate
+from adapt.learning.pairs import Rows, track_rows, vibration_rows
+from adapt.learning.runs import Runs, history_of, runs_of
+from adapt.rotor import Rotor
+
+__all__ = ["Learned", "fit", "learn"]
+
+Array = npt.NDArray[Any]
+Real = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
+Truth = npt.NDArray[np.bool_]
+Progress = Callable[[int, int], None]
+
+FALLBACK_SHARE = 0.05  # of the limit, per component: noise expected when nothing else is known
+FALLBACK_NOISE = {"ips": 0.01, "mm/s": 0.25, "g": 0.01}  # per component, when there is no limit
+
+
+@dataclass(frozen=True, eq=False)
+class Learned:
+    """The learner's own view of one table of channels: rows, variances and solution."""
+
+    table: Table
+    variances: Variances
+    prior: Prior
+    known: Known
+    fleet: Fleet
+
+
+def learn(
+    rotor: Rotor,
+    log: Any,
+    chart: Chart | None = None,
+    progress: Progress | None = None,
+) -> Coefficients:
+    """Learn the coefficients of a rotor design from a log, starting from its chart.
+
+    log: a log, its path, or a history that was checked already. progress: called with (steps done,
+    steps in all). The model is that of `fleet` and `noise`; pairs come from `pairs`.
+    Raises BadInput when the log cannot be read.
+    """
+    history = history_of(rotor, log)
+    runs = runs_of(rotor, history)
+    coefficients, _, _ = fit(rotor, runs, chart, progress, history.source)
+    left_out = len(history.set_aside)
+    if left_out:
+        note = f"{left_out} job{'s' if left_out > 1 else ''} left out because of faults in the log"
+        coefficients = _with_note(coefficients, note)
+    return coefficients
+
+
+def fit(
+    rotor: Rotor,
+    runs: Runs,
+    chart: Chart | None = None,
+    progress: Progress | None = None,
+    source: str = "",
+) -> tuple[Coefficients, Learned, Learned | None]:
+    """Learn from runs; return the coefficients, and the solutions for vibration and track."""
+    report = progress or (lambda done, of: None)
+    report(0, 3)
+    unit, unit_now, units = _units(rotor, runs)
+    vibration = _solve(
+        vibration_rows(rotor, runs, runs.starts, unit, units),
+        _vibration_prior(rotor, chart),
+        *_expected_noise(rotor, runs),
+        sensor=np.repeat(np.arange(len(rotor.sensors)), len(rotor.regimes)),
+        floor=_rms(runs.readings),
+    )
+    report(1, 3)
+    track = _solve_track(rotor, runs, chart) if rotor.has_track else None
+    report(2, 3)
+
+    here = np.unique(runs.rotor)
+    sensor_of = np.repeat(np.arange(len(rotor.sensors)), len(rotor.regimes))
+    empty_track = _no_track(rotor)
+    pairs = vibration.table.rows.moved
+    track_pairs = (
+        track.table.rows.moved
+        if track
+        else np.zeros((len(runs.serials), *empty_track[0].shape), dtype=np.int64)
+    )
+    type_ = _posterior(
+        _whole(vibration),
+        _whole(track) if track else empty_track,
+        pairs.sum(axis=0),
+        track_pairs.sum(axis=0),
+    )
+    unseen = _posterior(
+        _unseen(vibration),
+        _unseen(track) if track else empty_track,
+        np.zeros_like(type_.pairs),
+        np.zeros_like(type_.track_pairs),
+    )
+    rotors = {
+        runs.serials[i]: _posterior(
+            _own(vibration, unit_now[i][sensor_of]),
+            _own(track, np.full(len(rotor.regimes), i)) if track else empty_track,
+            pairs[unit_now[i][sensor_of], np.arange(len(sensor_of))],
+            track_pairs[i],
+        )
+        for i in here
+    }
+    coefficients = Coefficients(
+        design=rotor.name,
+        channels=rotor.channels,
+        regimes=rotor.regime_names,
+        adjusters=rotor.adjuster_names,
+        type_=type_,
+        unseen=unseen,
+        rotors=rotors,
+        noise=_noise(rotor, vibration, track),
+        taught=frozenset(pair for pair in runs.pair if pair is not None),
+        chart=chart,
+        notes=_notes(rotor, runs, vibration, chart),
+        origin=_origin(rotor, runs, vibration, track, chart, source),
+    )
+    report(3, 3)
+    return coefficients, vibration, track
+
+
+def _units(rotor: Rotor, runs: Runs) -> tuple[Whole, Whole, int]:
+    """Return units by (run, sensor), units by (rotor, sensor) now, and how many there are.
+
+    A unit is a rotor in one frame of a sensor: what an earlier frame showed teaches the type alone.
+    """
+    frames = runs.epoch_now.max(axis=1, initial=0) + 1
+    first = np.concatenate([[0], np.cumsum(frames)])
+    unit = first[runs.rotor][:, None] + runs.epoch
+    unit_now = first[:-1, None] + runs.epoch_now
+    return unit, unit_now, int(first[-1])
+
+
+def _solve(
+    rows: Rows, prior: Prior, expected: Center, stated: Truth, sensor: Whole, floor: Real
+) -> Learned:
+    """Estimate variances, then solve with the chart as prior."""
+    table = Table.of(rows, prior.fixed)
+    scaled = Prior(prior.mean * table.scale, prior.var * table.scale**2)
+    variances = estimate(table, scaled, expected, stated, sensor, floor)
+    known = informed_directions(table, scaled)
+    fleet = solve_fleet(
+        table, variances.run_var, variances.reading_var, variances.spread, scaled, known
+    )
+    return Learned(table, variances, scaled, known, fleet)
+
+
+def _solve_track(rotor: Rotor, runs: Runs, chart: Chart | None) -> Learned:
+    """Do the same for track; its noise is pooled over regimes before each has its own."""
+    regimes = len(rotor.regimes)
+    rms = _rms(runs.heights.transpose(0, 2, 1).reshape(-1, regimes))
+    share = [rotor.limit_for(None, name) for name in rotor.regime_names]
+    fallback = np.array(
+        [FALLBACK_SHARE * (x.limit if x is not None else r or 1.0) for x, r in
+         zip(share, rms, strict=True)]
+    ) ** 2  # fmt: skip
+    return _solve(
+        track_rows(rotor, runs, runs.starts),
+        _track_prior(rotor, chart),
+        Center(fallback, fallback),
+        np.zeros(regimes, dtype=bool),
+        sensor=np.zeros(regimes, dtype=np.int64),
+        floor=rms,
+    )
+
+
+def _vibration_prior(rotor: Rotor, chart: Chart | None) -> Prior:
+    """Return the chart as a prior of c; circular variance is twice that of a component."""
+    shape = len(rotor.channels), len(rotor.adjusters)
+    if chart is None:
+        return Prior(np.zeros(shape, dtype=complex), np.full(shape, np.inf))
+    return _chart_prior(chart.mean, 2.0 * chart.sd**2)
+
+
+def _track_prior(rotor: Rotor, chart: Chart | None) -> Prior:
+    """Return the chart's track rows as a prior; a missing row is no effect."""
+    shape = len(rotor.regimes), len(rotor.adjusters)
+    if chart is None:
+        return Prior(np.zeros(shape), np.full(shape, np.inf))
+    return _chart_prior(chart.track_mean, chart.track_sd**2)
+
+
+def _chart_prior(mean: Array, var: Real) -> Prior:
+    """Return a prior: flat where there is no row, a hair's width where a row claims no doubt."""
+    absent = np.isnan(mean) | np.isnan(var)
+    mean = np.where(absent, 0.0, mean)
+    var = np.where((var == 0) & (mean != 0), (1e-6 * np.abs(mean)) ** 2, var)
+    return Prior(mean, np.where(absent, np.inf, var))
+
+
+def _expected_noise(rotor: Rotor, runs: Runs) -> tuple[Center, Truth]:
+    """Return the noise expected of each channel, and where the rotor file states all of it."""
+    limits = [x.limit for x in rotor.limits if x.sensor is not None]
+    run_var, reading_var, stated = [], [], []
+    for name, regime in rotor.channels:
+        sensor = rotor.sensor(name)
+        limit = rotor.limit_for(name, regime)
+        if limit is not None:
+            fallback = FALLBACK_SHARE * limit.limit
+        elif any(
+            rotor.sensor(x.sensor or "").unit == sensor.unit for x in rotor.limits if x.sensor
+        ):
+            fallback = FALLBACK_SHARE * float(np.median(limits))
+        else:
+            fallback = FALLBACK_NOISE[sensor.unit]
+        known = [s for s in (sensor.reading_sd, sensor.run_to_run_sd) if s is not None]
+        other = known[0] if known else fallback
+        reading_var.append(2.0 * (other if sensor.reading_sd is None else sensor.reading_sd) ** 2)
+        run_var.append(2.0 * (other if sensor.run_to_run_sd is None else sensor.run_to_run_sd) ** 2)
+        stated.append(len(known) == 2)
+    return Center(np.array(run_var), np.array(reading_var)), np.array(stated, dtype=bool)
+
+
+def _rms(values: Array) -> Real:
+    """Return the rms of each column over what was read, 0 where nothing was."""
+    square = np.where(np.isnan(values), 0.0, np.abs(values) ** 2)
+    count = np.maximum((~np.isnan(values)).sum(axis=0), 1)
+    result: Real = np.sqrt(square.sum(axis=0) / count)
+    return result
+
+
+def _labelled(mean: Array, cov: Array, learned: Learned) -> tuple[Array, Array]:
+    """Return mean and covariance in the adjusters' units, NaN where nothing informs them."""
+    scale, sure = learned.table.scale, learned.known.sure
+    both = sure[:, :, None] & sure[:, None, :]
+    return (
+        np.where(sure, mean / scale, np.nan),
+        np.where(both, cov / (scale[:, None] * scale), np.nan),
+    )
+
+
+def _whole(learned: Learned) -> tuple[Array, Array]:
+    return _labelled(learned.fleet.mean, learned.fleet.cov, learned)
+
+
+def _unseen(learned: Learned) -> tuple[Array, Array]:
+    eye = np.eye(learned.variances.spread.shape[1])
+    cov = learned.fleet.cov + learned.variances.spread[:, :, None] * eye
+    return _labelled(learned.fleet.mean, cov, learned)
+
+
+def _own(learned: Learned, unit: Whole) -> tuple[Array, Array]:
+    """Return the posterior of one rotor; unit: (channel,), the unit that holds now."""
+    channel = np.arange(len(unit))
+    return _labelled(
+        learned.fleet.unit_mean[unit, channel], learned.fleet.unit_cov[unit, channel], learned
+    )
+
+
+def _no_track(rotor: Rotor) -> tuple[Real, Real]:
+    regimes, adjusters = len(rotor.regimes), len(rotor.adjusters)
+    return np.full((regimes, adjusters), np.nan), np.full((regimes, adjusters, adjusters), np.nan)
+
+
+def _posterior(
+    vibration: tuple[Array, Array], track: tuple[Array, Array], pairs: Whole, track_pairs: Whole
+) -> Posterior:
+    return Posterior(*vibration, *track, pairs=pairs, track_pairs=track_pairs)
+
+
+def _noise(rotor: Rotor, vibration: Learned, track: Learned | None) -> Noise:
+    nothing = np.full(len(rotor.regimes), np.nan)
+    return Noise(
+        reading_var=vibration.variances.reading_var,
+        run_var=vibration.variances.run_var,
+        track_reading_var=track.variances.reading_var if track else nothing,
+        track_run_var=track.variances.run_var if track else nothing,
+    )
+
+
+def _notes(rotor: Rotor, runs: Runs, vibration: Learned, chart: Chart | None) -> tuple[str, ...]:
+    """Return what a reader of the coefficients must know about how they came about."""
+    notes = []
+    moved = [runs.serials[i] for i in np.unique(runs.rotor) if (runs.epoch_now[i] > 0).any()]
+    if moved:
+        notes.append(
+            "reference or sensor moved on "
+            + ", ".join(moved)
+            + ": only pairs since then teach these rotors' own coefficients of the sensors "
+            "concerned; earlier ones teach the type"
+        )
+    live = vibration.table.rows.live.any(axis=0)
+    silent = [s.name for i, s in enumerate(rotor.sensors)
+              if not live.reshape(len(rotor.sensors), -1)[i].any()
+              and (s.reading_sd is None or s.run_to_run_sd is None)]  # fmt: skip
+    if silent:
+        notes.append(
+            "no pair was read on " + ", ".join(silent) + " and the rotor file states no noise: "
+            f"{FALLBACK_SHARE:.0%} of the limit per component is assumed"
+        )
+    if len(np.unique(runs.rotor)) == 1:
+        notes.append(
+            "one rotor in the log: others of the type are taken to differ by 12 % per component"
+        )
+    if not vibration.known.sure.all():
+        unknown = sorted(
+            {rotor.adjuster_names[a] for a in np.argwhere(~vibration.known.sure)[:, 1]}
+        )
+        cause = "no chart row and" if chart is not None else "no chart, and"
+        notes.append(f"not known in some readings ({cause} no move that shows it): "
+                     + ", ".join(unknown))  # fmt: skip
+    if any(a.amount_sd > 0 for a in rotor.adjusters):
+        notes.append(
+            "how exactly moves are made (amount_sd) is part of the learned noise, not set apart"
+        )
+    return tuple(notes)
+
+
+def _origin(
+    rotor: Rotor,
+    runs: Runs,
+    vibration: Learned,
+    track: Learned | None,
+    chart: Chart | None,
+    source: str,
+) -> dict[str, Any]:
+    """Return where the coefficients came from, as JSON values."""
+    return {
+        "program": "adapt",
+        "version": adapt.__version__,
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "rotor_file": rotor.source,
+        "log": source,
+        "chart": None if chart is None else chart.source,
+        "jobs": len(np.unique(runs.job)),
+        "runs": len(runs),
+        "spread_of_rotors": vibration.variances.relative,
+        "spread_of_rotors_track": None if track is None else track.variances.relative,
+        "frames": {
+            runs.serials[i]: {
+                s.name: int(n) for s, n in zip(rotor.sensors, runs.epoch_now[i], strict=True)
+            }
+            for i in np.unique(runs.rotor)
+        },
+    }
+
+
+def _with_note(coefficients: Coefficients, note: str) -> Coefficients:
+    from dataclasses import replace
+
+    return replace(coefficients, notes=(*coefficients.notes, note))

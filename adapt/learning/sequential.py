@@ -1,0 +1,214 @@
+"""Taking pairs in one at a time: a rotor's posterior follows its runs without a new fit.
+
+The variances are kept; `learn` refreshes them. The recursion itself lives in `adapt.level`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.coefficients import Coefficients, Noise, Posterior
+from adapt.learning.pairs import MOVED
+from adapt.learning.runs import (
+    Runs,
+    history_of,
+    orders,
+    runs_of,
+    track_contrasts,
+    track_moves,
+    vibration_moves,
+)
+from adapt.level import Level, follow_run, start
+from adapt.rotor import Rotor
+
+__all__ = ["Inputs", "Step", "inputs_of", "update"]
+
+Array = npt.NDArray[Any]
+Real = npt.NDArray[np.float64]
+Truth = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """What `follow_run` takes, for every run: vibration first, then track.
+
+    moves: (run, channel, 1, adjuster); readings: (run, channel, 1); repeats: (run, channel);
+    track_moves: (run, regime, contrast, adjuster); track_readings: (run, regime, contrast).
+    """
+
+    moves: Array
+    readings: Array
+    repeats: Real
+    track_moves: Real
+    track_readings: Real
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """A rotor between two runs of a job: levels beside coefficients, vibration and track.
+
+    pending, track_pending: (channel, part, adjuster), moves since the channel was last read;
+    pairs, track_pairs: as in `Posterior`.
+    """
+
+    level: Level
+    track: Level
+    pending: Array
+    track_pending: Array
+    pairs: Array
+    track_pairs: Array
+
+    @classmethod
+    def begin(cls, posterior: Posterior, contrasts: int) -> Step:
+        """Return the state before a job (or a segment of one)."""
+        level = start(posterior.mean, posterior.cov)
+        track = start(posterior.track_mean, posterior.track_cov, contrasts)
+        return cls(
+            level=level,
+            track=track,
+            pending=np.zeros_like(level.slope),
+            track_pending=np.zeros_like(track.slope),
+            pairs=posterior.pairs.copy(),
+            track_pairs=posterior.track_pairs.copy(),
+        )
+
+    def posterior(self) -> Posterior:
+        """Return the coefficients as they are known now."""
+        return Posterior(
+            self.level.mean, self.level.cov, self.track.mean, self.track.cov, self.pairs,
+            self.track_pairs,
+        )  # fmt: skip
+
+    def follow(self, inputs: Inputs, run: int, noise: Noise, teach: bool) -> Step:
+        """Return the state after one more run of the same segment."""
+        level, pending, pairs = _follow(
+            self.level, self.pending, self.pairs, inputs.moves[run], inputs.readings[run],
+            noise.reading_var / inputs.repeats[run], noise.run_var, teach,
+        )  # fmt: skip
+        if self.track.offset.shape[1] == 0 or np.isnan(noise.track_run_var).all():
+            return replace(self, level=level, pending=pending, pairs=pairs)
+        track, track_pending, track_pairs = _follow(
+            self.track, self.track_pending, self.track_pairs, inputs.track_moves[run],
+            inputs.track_readings[run], noise.track_reading_var, noise.track_run_var, teach,
+        )  # fmt: skip
+        return Step(level, track, pending, track_pending, pairs, track_pairs)
+
+
+def inputs_of(rotor: Rotor, runs: Runs) -> Inputs:
+    """Return the inputs of `follow_run` for all runs."""
+    moves = vibration_moves(rotor, runs)[orders(rotor)[1]].transpose(1, 0, 2)
+    track = track_moves(runs)[:, None]
+    return Inputs(
+        moves=moves[:, :, None, :],
+        readings=runs.readings[:, :, None],
+        repeats=runs.repeats,
+        track_moves=np.broadcast_to(
+            track, (len(runs), len(rotor.regimes), track.shape[2], track.shape[3])
+        ),
+        track_readings=track_contrasts(runs),
+    )
+
+
+def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
+    """Take in the pairs of a log that have not taught yet, one at a time.
+
+    Each rotor's own posterior becomes what the batch answer would be at the same variances and
+    the same word of the rest of the fleet; the type, other rotors and the noise stay as they are
+    until the next `learn`. A frame event (reference or sensor moved) that these coefficients have
+    not seen starts the rotor's sensors concerned again from the fleet.
+    Raises BadInput when the log cannot be read.
+    """
+    history = history_of(rotor, log)
+    runs = runs_of(rotor, history)
+    inputs = inputs_of(rotor, runs)
+    fresh = np.array(
+        [p is not None and p not in coefficients.taught for p in runs.pair], dtype=bool
+    )
+    rotors = dict(coefficients.rotors)
+    frames = {k: dict(v) for k, v in coefficients.origin.get("frames", {}).items()}
+    for code in np.unique(runs.rotor):
+        serial = runs.serials[code]
+        posterior = coefficients.of(serial)
+        seen = np.array([frames.get(serial, {}).get(s.name, 0) for s in rotor.sensors])
+        moved = runs.epoch_now[code] > seen
+        if moved.any():
+            posterior = _afresh(posterior, coefficients.unseen, rotor, moved)
+            frames[serial] = {
+                s.name: int(n) for s, n in zip(rotor.sensors, runs.epoch_now[code], strict=True)
+            }
+        mine = runs.rotor == code
+        for job in np.unique(runs.job[mine & fresh]):
+            posterior = _follow_job(
+                posterior, rotor, runs, inputs, np.flatnonzero(runs.job == job), fresh,
+                coefficients.noise,
+            )  # fmt: skip
+        rotors[serial] = posterior
+    pairs = frozenset(p for p, new in zip(runs.pair, fresh, strict=True) if new and p is not None)
+    return replace(
+        coefficients,
+        rotors=rotors,
+        taught=coefficients.taught | pairs,
+        origin={**coefficients.origin, "frames": frames, "updated_from": history.source},
+    )
+
+
+def _follow_job(
+    posterior: Posterior,
+    rotor: Rotor,
+    runs: Runs,
+    inputs: Inputs,
+    members: npt.NDArray[np.int64],
+    fresh: Truth,
+    noise: Noise,
+) -> Posterior:
+    """Return the posterior after a job, of which some pairs may have taught before."""
+    contrasts = inputs.track_readings.shape[2]
+    regimes = len(rotor.regimes)
+    step = Step.begin(posterior, contrasts)
+    for run in members:
+        if runs.starts[run]:
+            step = Step.begin(step.posterior(), contrasts)
+        # A channel read in a frame that no longer holds says nothing about today's coefficients.
+        old = np.repeat(runs.epoch[run] < runs.epoch_now[runs.rotor[run]], regimes)
+        seen = inputs
+        if old.any():
+            hidden = np.where(old[:, None], np.nan, inputs.readings[run])
+            readings = inputs.readings.copy()
+            readings[run] = hidden
+            seen = replace(inputs, readings=readings)
+        step = step.follow(seen, int(run), noise, bool(fresh[run]))
+    return step.posterior()
+
+
+def _afresh(posterior: Posterior, unseen: Posterior, rotor: Rotor, moved: Truth) -> Posterior:
+    """Return a posterior whose moved sensors start again from the fleet; moved: (sensor,)."""
+    touched = np.repeat(moved, len(rotor.regimes))
+    return replace(
+        posterior,
+        mean=np.where(touched[:, None], unseen.mean, posterior.mean),
+        cov=np.where(touched[:, None, None], unseen.cov, posterior.cov),
+        pairs=np.where(touched[:, None], 0, posterior.pairs),
+    )
+
+
+def _follow(
+    level: Level,
+    pending: Array,
+    pairs: Array,
+    moves: Array,
+    readings: Array,
+    reading_var: Real,
+    run_var: Real,
+    teach: bool,
+) -> tuple[Level, Array, Array]:
+    """Follow one run and keep count of the pairs that taught."""
+    after = follow_run(level, moves, readings, reading_var, run_var, teach)
+    pending = np.where(np.isinf(level.own_var)[:, None, None], 0.0, pending + moves)
+    ends = np.asarray(~np.isnan(readings).any(axis=1), dtype=bool)
+    if teach:
+        pairs = pairs + ((np.abs(pending) > MOVED).any(axis=1) & ends[:, None])
+    return after, np.where(ends[:, None, None], 0.0, pending), pairs

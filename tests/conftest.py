@@ -1,0 +1,1 @@
+"""Stands here so that every test folder can import the invented fleet beside it."""

@@ -1,0 +1,217 @@
+"""The whole learner at its variances against dense linear algebra written out from the model."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented_fleet import Fleet, fleet, invented_rotor
+from scipy.linalg import block_diag
+
+from adapt.effects import contrasts, harmonic_sums, track_changes
+from adapt.learning import learn
+from adapt.learning.learner import fit
+from adapt.learning.noise import restricted_log_likelihood
+from adapt.learning.runs import runs_of
+
+Dense = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+def moves_before(f: Fleet, job: str, run: str) -> np.ndarray:
+    """Return the moves made between the run before and this run, (blade, adjuster)."""
+    amounts = np.zeros((len(f.rotor.blades), len(f.rotor.adjusters)))
+    for row in f.history.moves.itertuples():
+        if row.job == job and int(row.after_run) == int(run) - 1:
+            amounts[
+                f.rotor.blades.index(row.blade), f.rotor.adjuster_names.index(row.adjuster)
+            ] += row.amount
+    return amounts
+
+
+def dense_channel(f: Fleet, channel: int, q: float, r: float) -> list[Dense]:
+    """Return for each rotor X, y and V of its runs' differences, straight from section 5's model.
+
+    Levels are integrated out by differencing against a matrix of all runs, gaps included: the
+    covariance is built from the run-by-run random walk, not from a formula for gaps.
+    """
+    sensor, regime = f.rotor.channels[channel]
+    order = f.rotor.sensor(sensor).order
+    read = f.history.readings
+    read = read[(read.sensor == sensor) & (read.regime == regime)]
+    value = {(x.job, x.run): (x.value, x.repeats) for x in read.itertuples()}
+    result = []
+    for _, of_rotor in f.history.runs.groupby("rotor", sort=True):
+        xs, ys, vs = [np.zeros((0, len(f.rotor.adjusters)))], [np.zeros(0)], [np.zeros((0, 0))]
+        for job, of_job in of_rotor.groupby("job", sort=False):
+            runs = list(of_job.run)
+            walk = np.cumsum(
+                [harmonic_sums(f.rotor, moves_before(f, job, k), order) for k in runs], axis=0
+            )
+            seen = [k for k, run in enumerate(runs) if (job, run) in value]
+            if len(seen) < 2:
+                continue
+            lower = np.tril(np.ones((len(runs), len(runs))))[:, 1:]
+            scatter = np.diag([r / value[job, runs[k]][1] for k in seen])
+            cov = q * (lower @ lower.T)[np.ix_(seen, seen)] + scatter
+            step = np.diff(np.eye(len(seen)), axis=0)
+            xs.append(step @ walk[seen])
+            ys.append(step @ np.array([value[job, runs[k]][0] for k in seen]))
+            vs.append(step @ cov @ step.T)
+        result.append((np.concatenate(xs), np.concatenate(ys), block_diag(*vs)))
+    return result
+
+
+def dense_posterior(
+    rotors: list[Dense], spread: np.ndarray, mean0: np.ndarray, precision0: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and covariance of (c, c_1, c_2, ...) by their joint precision."""
+    a = len(spread)
+    size = a * (1 + len(rotors))
+    precision = np.zeros((size, size), dtype=complex)
+    right = np.zeros(size, dtype=complex)
+    precision[:a, :a] += np.diag(precision0)
+    right[:a] += precision0 * mean0
+    between = np.diag(1 / spread)
+    for i, (x, y, v) in enumerate(rotors):
+        at = slice(a * (i + 1), a * (i + 2))
+        inverse = np.linalg.inv(v)
+        precision[:a, :a] += between
+        precision[:a, at] -= between
+        precision[at, :a] -= between
+        precision[at, at] += between + x.conj().T @ inverse @ x
+        right[at] += x.conj().T @ inverse @ y
+    cov = np.linalg.inv(precision)
+    return cov @ right, cov
+
+
+@pytest.mark.parametrize("with_chart", [True, False])
+@pytest.mark.parametrize("missing", [0.0, 0.3])
+def test_posteriors_equal_a_dense_joint_gaussian(with_chart: bool, missing: float) -> None:
+    f = fleet(np.random.default_rng(3), rotors=4, jobs=2, runs=5, missing=missing)
+    readings = f.history.readings.copy()
+    readings["repeats"] = np.random.default_rng(4).integers(1, 4, len(readings))
+    f.history = replace(f.history, readings=readings)
+    chart = f.chart if with_chart else None
+    coefficients, learned, _ = fit(f.rotor, runs_of(f.rotor, f.history), chart)
+    scale = learned.table.scale
+    for channel in range(len(f.rotor.channels)):
+        rotors = dense_channel(
+            f, channel, coefficients.noise.run_var[channel], coefficients.noise.reading_var[channel]
+        )
+        precision = (
+            1 / (2 * f.chart.sd[channel] ** 2) if with_chart else np.zeros(len(f.rotor.adjusters))
+        )
+        mean, cov = dense_posterior(
+            rotors, learned.variances.spread[channel] / scale**2, f.chart.mean[channel], precision
+        )
+        a = len(f.rotor.adjusters)
+        np.testing.assert_allclose(coefficients.type_.mean[channel], mean[:a], rtol=1e-8)
+        np.testing.assert_allclose(
+            coefficients.type_.cov[channel], cov[:a, :a], rtol=1e-8, atol=1e-9 * abs(cov).max()
+        )
+        for i in range(4):
+            own = coefficients.rotors[f"R{i:03d}"]
+            at = slice(a * (i + 1), a * (i + 2))
+            np.testing.assert_allclose(own.mean[channel], mean[at], rtol=1e-8)
+            np.testing.assert_allclose(
+                own.cov[channel], cov[at, at], rtol=1e-8, atol=1e-9 * abs(cov).max()
+            )
+
+
+def test_track_posteriors_equal_a_dense_joint_gaussian_of_all_blades() -> None:
+    f = fleet(np.random.default_rng(8), rotors=3, jobs=2, runs=4)
+    coefficients, _, learned = fit(f.rotor, runs_of(f.rotor, f.history), f.chart)
+    assert learned is not None
+    used = [1, 2]  # the chart says that hub weights do not move track
+    assert (coefficients.type_.track_mean[:, 0] == 0).all()
+    assert (coefficients.type_.track_cov[:, 0, 0] == 0).all()
+    basis = contrasts(len(f.rotor.blades))
+    for regime, name in enumerate(f.rotor.regime_names):
+        q = coefficients.noise.track_run_var[regime]
+        r = coefficients.noise.track_reading_var[regime]
+        track = f.history.track[f.history.track.regime == name]
+        rotors = []
+        for _, of_rotor in f.history.runs.groupby("rotor", sort=True):
+            xs, ys, vs = [], [], []
+            for job, of_job in of_rotor.groupby("job", sort=False):
+                runs = list(of_job.run)
+                heights = np.array(
+                    [track[(track.job == job) & (track.run == k)].height.to_numpy() for k in runs]
+                )
+                change = np.array(
+                    [track_changes(moves_before(f, job, k))[:, used] for k in runs[1:]]
+                )
+                n = len(runs) - 1
+                one = q * np.eye(n) + r * (2 * np.eye(n) - np.eye(n, k=1) - np.eye(n, k=-1))
+                xs.append(np.einsum("mb,kba->kma", basis, change).reshape(-1, len(used)))
+                ys.append((np.diff(heights, axis=0) @ basis.T).reshape(-1))
+                vs.append(np.kron(one, np.eye(len(basis))))
+            rotors.append((np.concatenate(xs), np.concatenate(ys), block_diag(*vs)))
+        spread = learned.variances.spread[regime, used] / learned.table.scale[used] ** 2
+        mean, cov = dense_posterior(
+            rotors,
+            spread,
+            f.chart.track_mean[regime, used],
+            1 / f.chart.track_sd[regime, used] ** 2,
+        )
+        np.testing.assert_allclose(
+            coefficients.type_.track_mean[regime, used], mean[:2].real, rtol=1e-8
+        )
+        own = coefficients.rotors["R001"]
+        np.testing.assert_allclose(own.track_mean[regime, used], mean[4:6].real, rtol=1e-8)
+        np.testing.assert_allclose(
+            own.track_cov[regime][np.ix_(used, used)], cov[4:6, 4:6].real, rtol=1e-8
+        )
+
+
+def test_restricted_likelihood_differs_from_the_dense_one_by_a_constant() -> None:
+    """Harville's formula for the restricted likelihood (Biometrika 61, 1974, from memory)."""
+    f = fleet(np.random.default_rng(5), rotors=4, jobs=2, runs=5, missing=0.2)
+    _, learned, _ = fit(f.rotor, runs_of(f.rotor, f.history))
+    scale = learned.table.scale
+    gaps = []
+    for factor_q, factor_r, factor_d in [(1, 1, 1), (3, 0.5, 0.2), (0.01, 2, 5)]:
+        v = learned.variances
+        q, r, d = factor_q * v.run_var, factor_r * v.reading_var, factor_d * v.spread
+        ours = restricted_log_likelihood(learned.table, q, r, d, learned.prior)
+        dense = []
+        for channel in range(len(f.rotor.channels)):
+            rotors = dense_channel(f, channel, q[channel], r[channel])
+            x = np.concatenate([x for x, _, _ in rotors])
+            y = np.concatenate([y for _, y, _ in rotors])
+            between = np.diag(d[channel] / scale**2)
+            sigma = block_diag(*[v + x @ between @ x.conj().T for x, _, v in rotors])
+            inverse = np.linalg.inv(sigma)
+            information = x.conj().T @ inverse @ x
+            best = np.linalg.solve(information, x.conj().T @ inverse @ y)
+            rest = y - x @ best
+            dense.append(
+                -np.linalg.slogdet(sigma)[1]
+                - np.linalg.slogdet(information)[1]
+                - (rest.conj() @ inverse @ rest).real
+            )
+        gaps.append(ours - np.array(dense))
+    np.testing.assert_allclose(gaps[1], gaps[0], atol=1e-7)
+    np.testing.assert_allclose(gaps[2], gaps[0], atol=1e-7)
+
+
+def test_no_nearby_variances_have_a_higher_penalised_likelihood_on_a_large_fleet() -> None:
+    """On a fleet large enough that what was expected of the noise hardly weighs."""
+    f = fleet(np.random.default_rng(6), rotors=60, jobs=3, runs=6)
+    _, learned, _ = fit(f.rotor, runs_of(f.rotor, f.history))
+    v = learned.variances
+    best = restricted_log_likelihood(
+        learned.table, v.run_var, v.reading_var, v.spread, learned.prior
+    ).sum()
+    for q, r, d in [(1.15, 1, 1), (1 / 1.15, 1, 1), (1, 1.1, 1), (1, 1 / 1.1, 1), (1, 1, 1.2), (1, 1, 0.8)]:  # fmt: skip  # noqa: E501
+        other = restricted_log_likelihood(
+            learned.table, q * v.run_var, r * v.reading_var, d * v.spread, learned.prior
+        ).sum()
+        assert other < best
+
+
+def test_a_rotor_named_in_the_log_only_is_told_from_the_type() -> None:
+    f = fleet(np.random.default_rng(7), invented_rotor(track=False), rotors=3)
+    coefficients = learn(f.rotor, f.history, f.chart)
+    assert coefficients.of("never seen") is coefficients.unseen
+    assert (np.einsum("jaa->ja", coefficients.unseen.cov).real
+            > np.einsum("jaa->ja", coefficients.type_.cov).real).all()  # fmt: skip

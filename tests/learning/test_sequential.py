@@ -1,0 +1,154 @@
+"""One pair at a time gives the batch answer."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented_fleet import Fleet, fleet, history, invented_rotor
+
+from adapt.coefficients import Coefficients, Posterior
+from adapt.learning import learn, update
+from adapt.learning.fleet import solve_fleet
+from adapt.learning.learner import _own, fit
+from adapt.learning.runs import runs_of
+from adapt.log import History
+
+
+def first_runs(log: History, job: str, runs: int) -> History:
+    """Return the history with only the first runs of a job (and all other jobs)."""
+
+    def keep(table, column="run"):
+        return table[(table["job"] != job) | (table[column].astype(int) < runs)]
+
+    return replace(
+        log,
+        runs=keep(log.runs),
+        readings=keep(log.readings),
+        track=keep(log.track),
+        moves=keep(log.moves, "after_run"),
+    )
+
+
+def batch_at(f: Fleet, kept: Coefficients, before: History) -> dict[str, Posterior]:
+    """Return the batch posteriors of the whole history at the variances learned from `before`."""
+    _, vibration, track = fit(f.rotor, runs_of(f.rotor, before), f.chart)
+    runs = runs_of(f.rotor, f.history)
+    _, all_vibration, all_track = fit(f.rotor, runs, f.chart)
+    result = {}
+    solved = []
+    for old, new in ((vibration, all_vibration), (track, all_track)):
+        if old is None or new is None:
+            solved.append(None)
+            continue
+        ratio = new.table.scale / old.table.scale
+        fleet_ = solve_fleet(
+            new.table, old.variances.run_var, old.variances.reading_var,
+            old.variances.spread * ratio**2, new.prior, new.known,
+        )  # fmt: skip
+        solved.append(replace(new, fleet=fleet_))
+    for i, serial in enumerate(runs.serials):
+        channels, regimes = len(f.rotor.channels), len(f.rotor.regimes)
+        result[serial] = (
+            *_own(solved[0], np.full(channels, i)),
+            *(_own(solved[1], np.full(regimes, i)) if solved[1] else (None, None)),
+        )
+    return result
+
+
+def close(a: np.ndarray, b: np.ndarray) -> None:
+    np.testing.assert_allclose(a, b, rtol=1e-9, atol=1e-9 * np.nanmax(np.abs(b), initial=1e-30))
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    missing=st.sampled_from([0.0, 0.25, 0.6]),
+    known=st.integers(1, 5),
+    order=st.sampled_from([1, 2]),
+)
+def test_update_equals_the_batch_answer_at_the_same_variances(
+    seed: int, missing: float, known: int, order: int
+) -> None:
+    rotor = invented_rotor(sensors=2, regimes=2)
+    rotor = replace(rotor, sensors=(rotor.sensors[0], replace(rotor.sensors[1], order=order)))
+    f = fleet(np.random.default_rng(seed), rotor, rotors=3, jobs=2, runs=6, missing=missing)
+    before = first_runs(f.history, "J001-1", known)
+    start = learn(f.rotor, before, f.chart)
+    updated = update(start, f.rotor, f.history)
+    mean, cov, track_mean, track_cov = batch_at(f, start, before)["R001"]
+    own = updated.rotors["R001"]
+    close(own.mean, mean)
+    close(own.cov, cov)
+    close(own.track_mean, track_mean)
+    close(own.track_cov, track_cov)
+    whole = learn(f.rotor, f.history, f.chart)
+    assert updated.taught == whole.taught
+    assert (own.pairs == whole.rotors["R001"].pairs).all()
+    assert (own.track_pairs == whole.rotors["R001"].track_pairs).all()
+
+
+def test_pairs_one_by_one_equal_all_at_once() -> None:
+    f = fleet(np.random.default_rng(2), rotors=3, jobs=2, runs=6, missing=0.3)
+    start = learn(f.rotor, first_runs(f.history, "J002-1", 1), f.chart)
+    together = update(start, f.rotor, f.history)
+    one = start
+    for known in range(2, 7):
+        one = update(one, f.rotor, first_runs(f.history, "J002-1", known))
+    close(one.rotors["R002"].mean, together.rotors["R002"].mean)
+    close(one.rotors["R002"].cov, together.rotors["R002"].cov)
+    assert one.taught == together.taught
+    assert (one.rotors["R002"].pairs == together.rotors["R002"].pairs).all()
+
+
+def test_a_log_that_is_known_changes_nothing() -> None:
+    f = fleet(np.random.default_rng(2), rotors=3)
+    start = learn(f.rotor, f.history, f.chart)
+    again = update(start, f.rotor, f.history)
+    for serial, own in start.rotors.items():
+        np.testing.assert_array_equal(again.rotors[serial].mean, own.mean)
+        np.testing.assert_array_equal(again.rotors[serial].cov, own.cov)
+
+
+def test_a_rotor_new_to_the_fleet_starts_from_the_unseen_one() -> None:
+    f = fleet(np.random.default_rng(9), rotors=4, jobs=1, runs=5)
+    start = learn(f.rotor, only(f.history, {"R000", "R001", "R002"}), f.chart)
+    updated = update(start, f.rotor, f.history)
+    assert set(updated.rotors) == {"R000", "R001", "R002", "R003"}
+    own, unseen = updated.rotors["R003"], start.unseen
+    assert np.einsum("jaa->j", own.cov).real.sum() < np.einsum("jaa->j", unseen.cov).real.sum()
+    np.testing.assert_array_equal(updated.type_.mean, start.type_.mean)
+
+
+def test_a_reference_moved_since_starts_the_rotor_again_from_the_fleet() -> None:
+    f = fleet(np.random.default_rng(9), rotors=3, jobs=2, runs=4)
+    events = history([], [], events=[("J001-0", "3", "reference moved", "", "")]).events
+    moved = replace(f.history, events=events)
+    before = first_runs(moved, "J001-1", 1)
+    start = learn(f.rotor, replace(before, events=f.history.events), f.chart)
+    updated = update(start, f.rotor, before)
+    close(updated.rotors["R001"].mean, start.unseen.mean)
+    close(updated.rotors["R000"].mean, start.rotors["R000"].mean)
+    close(updated.rotors["R001"].track_mean, start.rotors["R001"].track_mean)
+
+
+def only(log: History, serials: set[str]) -> History:
+    """Return the history of some rotors."""
+    runs = log.runs[log.runs.rotor.isin(serials)]
+    jobs = set(runs.job)
+    return replace(
+        log,
+        runs=runs,
+        readings=log.readings[log.readings.job.isin(jobs)],
+        track=log.track[log.track.job.isin(jobs)],
+        moves=log.moves[log.moves.job.isin(jobs)],
+    )
+
+
+@pytest.mark.parametrize("blades", [1, 2])
+def test_update_works_with_few_blades(blades: int) -> None:
+    f = fleet(np.random.default_rng(1), invented_rotor(blades, 1, 1, 1), rotors=2, jobs=1, runs=4)
+    start = learn(f.rotor, first_runs(f.history, "J001-0", 2), f.chart)
+    updated = update(start, f.rotor, f.history)
+    assert np.isfinite(updated.rotors["R001"].mean).all()
