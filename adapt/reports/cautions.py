@@ -6,6 +6,7 @@ practice of the trade (no source); the aircraft's maintenance manual comes befor
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -57,7 +58,14 @@ class Hardware:
 HARDWARE: tuple[Hardware, ...] = (
     Hardware(
         kind="pitch link",
-        words=("pitch link", "pitch change link", "pitch rod", "pitch change rod", "pc link"),
+        words=(
+            "pitch link",
+            "pitch change link",
+            "pitch rod",
+            "pitch change rod",
+            "pc link",
+            "control rod",
+        ),
         plus="{} so that the blade flies higher",
         minus="{} so that the blade flies lower",
         checks=(
@@ -92,7 +100,7 @@ HARDWARE: tuple[Hardware, ...] = (
     ),
     Hardware(
         kind="sweep",
-        words=("sweep", "lead-lag", "lead/lag", "drag brace", "drag link"),
+        words=("sweep", "lead lag", "drag brace", "drag link"),
         plus="{}",
         minus="{}",
         checks=(
@@ -127,8 +135,12 @@ OTHER = Hardware(
 
 def hardware_of(adjuster: Adjuster) -> Hardware:
     """Return what is known of an adjuster's kind of hardware, told by its name; else OTHER."""
-    name = adjuster.name.casefold().replace("_", " ")
-    return next((h for h in HARDWARE if any(word in name for word in h.words)), OTHER)
+    name = re.sub(r"[\W_]+", " ", adjuster.name.casefold())
+
+    def told(hardware: Hardware) -> bool:
+        return any(re.search(rf"\b{word}(e?s)?\b", name) for word in hardware.words)
+
+    return next((hardware for hardware in HARDWARE if told(hardware)), OTHER)
 
 
 def what_to_do(move: Move, adjuster: Adjuster) -> str:

@@ -148,7 +148,7 @@ def _verdict(plan: Plan) -> str:
             else ""
         )
         best = f"The best found has {count(n, 'move')}" if n else "Nothing is better than no move"
-        return f"No plan brings everything inside its limits{asked}. {best}: {_odds(plan)}"
+        return f"No plan found brings everything inside its limits{asked}. {best}: {_odds(plan)}"
     if n == 0:
         return f"No move is needed: {_odds(plan)}"
     return f"{count(n, 'move')[:1].upper()}{count(n, 'move')[1:]}: {_odds(plan)}"
@@ -167,26 +167,32 @@ def _odds(plan: Plan) -> str:
 
 
 def _proof(plan: Plan) -> str:
-    n = len(plan.moves)
-    if plan.proven:
-        best = {
-            "fewest": "fewer moves do not reach the target, and as many do no better",
-            "quickest": "less labour does not reach the target, and as much does no better",
-            "smoothest": "no plan within the same number of moves has a lower worst ratio",
-            "likeliest": "no plan within the same number of moves has a higher chance",
-        }
-        if not plan.feasible:
-            return "Proven: the hardware allows nothing that reaches the target."
-        if n == 0 and plan.aim in ("fewest", "quickest"):
-            return "Proven: the target is reached as the rotor stands."
-        return f"Proven: {best.get(plan.aim, 'no plan is better')}."
-    bound = {
-        "fewest": f"at least {number(plan.lower_bound, 0)} moves are needed",
-        "quickest": f"at least {number(plan.lower_bound, 0)} minutes are needed",
-        "smoothest": f"the worst ratio cannot be below {number(plan.lower_bound)}",
-    }.get(plan.aim)
-    known = "" if bound is None or math.isnan(plan.lower_bound) else f"; what is proven: {bound}"
-    return f"Not proven to be the best{known}."
+    if not plan.proven:
+        return f"Not proven to be the best{_bound(plan)}."
+    if not plan.feasible:
+        return "Proven: with the hardware and moves allowed, nothing comes nearer."
+    if not plan.moves and plan.aim in ("fewest", "quickest"):
+        return "Proven: the target is reached as the rotor stands."
+    best = {
+        "fewest": "fewer moves do not reach the target, and as many do no better",
+        "quickest": "less labour does not reach the target, and as much does no better",
+        "smoothest": "no plan within the same number of moves has a lower worst ratio",
+        "likeliest": "no plan within the same number of moves has a higher chance",
+    }
+    return f"Proven: {best.get(plan.aim, 'no plan is better')}."
+
+
+def _bound(plan: Plan) -> str:
+    """Return what is proven of a plan that may not be the best, to stand after a sentence."""
+    if not plan.feasible or not math.isfinite(plan.lower_bound):
+        return ""
+    if plan.aim == "fewest":
+        return f"; proven: it takes at least {count(math.ceil(plan.lower_bound - 1e-9), 'move')}"
+    if plan.aim == "quickest":
+        return f"; proven: it takes at least {plan.lower_bound:.0f} minutes"
+    if plan.aim == "smoothest":
+        return f"; proven: the worst ratio cannot be below {number(plan.lower_bound)}"
+    return ""
 
 
 def _stopped(plan: Plan) -> Iterable[Block]:

@@ -1,0 +1,247 @@
+"""The commands: how they start, what they print where, and how they end when something is wrong."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import adapt
+from adapt.cli import main
+
+HEAVY = ("numpy", "pandas", "scipy", "rich", "python_calamine")
+COMMANDS = ("check", "learn", "plan", "compare", "demo")
+
+
+def run(*words: str, **kwargs) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "adapt", *words], capture_output=True, text=True, **kwargs
+    )
+
+
+@pytest.mark.parametrize("words", [["--help"], ["plan", "--help"], ["--version"]])
+def test_help_and_version_load_nothing_heavy(words: list[str]) -> None:
+    code = (
+        "import sys\nfrom adapt.cli import main\n"
+        f"assert main({words!r}) == 0\n"
+        f"print([m for m in {HEAVY!r} if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.stderr.strip() == "[]"
+    assert "adapt" in done.stdout
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help_with_an_example(command: str, capsys) -> None:
+    assert main([command, "--help"]) == 0
+    assert f"adapt {command}" in capsys.readouterr().out.split("example:")[1]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_the_example_of_each_command_is_understood(command: str, capsys) -> None:
+    from adapt.cli import _parser
+
+    main([command, "--help"])
+    for line in capsys.readouterr().out.split("example:")[1].strip().splitlines():
+        assert _parser().parse_args(line.split()[1:]).run
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        [],
+        ["fly"],
+        ["check"],
+        ["check", "a", "b", "c"],
+        ["plan", "a", "b"],
+        ["plan", "a", "b", "--job", "J", "--aim", "best"],
+        ["plan", "a", "b", "--job", "J", "--chance", "90"],
+        ["plan", "a", "b", "--job", "J", "--chance", "nan"],
+        ["plan", "a", "b", "--job", "J", "--chance", "1"],
+        ["plan", "a", "b", "--job", "J", "--most-moves", "-1"],
+        ["plan", "a", "b", "--job", "J", "--chart", "c", "--coefficients", "d"],
+        ["compare", "a", "b"],
+    ],
+)
+def test_a_command_that_is_not_understood_is_bad_input(words: list[str], capsys) -> None:
+    assert main(words) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("adapt: ")
+    assert "usage: adapt" in err
+
+
+def test_with_json_a_misunderstood_command_still_prints_one_document(capsys) -> None:
+    assert main(["plan", "a", "b", "--json"]) == 2
+    document = json.loads(capsys.readouterr().out)
+    assert "--job" in document["error"]
+    assert document["problems"] == []
+
+
+def test_files_that_are_not_there_are_named_on_standard_error(capsys) -> None:
+    assert main(["check", "no-such.toml", "no-such-folder"]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "no-such.toml" in err
+    assert "no-such-folder" in err
+    assert "Traceback" not in err
+
+
+def test_with_json_the_problems_stand_in_the_document(capsys) -> None:
+    assert main(["learn", "no-such.toml", "no-such-folder", "--json"]) == 2
+    document = json.loads(capsys.readouterr().out)
+    assert "no-such.toml" in document["error"]
+    assert {p["severity"] for p in document["problems"]} == {"fault"}
+
+
+def test_a_mistake_of_the_program_is_told_without_a_traceback(monkeypatch, capsys) -> None:
+    def broken(path: str) -> None:
+        raise ZeroDivisionError("one by none")
+
+    monkeypatch.setattr(adapt, "read_rotor", broken)
+    monkeypatch.delenv("ADAPT_DEBUG", raising=False)
+    assert main(["check", "a.toml", "log", "--json"]) == 70
+    out, err = capsys.readouterr()
+    assert "mistake of the program's own" in err
+    assert "one by none" in json.loads(out)["error"]
+    assert "Traceback" not in err
+
+    monkeypatch.setenv("ADAPT_DEBUG", "1")
+    with pytest.raises(ZeroDivisionError):
+        main(["check", "a.toml", "log"])
+
+
+def test_an_interruption_ends_quietly(monkeypatch, capsys) -> None:
+    def interrupted(path: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(adapt, "read_rotor", interrupted)
+    assert main(["check", "a.toml", "log"]) == 130
+    assert capsys.readouterr().err == "adapt: interrupted\n"
+
+
+def test_a_request_that_cannot_be_met_is_status_one(monkeypatch, capsys) -> None:
+    def not_now(path: str) -> None:
+        raise adapt.CannotBeMet("moves are logged after the last run; fly and read it first")
+
+    monkeypatch.setattr(adapt, "read_rotor", not_now)
+    assert main(["check", "a.toml", "log", "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["error"].startswith("moves are logged")
+
+
+def test_a_file_that_may_not_be_read_is_bad_input(monkeypatch, capsys) -> None:
+    def locked(path: str) -> None:
+        raise PermissionError(13, "Permission denied", path)
+
+    monkeypatch.setattr(adapt, "read_rotor", locked)
+    assert main(["check", "secret.toml", "log"]) == 2
+    assert "secret.toml: Permission denied" in capsys.readouterr().err
+
+
+def test_control_characters_in_names_do_not_reach_the_terminal(capsys) -> None:
+    main(["check", "rotor\x1b[2J.toml", "log"])
+    assert "\x1b" not in capsys.readouterr().err
+
+
+def test_output_that_nobody_reads_ends_without_a_message(demo) -> None:
+    code = f"{sys.executable} -m adapt check {demo.main_rotor} {demo.log}; echo $? >&2"
+    done = subprocess.run(
+        ["bash", "-c", f"({code}) | true"], capture_output=True, text=True, env=dict(os.environ)
+    )
+    assert done.stderr.strip() in ("141", "2", "0")
+    assert "Traceback" not in done.stderr
+
+
+def test_output_in_a_poor_encoding_is_still_printed(demo) -> None:
+    env = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = run("learn", str(demo.main_rotor), str(demo.log), env=env)
+    assert done.returncode == 0
+    assert "hub weight" in done.stdout.casefold()
+
+
+class TestOnTheDemo:
+    """Every command on the demo folder, as a person would type it."""
+
+    def test_check_lists_the_faults_and_says_so_in_its_status(self, demo, capsys) -> None:
+        assert main(["check", str(demo.main_rotor), str(demo.log)]) == 2
+        text = capsys.readouterr().out
+        assert "readings.csv" in text
+        assert "Set aside" in text
+        assert main(["check", str(demo.main_rotor), str(demo.log), "--json"]) == 2
+        document = json.loads(capsys.readouterr().out)
+        assert document["faults"]
+        assert all(p["file"] and p["expected"] for p in document["faults"])
+
+    def test_learn_writes_coefficients_that_plan_can_use(self, demo, tmp_path, capsys) -> None:
+        target = tmp_path / "learned.json"
+        files = [str(demo.main_rotor), str(demo.log)]
+        assert (
+            main(["learn", *files, "--chart", str(demo.main_chart), "--output", str(target)]) == 0
+        )
+        out, err = capsys.readouterr()
+        assert "left out because of faults" in err
+        assert "adapt check" in err
+        assert "cabin lateral [ips" in out
+        job = ["--job", demo.main_job, "--json"]
+        assert main(["plan", *files, *job, "--coefficients", str(target)]) == 0
+        stored = json.loads(capsys.readouterr().out)
+        assert main(["plan", *files, *job, "--chart", str(demo.main_chart)]) == 0
+        fresh = json.loads(capsys.readouterr().out)
+        assert stored["moves"] == fresh["moves"]
+        assert stored["chance"] == pytest.approx(fresh["chance"], abs=1e-6)
+        assert stored["coefficients_from"] != fresh["coefficients_from"]
+
+    def test_learn_prints_one_document_with_the_promised_keys(self, demo, capsys) -> None:
+        assert main(["learn", str(demo.tail_rotor), str(demo.log), "--json"]) == 0
+        document = json.loads(capsys.readouterr().out)
+        assert {"vibration", "track", "noise", "suspects", "reference"} <= set(document)
+
+    def test_plan_reads_like_a_plan(self, demo, capsys) -> None:
+        files = [str(demo.main_rotor), str(demo.log), "--chart", str(demo.main_chart)]
+        assert main(["plan", *files, "--job", demo.main_job]) == 0
+        text = capsys.readouterr().out
+        for words in (demo.main_job, "What to do", "Ratio", "Cautions", "More or fewer moves"):
+            assert words in text
+
+    def test_a_plan_that_cannot_be_met_still_prints_its_document(self, demo, capsys) -> None:
+        files = [str(demo.main_rotor), str(demo.log), "--chart", str(demo.main_chart)]
+        asked = ["plan", *files, "--job", demo.main_job, "--most-moves", "0", "--json"]
+        assert main(asked) == 1
+        document = json.loads(capsys.readouterr().out)
+        assert document["feasible"] is False
+        assert document["stopped_by"]
+        assert document["moves"] == []
+
+    def test_an_unknown_job_is_bad_input(self, demo, capsys) -> None:
+        files = [str(demo.main_rotor), str(demo.log), "--chart", str(demo.main_chart)]
+        assert main(["plan", *files, "--job", "no such job"]) == 2
+        assert "no such job" in capsys.readouterr().err
+
+    def test_an_unknown_set_of_limits_is_bad_input(self, demo, capsys) -> None:
+        files = [str(demo.main_rotor), str(demo.log), "--chart", str(demo.main_chart)]
+        assert main(["plan", *files, "--job", demo.main_job, "--limits", "nothing"]) == 2
+        assert "maintenance" in capsys.readouterr().err
+
+    def test_compare_prints_one_document_with_the_promised_keys(self, demo, capsys) -> None:
+        files = [str(demo.tail_rotor), str(demo.log), "--chart", str(demo.tail_chart)]
+        assert main(["compare", *files, "--json"]) == 0
+        document = json.loads(capsys.readouterr().out)
+        assert set(document["summary"][0]) >= {"method", "sensor", "regime", "rms_error", "skill"}
+        assert {row["method"] for row in document["summary"]} == {"no change", "chart", "learned"}
+        assert set(document["chart_fit"][0]) >= {"sensor", "regime", "adjuster", "gain", "gain_low"}
+
+    def test_a_chart_of_another_rotor_is_bad_input(self, demo, capsys) -> None:
+        files = [str(demo.tail_rotor), str(demo.log), "--chart", str(demo.main_chart)]
+        assert main(["learn", *files]) == 2
+        assert "chart.csv" in capsys.readouterr().err
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory):
+    from adapt.scenario import write_demo
+
+    return write_demo(Path(tmp_path_factory.mktemp("demo")) / "demo")
