@@ -37,7 +37,7 @@ def harmonic_sums(rotor: Rotor, amounts: npt.ArrayLike, order: int = 1) -> Compl
 
 
 def track_changes(amounts: npt.ArrayLike) -> Real:
-    """Return what one unit of coefficient does to each blade's height, shape (..., blade, adjuster).
+    """Return each blade's change of height for one unit of coefficient, (..., blade, adjuster).
 
     A unit move on blade b lifts blade b by t (1 - 1/N) and every other blade by -t / N, because
     heights are re-centred on the blades' mean. amounts: shape (..., blade, adjuster).
@@ -55,7 +55,9 @@ def contrasts(blades: int) -> Real:
     return np.asarray(helmert(blades), dtype=float) if blades > 1 else np.zeros((0, 1))
 
 
-def move_amounts(rotor: Rotor, blades: list[str], adjusters: list[str], amounts: list[float]) -> Real:
+def move_amounts(
+    rotor: Rotor, blades: list[str], adjusters: list[str], amounts: list[float]
+) -> Real:
     """Return summed moves as a table of shape (blade, adjuster) in adjuster units."""
     table = np.zeros((len(rotor.blades), len(rotor.adjusters)))
     row = {b: i for i, b in enumerate(rotor.blades)}

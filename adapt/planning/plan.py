@@ -6,7 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-__all__ = ["Alternative", "ChannelKey", "Move", "Plan", "ReadingForecast", "TrackForecast", "Tradeoff"]
+__all__ = [
+    "Alternative",
+    "ChannelKey",
+    "Move",
+    "Plan",
+    "ReadingForecast",
+    "TrackForecast",
+    "Tradeoff",
+]
 
 
 @dataclass(frozen=True)

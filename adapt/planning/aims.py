@@ -1,0 +1,232 @@
+"""The aims: in which order supports are searched, and which of equal plans is chosen.
+
+`fewest` and `quickest` climb a ladder of costs (moves or minutes) until a rung holds a plan that
+reaches the target; `smoothest` and `likeliest` make a value small with at most so many moves.
+"""
+
+from __future__ import annotations
+
+import heapq
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import chain, combinations, product
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.planning.bounds import Boxes
+from adapt.planning.hardware import Hardware
+from adapt.planning.objectives import Objective
+from adapt.planning.problem import Problem
+from adapt.planning.search import Found, pieces, search
+
+__all__ = ["Answer", "Rung", "choose", "climb", "descend", "ladder_of_minutes", "ladder_of_moves"]
+
+Real = npt.NDArray[np.float64]
+Int = npt.NDArray[np.int64]
+
+_ROOT_ROUNDS = 40
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """What an aim found. steps: (variable,), None when no plan reaches the target.
+
+    cost: moves or minutes of the plan (of the ladder's last rung looked at when there is none);
+    cost_bound: no plan that reaches the target costs less. value, value_bound: of the objective
+    among plans of that cost. proven: both bounds meet.
+    """
+
+    steps: Int | None
+    cost: float
+    cost_bound: float
+    value: float
+    value_bound: float
+    proven: bool
+
+
+@dataclass(frozen=True)
+class Rung:
+    """Plans of one cost. shares: how many moves each adjuster gets, (adjuster,) each."""
+
+    cost: float
+    shares: tuple[tuple[int, ...], ...]
+
+    def groups(self, hardware: Hardware) -> Iterator[Iterator[Int]]:
+        """Yield, for each number of moves, its supports in pieces of shape (support, move)."""
+        members = [
+            np.flatnonzero(hardware.adjuster == a).tolist() for a in range(len(hardware.access))
+        ]
+        for moves in sorted({sum(share) for share in self.shares}):
+            choices = (
+                tuple(chain.from_iterable(parts))
+                for share in self.shares
+                if sum(share) == moves
+                for parts in product(
+                    *(combinations(m, k) for m, k in zip(members, share, strict=True))
+                )
+            )
+            yield pieces(choices, moves)
+
+
+def ladder_of_moves(hardware: Hardware, most_moves: int | None) -> Iterator[Rung]:
+    """Yield the rungs of 1, 2, ... moves."""
+    counts = np.bincount(hardware.adjuster, minlength=len(hardware.access))
+    for moves in range(1, _top(hardware, most_moves) + 1):
+        shares = product(*(range(min(moves, int(n)) + 1) for n in counts))
+        yield Rung(float(moves), tuple(share for share in shares if sum(share) == moves))
+
+
+def ladder_of_minutes(hardware: Hardware, most_moves: int | None) -> Iterator[Rung]:
+    """Yield the rungs of rising labour: each move's minutes, and access once for each adjuster."""
+    top = _top(hardware, most_moves)
+    counts = np.bincount(hardware.adjuster, minlength=len(hardware.access))
+    minutes = np.zeros(len(counts))
+    minutes[hardware.adjuster] = hardware.minutes
+
+    def cost(share: tuple[int, ...]) -> float:
+        k = np.array(share)
+        return float(k @ minutes + hardware.access[k > 0].sum())
+
+    heap = [(0.0, (0,) * len(counts))]
+    seen = {heap[0][1]}
+    waiting: list[tuple[int, ...]] = []
+    at = 0.0
+    while heap:
+        here, share = heapq.heappop(heap)
+        if here > at + 1e-9:
+            if waiting:
+                yield Rung(at, tuple(waiting))
+            waiting, at = [], here
+        if any(share):
+            waiting.append(share)
+        if sum(share) == top:
+            continue
+        for a in np.flatnonzero(np.array(share) < counts):
+            more = (*share[:a], share[a] + 1, *share[a + 1 :])
+            if more not in seen:
+                seen.add(more)
+                heapq.heappush(heap, (cost(more), more))
+    if waiting:
+        yield Rung(at, tuple(waiting))
+
+
+def climb(objective: Objective, ladder: Iterator[Rung], target: float, deadline: float) -> Answer:
+    """Return the plan of least cost whose value is at most the target, best value among those.
+
+    Plans without a move come first and cost nothing.
+    """
+    problem = objective.problem
+    rest = np.zeros(len(problem.hardware.step), dtype=np.int64)
+    value = float(objective.value(rest[None], np.inf)[0])
+    if value <= target:
+        return Answer(rest, 0.0, 0.0, value, value, True)
+    root = _root_bound(objective, target)
+    if root > target:
+        return Answer(None, np.inf, np.inf, np.inf, root, True)
+    unfinished: float | None = None
+    for rung in ladder:
+        found = _search_rung(objective, rung, target, deadline)
+        if not found.complete and unfinished is None:
+            unfinished = rung.cost
+        if len(found.plans):
+            steps = choose(problem, found.plans)
+            proven = found.complete and unfinished is None
+            bound = rung.cost if unfinished is None else unfinished
+            return Answer(steps, rung.cost, bound, found.value, found.bound, proven)
+        if time.monotonic() > deadline:
+            break
+    bound = np.inf if unfinished is None else unfinished
+    return Answer(None, np.inf, bound, np.inf, root, unfinished is None)
+
+
+def descend(objective: Objective, most_moves: int, deadline: float) -> list[Answer]:
+    """Return the plans of the smallest value with at most 0, 1, ..., most_moves moves."""
+    problem = objective.problem
+    rest = np.zeros(len(problem.hardware.step), dtype=np.int64)
+    value = float(objective.value(rest[None], np.inf)[0])
+    answers = [Answer(rest if value < np.inf else None, 0.0, 0.0, value, value, True)]
+    root = _root_bound(objective, value)
+    for rung in ladder_of_moves(problem.hardware, most_moves):
+        last = answers[-1]
+        cutoff = last.value - objective.gap(last.value) if last.value < np.inf else np.inf
+        if root > cutoff:
+            answers.append(
+                Answer(last.steps, last.cost, 0.0, last.value, min(root, last.value), last.proven)
+            )
+            continue
+        found = _search_rung(objective, rung, cutoff, deadline)
+        bound = min(found.bound, last.value_bound) if len(found.plans) else last.value_bound
+        if not found.complete:
+            bound = max(min(found.bound, bound), root)
+        steps, cost, value = last.steps, last.cost, last.value
+        if len(found.plans):
+            steps, cost, value = choose(problem, found.plans), rung.cost, found.value
+            bound = min(bound if not found.complete else found.bound, value)
+        proven = found.complete and (last.proven or bool(len(found.plans)))
+        answers.append(Answer(steps, cost, 0.0, value, bound, proven))
+    return answers
+
+
+def choose(problem: Problem, plans: Int) -> Int:
+    """Return which of equally good plans, shape (plan, variable), a person would rather make.
+
+    Fewer moves, then the lower mean square ratio over all that has a limit, then less fitted in
+    all (each adjuster as a share of its range), then adjusters in file order, blades in passing
+    order.
+    """
+    hardware = problem.hardware
+    left = plans
+    for measure in (
+        lambda p: (p != 0).sum(axis=1).astype(float),
+        problem.mean_square_ratio,
+        lambda p: p @ hardware.share_of_range,
+    ):
+        score = np.asarray(measure(left), dtype=float)
+        left = left[score <= score.min() + 1e-9 * max(abs(float(score.min())), 1.0)]
+    order = sorted(
+        range(len(left)), key=lambda i: (tuple(np.flatnonzero(left[i])), tuple(-left[i]))
+    )
+    return np.asarray(left[order[0]])
+
+
+def _top(hardware: Hardware, most_moves: int | None) -> int:
+    variables = len(hardware.step)
+    return variables if most_moves is None else min(most_moves, variables)
+
+
+def _root_bound(objective: Objective, cutoff: float) -> float:
+    """Bound the value of every plan, however many moves it makes."""
+    hardware = objective.problem.hardware
+    if not len(hardware.step):
+        return np.inf
+    everything = np.arange(len(hardware.step))[None]
+    box = Boxes(everything, hardware.low[everything], hardware.high[everything])
+    bound, _, _ = objective.bound(box, objective.start(box), cutoff, _ROOT_ROUNDS)
+    return float(bound[0])
+
+
+def _search_rung(objective: Objective, rung: Rung, cutoff: float, deadline: float) -> Found:
+    """Search all supports of a rung; plans of the groups compete."""
+    best = Found(
+        np.inf, np.zeros((0, len(objective.problem.hardware.step)), np.int64), cutoff, True
+    )
+    limit = cutoff
+    for supports in rung.groups(objective.problem.hardware):
+        found = search(objective, supports, limit, deadline)
+        better = found.value < best.value - objective.gap(best.value)
+        same = not better and found.value < np.inf
+        best = Found(
+            value=min(best.value, found.value),
+            plans=found.plans
+            if better
+            else np.concatenate([best.plans, found.plans])
+            if same
+            else best.plans,
+            bound=min(best.bound, found.bound),
+            complete=best.complete and found.complete,
+        )
+        if best.value < np.inf:
+            limit = min(limit, best.value + objective.gap(best.value))
+    return best

@@ -1,0 +1,220 @@
+"""Where a job stands: the level of every channel and the rotor's coefficients after its last run.
+
+The joint posterior comes from `adapt.level`; this module walks a job's runs, moves and events into
+it and says when planning has to wait. What may be moved lives in `hardware`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from adapt.coefficients import Coefficients
+from adapt.effects import contrasts, harmonic_sums, move_amounts, track_changes
+from adapt.level import Level, follow_run, start
+from adapt.log import History
+from adapt.problems import BadInput, CannotBeMet
+from adapt.rotor import Rotor
+
+__all__ = ["Standing", "standing_of"]
+
+Real = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """A job after its last run.
+
+    vibration: axes channel (rotor file order), part 1. track: axes regime, contrasts; None when
+    the rotor has no track. runs: names in order; read_in: run in which a channel was last read
+    ("" = never), shape (channel,); track_read_in likewise (regime,).
+    last: what was read in the run `read_in`, (channel,) complex; last_heights: (regime, blade).
+    untaught: pairs of the job that the coefficients did not hold yet and that were taken in here.
+    """
+
+    rotor: str
+    job: str
+    after_run: str
+    vibration: Level
+    track: Level | None
+    read_in: tuple[str, ...]
+    track_read_in: tuple[str, ...]
+    last: npt.NDArray[np.complex128]
+    last_heights: Real
+    conditions: Mapping[str, Any]
+    untaught: int
+
+
+def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job: str) -> Standing:
+    """Follow a job to its last run and return where it stands.
+
+    Raises BadInput when the job is unknown, set aside for faults, or has no readings; CannotBeMet
+    when moves or an event were logged after its last run, so that the next run must come first.
+    """
+    runs = _runs_of(history, job)
+    names = [str(r) for r in runs["run"]]
+    serial = str(runs["rotor"].iloc[0])
+    events = history.events[history.events["job"] == job]
+    moves = history.moves[history.moves["job"] == job]
+    _refuse_when_waiting(names[-1], job, moves, events)
+
+    heights, readings, reading_weight = _tables(rotor, history, job, names)
+    if np.isnan(readings).all() and np.isnan(heights).all():
+        raise BadInput(f"job {job} has no readings that can be used: a plan needs at least one run")
+
+    posterior = coefficients.of(serial)
+    noise = coefficients.noise
+    basis = contrasts(len(rotor.blades))
+    vibration = start(posterior.mean, posterior.cov)
+    track = (
+        start(posterior.track_mean, posterior.track_cov, len(basis)) if rotor.has_track else None
+    )
+    orders = [rotor.sensor(sensor).order for sensor, _ in rotor.channels]
+    untaught = 0
+    for k in range(len(names)):
+        amounts = np.zeros((len(rotor.blades), len(rotor.adjusters)))
+        teach = True
+        if k > 0:
+            before = names[k - 1]
+            made = moves[moves["after_run"] == before]
+            amounts = move_amounts(
+                rotor, list(made["blade"]), list(made["adjuster"]), list(made["amount"])
+            )
+            here = events[events["after_run"] == before]
+            vibration, track = _cut(rotor, vibration, track, here)
+            teach = (job, before) not in coefficients.taught and here.empty
+            untaught += teach
+        sums = {order: harmonic_sums(rotor, amounts, order) for order in set(orders)}
+        x = np.stack([sums[order] for order in orders])[:, None, :]
+        vibration = follow_run(
+            vibration,
+            x,
+            readings[k][:, None],
+            noise.reading_var / reading_weight[k],
+            noise.run_var,
+            teach,
+        )
+        if track is not None:
+            lift = np.einsum("mb,ba->ma", basis, track_changes(amounts))
+            track = follow_run(
+                track,
+                np.broadcast_to(lift, (len(rotor.regimes), *lift.shape)),
+                heights[k] @ basis.T,
+                noise.track_reading_var,
+                noise.track_run_var,
+                teach,
+            )
+    read_in = _last_read(names, vibration)
+    track_read_in = _last_read(names, track) if track is not None else ("",) * len(rotor.regimes)
+    return Standing(
+        rotor=serial,
+        job=job,
+        after_run=names[-1],
+        vibration=vibration,
+        track=track,
+        read_in=read_in,
+        track_read_in=track_read_in,
+        last=_pick(readings, names, read_in),
+        last_heights=_pick(heights, names, track_read_in),
+        conditions=_conditions(runs.iloc[-1]),
+        untaught=untaught,
+    )
+
+
+def _runs_of(history: History, job: str) -> pd.DataFrame:
+    """Return the job's runs in order; raise BadInput when it cannot be planned from."""
+    if job in history.set_aside:
+        faults = [p for p in history.faults if p.job == job]
+        raise BadInput(faults or f"job {job} is set aside because of faults in the log")
+    runs = history.runs[history.runs["job"] == job]
+    if runs.empty:
+        known = ", ".join(dict.fromkeys(str(j) for j in history.runs["job"])) or "none"
+        raise BadInput(f"job {job} is not in the log; its jobs are: {known}")
+    return runs
+
+
+def _refuse_when_waiting(last: str, job: str, moves: pd.DataFrame, events: pd.DataFrame) -> None:
+    if (moves["after_run"] == last).any():
+        raise CannotBeMet(
+            f"job {job} has moves logged after run {last}, its last: what they did is not known "
+            "until the next run is read. Log that run, then plan again"
+        )
+    waiting = events[events["after_run"] == last]
+    if not waiting.empty:
+        kinds = " and ".join(dict.fromkeys(str(kind) for kind in waiting["kind"]))
+        raise CannotBeMet(
+            f"job {job} has an event after run {last}, its last ({kinds}): the next run must show "
+            "how the rotor stands. Log that run, then plan again"
+        )
+
+
+def _cut(
+    rotor: Rotor, vibration: Level, track: Level | None, events: pd.DataFrame
+) -> tuple[Level, Level | None]:
+    """Forget the levels that an event between two runs makes worthless; coefficients stay."""
+    for kind, sensor in zip(events["kind"], events["sensor"], strict=True):
+        hit = np.ones(len(rotor.channels), dtype=bool)
+        if kind == "sensor moved":
+            hit = np.array([s == sensor for s, _ in rotor.channels])
+        vibration = replace(
+            vibration,
+            own_var=np.where(hit, np.inf, vibration.own_var),
+            age=np.where(hit, -1, vibration.age),
+        )
+        if track is not None and kind not in ("sensor moved", "reference moved"):
+            track = replace(
+                track, own_var=np.full_like(track.own_var, np.inf), age=np.full_like(track.age, -1)
+            )
+    return vibration, track
+
+
+def _tables(
+    rotor: Rotor, history: History, job: str, names: list[str]
+) -> tuple[Real, npt.NDArray[np.complex128], Real]:
+    """Heights (run, regime, blade), readings (run, channel) and how many readings each averages."""
+    run_at = {name: k for k, name in enumerate(names)}
+    channel_at = {channel: j for j, channel in enumerate(rotor.channels)}
+    readings = np.full((len(names), len(rotor.channels)), np.nan, dtype=complex)
+    weight = np.ones(readings.shape)
+    rows = history.readings[history.readings["job"] == job]
+    k = [run_at[r] for r in rows["run"]]
+    j = [channel_at[c] for c in zip(rows["sensor"], rows["regime"], strict=True)]
+    readings[k, j] = rows["value"].to_numpy()
+    weight[k, j] = rows["repeats"].to_numpy(dtype=float)
+
+    heights = np.full((len(names), len(rotor.regimes), len(rotor.blades)), np.nan)
+    rows = history.track[history.track["job"] == job]
+    k = [run_at[r] for r in rows["run"]]
+    g = [rotor.regime_names.index(r) for r in rows["regime"]]
+    b = [rotor.blades.index(blade) for blade in rows["blade"]]
+    heights[k, g, b] = rows["height"].to_numpy(dtype=float)
+    return heights, readings, np.nan_to_num(weight, nan=1.0)
+
+
+def _last_read(names: list[str], level: Level) -> tuple[str, ...]:
+    """Name the run in which each channel was last read ("" = not since the level was cut)."""
+    return tuple("" if age < 0 else names[len(names) - 1 - age] for age in level.age)
+
+
+def _pick(values: npt.NDArray[Any], names: list[str], read_in: tuple[str, ...]) -> Any:
+    """Take each channel's values from the run in which it was last read."""
+    run_at = {name: k for k, name in enumerate(names)}
+    picked = np.full(values.shape[1:], np.nan, dtype=values.dtype)
+    for j, name in enumerate(read_in):
+        if name:
+            picked[j] = values[run_at[name], j]
+    return picked
+
+
+def _conditions(run: pd.Series) -> dict[str, Any]:
+    kept = ("aircraft", "started", "gross_weight", "wind_kt", "oat_c", "rpm", "note")
+    return {name: run[name] for name in kept if name in run and not _blank(run[name])}
+
+
+def _blank(value: Any) -> bool:
+    return bool(value is None or value is pd.NaT or value == "" or value != value)
