@@ -19,7 +19,7 @@ from adapt.planning.bounds import Boxes
 from adapt.planning.hardware import Hardware
 from adapt.planning.objectives import Objective
 from adapt.planning.problem import Problem
-from adapt.planning.search import Found, pieces, search
+from adapt.planning.search import Found, pieces, search, walk
 
 __all__ = ["Answer", "Rung", "choose", "climb", "descend", "ladder_of_minutes", "ladder_of_moves"]
 
@@ -141,30 +141,35 @@ def climb(objective: Objective, ladder: Iterator[Rung], target: float, deadline:
     return Answer(None, np.inf, bound, np.inf, root, unfinished is None)
 
 
-def descend(objective: Objective, most_moves: int, deadline: float) -> list[Answer]:
-    """Return the plans of the smallest value with at most 0, 1, ..., most_moves moves."""
+def descend(
+    objective: Objective, most_moves: int, deadline: float, every: bool = True
+) -> list[Answer]:
+    """Return the plans of the smallest value with at most 0, 1, ..., most_moves moves.
+
+    every: whether each of them is wanted. When only the last is, plans of few moves are searched no
+    further than it takes to know that they do not match it.
+    """
     problem = objective.problem
-    rest = np.zeros(len(problem.hardware.step), dtype=np.int64)
-    value = float(objective.value(rest[None], np.inf)[0])
-    answers = [Answer(rest if value < np.inf else None, 0.0, 0.0, value, value, True)]
+    value = float(objective.value(np.zeros((1, len(problem.hardware.step)), np.int64), np.inf)[0])
+    steps: Int | None = np.zeros(len(problem.hardware.step), np.int64) if value < np.inf else None
+    answers = [Answer(steps, 0.0, 0.0, value, value, True)]
     root = _root_bound(objective, value)
-    for rung in ladder_of_moves(problem.hardware, most_moves):
-        last = answers[-1]
-        cutoff = last.value - objective.gap(last.value) if last.value < np.inf else np.inf
-        if root > cutoff:
-            answers.append(
-                Answer(last.steps, last.cost, 0.0, last.value, min(root, last.value), last.proven)
-            )
-            continue
-        found = _search_rung(objective, rung, cutoff, deadline)
-        bound = min(found.bound, last.value_bound) if len(found.plans) else last.value_bound
-        if not found.complete:
-            bound = max(min(found.bound, bound), root)
-        steps, cost, value = last.steps, last.cost, last.value
-        if len(found.plans):
-            steps, cost, value = choose(problem, found.plans), rung.cost, found.value
-            bound = min(bound if not found.complete else found.bound, value)
-        proven = found.complete and (last.proven or bool(len(found.plans)))
+    rungs = list(ladder_of_moves(problem.hardware, most_moves))
+    known = None if every or not rungs else _good_plan(objective, rungs[-1], deadline)
+    open_bound = np.inf
+    cost = 0.0
+    for rung in rungs:
+        cutoff = value - objective.gap(value) if value < np.inf else np.inf
+        if root <= cutoff:
+            aim = cutoff if known is None else min(cutoff, float(objective.value(known, np.inf)[0]))
+            first = known if rung is rungs[-1] else None
+            found = _search_rung(objective, rung, aim, deadline, first)
+            if not found.complete:
+                open_bound = min(open_bound, found.bound)
+            if len(found.plans):
+                steps, cost, value = choose(problem, found.plans), rung.cost, found.value
+        bound = max(min(value, open_bound), min(root, value))
+        proven = value - bound <= objective.gap(value) if value < np.inf else open_bound == np.inf
         answers.append(Answer(steps, cost, 0.0, value, bound, proven))
     return answers
 
@@ -207,14 +212,30 @@ def _root_bound(objective: Objective, cutoff: float) -> float:
     return float(bound[0])
 
 
-def _search_rung(objective: Objective, rung: Rung, cutoff: float, deadline: float) -> Found:
-    """Search all supports of a rung; plans of the groups compete."""
+def _good_plan(objective: Objective, rung: Rung, deadline: float) -> Int | None:
+    """Return a good plan of a rung, (1, variable), by walks alone; None when none was found."""
+    plans = [
+        found
+        for supports in rung.groups(objective.problem.hardware)
+        if len(found := walk(objective, supports, deadline))
+    ]
+    return plans[0][:1] if plans else None
+
+
+def _search_rung(
+    objective: Objective,
+    rung: Rung,
+    cutoff: float,
+    deadline: float,
+    first: Int | None = None,
+) -> Found:
+    """Search all supports of a rung; plans of the groups compete. first: plans to try first."""
     best = Found(
         np.inf, np.zeros((0, len(objective.problem.hardware.step)), np.int64), cutoff, True
     )
     limit = cutoff
     for supports in rung.groups(objective.problem.hardware):
-        found = search(objective, supports, limit, deadline)
+        found = search(objective, supports, limit, deadline, first)
         better = found.value < best.value - objective.gap(best.value)
         same = not better and found.value < np.inf
         best = Found(

@@ -69,6 +69,12 @@ class Forms:
         values = plans @ self.matrix.T + self.constant
         return np.add.reduceat(values**2, self.start, axis=1)
 
+    def gradients(self, plans: Real, support: Int) -> Real:
+        """Return each square's gradient on each plan's support, shape (plan, row, move)."""
+        values = 2.0 * (plans @ self.matrix.T + self.constant)
+        columns = self.matrix.T[support].swapaxes(1, 2)
+        return np.add.reduceat(values[:, :, None] * columns, self.start, axis=1)
+
     def weighted(self, weights: Real, support: Int) -> tuple[Real, Real, Real]:
         """Return G, b, c of x'Gx + 2b'x + c = sum_j w_j square_j on each box's support."""
         variables = self.matrix.shape[1]

@@ -42,8 +42,8 @@ def amplitude_chance(amplitude: npt.ArrayLike, var: npt.ArrayLike, limit: npt.Ar
     return chance
 
 
-def penalty(square: Real, var: Real, df: npt.ArrayLike) -> tuple[Real, Real]:
-    """Return -log chance of |m|^2 = square under limit 1, and its derivative by `square`.
+def penalty(square: Real, var: Real, df: npt.ArrayLike) -> tuple[Real, Real, Real]:
+    """Return -log chance of |m|^2 = square under limit 1, and its two derivatives by `square`.
 
     df: 2 for a circular normal of E|e|^2 = var, 1 for a real normal of variance var.
 
@@ -58,25 +58,34 @@ def penalty(square: Real, var: Real, df: npt.ArrayLike) -> tuple[Real, Real]:
     tau = np.maximum(var / df, _LEAST_VAR)
     # Six sds inside, the penalty is below 1e-8 and 0 is as good a bound.
     felt = 1.0 - np.sqrt(square) < 6.0 * np.sqrt(tau)
-    height, slope = np.zeros(square.shape), np.zeros(square.shape)
-    height[felt], slope[felt] = _felt_penalty(square[felt], tau[felt], df[felt])
-    return height, slope
+    height, slope, bend = (np.zeros(square.shape) for _ in range(3))
+    height[felt], slope[felt], bend[felt] = _felt_penalty(square[felt], tau[felt], df[felt])
+    return height, slope, bend
 
 
-def _felt_penalty(square: Real, tau: Real, df: Real) -> tuple[Real, Real]:
+def _felt_penalty(square: Real, tau: Real, df: Real) -> tuple[Real, Real, Real]:
+    """The penalty where it matters; derivatives from those of the law by its non-centrality.
+
+    dF/dnc = -f(df + 2) and d2F/dnc2 = (f(df + 2) - f(df + 4)) / 2, f(k) the density with k degrees
+    of freedom (Johnson, Kotz & Balakrishnan, as above).
+    """
     x = 1.0 / tau
-    end = (np.sqrt(x) + _TAIL) ** 2
-    at = np.minimum(square / tau, end)
+    nc = square / tau
+    at = np.minimum(nc, (np.sqrt(x) + _TAIL) ** 2)
     chance = np.clip(chndtr(x, df, at), 1e-300, 1.0)
     safe = np.maximum(at, 1e-10)
-    density = (
-        0.5
-        * np.exp(-0.5 * (np.sqrt(x) - np.sqrt(safe)) ** 2)
-        * (x / safe) ** (df / 4.0)
-        * ive(df / 2.0, np.sqrt(safe * x))
+    root = np.sqrt(safe * x)
+    common = 0.5 * np.exp(-0.5 * (np.sqrt(x) - np.sqrt(safe)) ** 2)
+    ratio = x / safe
+    density = common * ratio ** (df / 4.0) * ive(df / 2.0, root)
+    next_density = common * ratio ** (df / 4.0 + 0.5) * ive(df / 2.0 + 1.0, root)
+    slope = density / chance
+    bend = np.where(nc > at, 0.0, slope**2 + 0.5 * (next_density - density) / chance)
+    return (
+        -np.log(chance) + slope * (nc - at),
+        slope * x,
+        np.maximum(bend, 0.0) * x**2,
     )
-    slope = density / chance * x
-    return -np.log(chance) + slope * (square - at * tau), slope
 
 
 def spread_chance(
@@ -90,63 +99,73 @@ def spread_chance(
     common to all blades changes no spread and is dropped. None: no shared part.
     """
     heights = np.asarray(heights, dtype=float)
+    blades = heights.shape[-1]
     limit = np.broadcast_to(np.asarray(limit, dtype=float), heights.shape[:-1])
     var = np.broadcast_to(np.asarray(own_var, dtype=float), heights.shape)
     sd = np.sqrt(np.maximum(var, _LEAST_VAR * limit[..., None] ** 2))
-    if heights.shape[-1] == 1:
+    if blades == 1:
         return np.ones(heights.shape[:-1])
     if loading is None or loading.shape[-1] == 0:
         return _range_chance(heights, sd, limit)
     centred = loading - loading.mean(axis=-2, keepdims=True)
     left, size, _ = np.linalg.svd(centred, full_matrices=False)
-    size = size / sd.min(axis=-1)[..., None]
-    rank = int((size > 1e-3).sum(axis=-1).max(initial=0))
-    if rank == 0:
-        return _range_chance(heights, sd, limit)
-    principal = left[..., :rank] * (size * sd.min(axis=-1)[..., None])[..., None, :rank]
-    grid, mass = _hermite_grid(size[..., :rank].reshape(-1, rank).max(axis=0))
-    shifted = heights[..., None, :] + np.einsum("...bf,gf->...gb", principal, grid)
-    chances = _range_chance(shifted, sd[..., None, :], limit[..., None])
-    return np.asarray(chances @ mass)
+    counts = _node_counts(size / sd.min(axis=-1)[..., None]).reshape(-1, size.shape[-1])
+    principal = (left * size[..., None, :]).reshape(-1, blades, size.shape[-1])
+    heights, sd, flat_limit = heights.reshape(-1, blades), sd.reshape(-1, blades), limit.ravel()
+    chances = np.empty(len(heights))
+    for count in np.unique(counts, axis=0):
+        rows = (counts == count).all(axis=1)
+        rank = int((count > 1).sum())
+        grid, mass = _normal_grid(count[:rank])
+        shifted = heights[rows, None] + np.einsum("nbf,gf->ngb", principal[rows, :, :rank], grid)
+        found = _range_chance(shifted, sd[rows, None], flat_limit[rows, None])
+        chances[rows] = found @ mass
+    return chances.reshape(limit.shape)
 
 
-def _hermite_grid(size: Real) -> tuple[Real, Real]:
-    """Nodes (node, factor) and weights; more along factors that are large against the own sd."""
-    nodes, weights = [], []
-    for s in size:
-        if s < 1.5:
-            x, w = roots_hermitenorm(3 if s < 0.2 else 5 if s < 0.5 else 9)
-        else:  # the chance turns within 1/s of a node: the trapezoidal rule with that spacing
-            x = np.linspace(-5.0, 5.0, int(min(401.0, np.ceil(14.0 * s))))
+def _node_counts(size: Real) -> npt.NDArray[np.int64]:
+    """Nodes to integrate a factor with, by its size against the blades' own sd; 1 = leave out."""
+    edges = np.array([1e-3, 0.2, 0.5, 1.0, 1.5, 3.0, 6.0, 12.0])
+    nodes = np.array([1, 3, 5, 9, 17, 31, 61, 121, 241])
+    return nodes[np.searchsorted(edges, size, side="right")]
+
+
+def _normal_grid(counts: npt.NDArray[np.int64]) -> tuple[Real, Real]:
+    """Nodes (node, factor) and weights (node,) of independent standard normals."""
+    nodes, weights = [np.zeros(1)], [np.ones(1)]
+    for count in counts:
+        if count < 10:
+            x, w = roots_hermitenorm(int(count))
+        else:  # the chance turns within 1 / size of a factor: a trapezoidal rule of that spacing
+            x = np.linspace(-5.0, 5.0, int(count))
             w = np.exp(-0.5 * x**2)
         nodes.append(x)
         weights.append(w / w.sum())
-    grid = np.stack([a.ravel() for a in np.meshgrid(*nodes, indexing="ij")], axis=-1)
+    grid = np.stack([a.ravel() for a in np.meshgrid(*nodes, indexing="ij")], axis=-1)[:, 1:]
     mass = np.prod(np.stack([a.ravel() for a in np.meshgrid(*weights, indexing="ij")]), axis=0)
     return grid, mass
-
-
-# Trapezoidal nodes in sds: for integrands as smooth as a normal density the rule converges
-# geometrically, and 6.4 sds leave out 2e-10.
-_OFFSETS = np.linspace(-6.4, 6.4, 33)
-_DENSITY = np.exp(-0.5 * _OFFSETS**2) / np.sqrt(2.0 * np.pi) * (_OFFSETS[1] - _OFFSETS[0])
 
 
 def _range_chance(heights: Real, sd: Real, width: Real) -> Real:
     """P(range <= width) of independent normals: heights, sd (..., blade), width (...).
 
     With the lowest at t: the integral over t of sum_b pdf_b(t) prod_(others) [cdf(t + width) -
-    cdf(t)]. Each term is integrated over its own blade's mean plus and minus 6.4 sds.
+    cdf(t)]. The lowest is no lower than 6.4 sds below some mean and no higher than 6.4 sds above
+    every mean (what is left out is 2e-10). For integrands as smooth as a normal density the
+    trapezoidal rule converges geometrically.
     """
     sd = np.broadcast_to(sd, heights.shape)
-    total = np.zeros(heights.shape[:-1])
-    for lowest in range(heights.shape[-1]):
-        t = heights[..., lowest, None] + sd[..., lowest, None] * _OFFSETS
-        inside = np.ones_like(t)
-        for other in range(heights.shape[-1]):
-            if other != lowest:
-                low = (t - heights[..., other, None]) / sd[..., other, None]
-                step = width[..., None] / sd[..., other, None]
-                inside *= ndtr(low + step) - ndtr(low)
-        total += inside @ _DENSITY
-    return np.clip(total, 0.0, 1.0)
+    low = (heights - 6.4 * sd).min(axis=-1)
+    high = (heights + 6.4 * sd).min(axis=-1)
+    uneven = min(4.0, float((sd.max(axis=-1) / sd.min(axis=-1)).max(initial=1.0)))
+    share = np.linspace(0.0, 1.0, int(32 * uneven) + 1)
+    t = low[..., None] + (high - low)[..., None] * share
+    z = (t[..., None, :] - heights[..., :, None]) / sd[..., :, None]
+    inside = ndtr(z + (width[..., None] / sd)[..., None]) - ndtr(z)
+    density = np.exp(-0.5 * z**2) / (np.sqrt(2.0 * np.pi) * sd[..., None])
+    before = np.ones_like(t)
+    total = np.zeros_like(t)
+    for blade in range(heights.shape[-1]):  # d/ds of prod (inside + s density), at s = 0
+        total = total * inside[..., blade, :] + before * density[..., blade, :]
+        before = before * inside[..., blade, :]
+    return np.clip(total.sum(axis=-1) * (high - low) * share[1], 0.0, 1.0)

@@ -38,6 +38,9 @@ class Objective(Protocol):
     def value(self, plans: Int, cutoff: float) -> Real:
         """Return exact values (plan,); inf where it is above the cutoff or not allowed."""
 
+    def rough(self, plans: Int) -> Real:
+        """Return cheap values (plan,), no higher than the exact ones; inf where not allowed."""
+
     def gap(self, value: float) -> float:
         """Return the difference below which two values count as equal."""
 
@@ -127,6 +130,10 @@ class WorstRatio:
         return np.full(len(self.counted), 1.0 / max(len(self.counted), 1))
 
     def value(self, plans: Int, cutoff: float) -> Real:
+        worst = self.rough(plans)
+        return np.where(worst <= cutoff, worst, np.inf)
+
+    def rough(self, plans: Int) -> Real:
         worst = self.problem.worst_ratio(plans)
         held = self.problem.outside(plans) <= 1.0 + 1e-9
         return np.where(held & self.problem.hardware.allows(plans), worst, np.inf)
@@ -180,27 +187,52 @@ class ChancePenalty:
     def bound(
         self, boxes: Boxes, state: Real, cutoff: float, rounds: int
     ) -> tuple[Real, Real, Real]:
-        variables = len(self.problem.hardware.step)
         least, most = self._variance_range(boxes)
         best = np.zeros(len(boxes))
-        best_x = x = np.clip(state, boxes.low, boxes.high)
-        for turn in range(rounds):
-            squares = self.forms.squares(boxes.plans(x, variables))
-            height, slope = penalty(squares, least, self._df)
-            if cutoff > np.log(2.0):
-                height, slope, squares = self._hold_slope(height, slope, squares, least, most)
-            share = self._shares(height)
-            height, slope = height * share, slope * share
+        best_x = x = np.clip(state, boxes.low, boxes.high).astype(float)
+        last_x, last_height = x, np.full(len(boxes), np.inf)
+        for _ in range(rounds):
+            height, slope, bend, squares = self._penalties(boxes, x, least, most, cutoff)
+            total = height.sum(axis=1)
             g, b, c = self._equalities.add(*self.forms.weighted(slope, boxes.support), boxes)
             c = c + (height - slope * squares).sum(axis=1)
-            solved, low = box_minimum(g, b, c, boxes.low, boxes.high)
-            size = np.abs(height).sum(axis=1) + (slope * squares).sum(axis=1)
-            low = low - 1e-12 * size
+            _, low = box_minimum(g, b, c, boxes.low, boxes.high)
+            low = low - 1e-12 * (total + (slope * squares).sum(axis=1))
             better = low > best
             best = np.where(better, low, best)
-            best_x = np.where(better[:, None], solved, best_x) if turn else solved
-            x = solved if turn < 2 else 0.5 * (x + solved)
+            rise = (total > last_height)[:, None]
+            here = np.where(rise, last_x, x)
+            best_x = np.where((total <= last_height)[:, None], x, best_x)
+            newton = self._newton(boxes, x, g, b, bend)
+            x, last_x = np.where(rise, 0.5 * (x + last_x), newton), here
+            last_height = np.minimum(total, last_height)
         return best, best_x, x
+
+    def _penalties(
+        self, boxes: Boxes, x: Real, least: Real, most: Real, cutoff: float
+    ) -> tuple[Real, Real, Real, Real]:
+        """Heights, slopes and bends of the single penalties at x, and the squares they belong to.
+
+        Each (box, row), weighted so that a spread's blade pairs together count once.
+        """
+        squares = self.forms.squares(boxes.plans(x, len(self.problem.hardware.step)))
+        height, slope, bend = penalty(squares, least, self._df)
+        if cutoff > np.log(2.0):
+            height, slope, bend, squares = self._hold_slope(
+                height, slope, bend, squares, least, most
+            )
+        share = self._shares(height)
+        return height * share, slope * share, bend * share, squares
+
+    def _newton(self, boxes: Boxes, x: Real, g: Real, b: Real, bend: Real) -> Real:
+        """Return the minimum in the box of the second-order model of the penalties at x."""
+        plans = boxes.plans(x, len(self.problem.hardware.step))
+        rise = self.forms.gradients(plans, boxes.support)
+        curve = g + 0.5 * np.swapaxes(rise * bend[:, :, None], 1, 2) @ rise
+        slope = (g @ x[:, :, None])[:, :, 0] + b
+        pull = slope - (curve @ x[:, :, None])[:, :, 0]
+        solved, _ = box_minimum(curve, pull, np.zeros(len(x)), boxes.low, boxes.high)
+        return solved
 
     def _variance_range(self, boxes: Boxes) -> tuple[Real, Real]:
         """Least and most predictive variance of each row over each box, shape (box, row)."""
@@ -217,22 +249,25 @@ class ChancePenalty:
         return least + base + surely @ inexact.T, most + base + perhaps @ inexact.T
 
     def _hold_slope(
-        self, height: Real, slope: Real, squares: Real, least: Real, most: Real
-    ) -> tuple[Real, Real, Real]:
+        self, height: Real, slope: Real, bend: Real, squares: Real, least: Real, most: Real
+    ) -> tuple[Real, Real, Real, Real]:
         """Move tangents to where their slope is no more than the largest variance allows."""
-        _, cap = penalty(np.ones_like(most), most, self._df)
-        low, high = np.zeros_like(squares), squares
-        for _ in range(8):
+        _, cap, _ = penalty(np.ones_like(most), most, self._df)
+        for _ in range(4):
             steep = slope > cap
             if not steep.any():
                 break
-            high = np.where(steep, squares, high)
-            squares = np.where(steep, 0.5 * (low + squares), squares)
-            height, slope = penalty(squares, least, self._df)
+            squares = np.where(steep, 0.5 * squares, squares)
+            height, slope, bend = penalty(squares, least, self._df)
         steep = slope > cap
         squares = np.where(steep, 0.0, squares)
-        height0, _ = penalty(np.zeros_like(squares), least, self._df)
-        return np.where(steep, height0, height), np.where(steep, 0.0, slope), squares
+        flat, _, _ = penalty(np.zeros_like(squares), least, self._df)
+        return (
+            np.where(steep, flat, height),
+            np.where(steep, 0.0, slope),
+            np.where(steep, 0.0, bend),
+            squares,
+        )
 
     def _shares(self, height: Real) -> Real:
         """Weights of the rows: 1 for amplitudes; for a spread's blade pairs, summing to 1."""
@@ -245,32 +280,42 @@ class ChancePenalty:
         return share
 
     def value(self, plans: Int, cutoff: float) -> Real:
+        total = self.rough(plans)
+        near = np.flatnonzero(total <= cutoff)
+        regimes, _ = self._shape
+        if not regimes or not len(near):
+            return np.where(total <= cutoff, total, np.inf)
+        least = self._least_spread_penalties(plans[near])
+        with np.errstate(divide="ignore"):
+            for regime in np.argsort(-least.sum(axis=0)):
+                exact = -np.log(self.problem.spread_chances(plans[near], [int(regime)])[:, 0])
+                total[near] += exact - least[:, regime]
+                kept = total[near] <= cutoff
+                near, least = near[kept], least[kept]
+        exact_at = np.zeros(len(plans), dtype=bool)
+        exact_at[near] = True
+        return np.where(exact_at, total, np.inf)
+
+    def rough(self, plans: Int) -> Real:
         total = np.full(len(plans), np.inf)
         allowed = np.flatnonzero(self.problem.hardware.allows(plans))
-        if not len(allowed):
-            return total
-        with np.errstate(divide="ignore"):
-            amplitudes = -np.log(self.problem.amplitude_chances(plans[allowed])).sum(axis=1)
-            near = allowed[amplitudes <= cutoff]
-            amplitudes = amplitudes[amplitudes <= cutoff]
-            if len(near):
-                least = amplitudes + self._least_spread_penalty(plans[near])
-                near, amplitudes = near[least <= cutoff], amplitudes[least <= cutoff]
-            if len(near):
-                spreads = -np.log(self.problem.spread_chances(plans[near])).sum(axis=1)
-                total[near] = amplitudes + spreads
+        if len(allowed):
+            with np.errstate(divide="ignore"):
+                chances = self.problem.amplitude_chances(plans[allowed])
+                total[allowed] = -np.log(chances).sum(axis=1)
+            total[allowed] += self._least_spread_penalties(plans[allowed]).sum(axis=1)
         return total
 
-    def _least_spread_penalty(self, plans: Int) -> Real:
-        """Bound the spreads' penalties by their worst pair of blades, shape (plan,)."""
+    def _least_spread_penalties(self, plans: Int) -> Real:
+        """Bound the spreads' penalties by their worst pairs of blades, shape (plan, regime)."""
         if not (self._shape[0] and self._shape[1]):
-            return np.zeros(len(plans))
+            return np.zeros((len(plans), self._shape[0]))
         base, inexact = self._base
         n = plans.astype(float)
         var = self._shared.squares(n) + base + (n != 0) @ inexact.T
         rows = slice(self._amplitudes, None)
-        height, _ = penalty(self.forms.squares(n)[:, rows], var[:, rows], 1.0)
-        return height.reshape(len(plans), *self._shape).max(axis=2).sum(axis=1)
+        height, _, _ = penalty(self.forms.squares(n)[:, rows], var[:, rows], 1.0)
+        return height.reshape(len(plans), *self._shape).max(axis=2)
 
     def gap(self, value: float) -> float:
         return 1e-6

@@ -213,7 +213,7 @@ class _Search:
         return self.tradeoff()[-1]
 
     def _likeliest(self) -> Answer:
-        return descend(self._chance, self._cap, self._until(0.8))[-1]
+        return descend(self._chance, self._cap, self._until(0.8), every=False)[-1]
 
     def tradeoff(self) -> list[Answer]:
         """Return the smoothest plans with at most 0, 1, ... moves."""

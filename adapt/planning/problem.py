@@ -148,16 +148,30 @@ class Problem:
         mean = np.abs(self.vibration.level + n @ self.vibration.effect.T)
         return amplitude_chance(mean, self.variances(n), 1.0)
 
-    def spread_chances(self, steps: npt.ArrayLike) -> Real:
-        """Return the chance that each next track spread is inside, shape (..., regime)."""
+    def spread_chances(self, steps: npt.ArrayLike, regimes: Sequence[int] | None = None) -> Real:
+        """Return the chance that each next track spread is inside, shape (..., regime).
+
+        regimes: positions of the regimes wanted; all when None.
+        """
         n = np.asarray(steps, dtype=float)
         track = self.track
-        if not track.keys:
+        at = list(range(len(track.keys))) if regimes is None else list(regimes)
+        if not at:
             return np.ones((*n.shape[:-1], 0))
-        heights = track.heights + np.einsum("tbv,...v->...tb", track.effect, n)
-        loading = track.level_doubt + np.einsum("tbfv,...v->...tbf", track.doubt, n)
-        own = track.base_var[:, None] + np.einsum("tbv,...v->...tb", track.inexact_var, n != 0)
-        return spread_chance(heights, own, np.ones(heights.shape[:-1]), loading)
+        heights = track.heights[at] + np.einsum("tbv,...v->...tb", track.effect[at], n)
+        loading = track.level_doubt[at] + np.einsum("tbfv,...v->...tbf", track.doubt[at], n)
+        inexact = np.einsum("tbv,...v->...tb", track.inexact_var[at], n != 0)
+        own = track.base_var[at][:, None] + inexact
+        a, b = self.blade_pairs.T
+        apart = np.abs(heights[..., a] - heights[..., b])
+        var = ((loading[..., a, :] - loading[..., b, :]) ** 2).sum(-1) + own[..., a] + own[..., b]
+        # Where every pair of blades is 8 sds inside, the chance is 1 to the last digits.
+        open_ = (1.0 - apart < 8.0 * np.sqrt(var)).any(axis=-1)
+        chance = np.ones(open_.shape)
+        chance[open_] = spread_chance(
+            heights[open_], own[open_], np.ones(int(open_.sum())), loading[open_]
+        )
+        return chance
 
     def chances(self, steps: npt.ArrayLike) -> Real:
         """Return the product of the single chances, shape (...)."""

@@ -19,7 +19,7 @@ from adapt.planning.bounds import Boxes
 from adapt.planning.hardware import Hardware
 from adapt.planning.objectives import Objective
 
-__all__ = ["Found", "pieces", "search"]
+__all__ = ["Found", "pieces", "search", "walk"]
 
 Real = npt.NDArray[Any]
 Int = npt.NDArray[np.int64]
@@ -27,6 +27,8 @@ Int = npt.NDArray[np.int64]
 _PIECE = 2048
 _BATCH = 768
 _SMALL = 16
+_WALKS = 24
+_WALK_LENGTH = 12
 
 
 @dataclass(eq=False)
@@ -89,22 +91,22 @@ def search(
     supports: Iterable[Int],
     cutoff: float,
     deadline: float = np.inf,
-    may_rest: bool = False,
     first: Int | None = None,
 ) -> Found:
     """Return the best plans that move the variables of one of the supports.
 
     supports: pieces of shape (support, move), as from `pieces`. cutoff: only values at or under it
-    count. deadline: by time.monotonic(). may_rest: a variable of a support may also stay unmoved
-    (else plans with fewer moves are left to their own supports). first: plans to try first.
+    count. deadline: by time.monotonic(). first: plans (plan, variable) to
+    try first. Plans that leave a variable of their support unmoved belong to smaller supports.
     """
     hardware = objective.problem.hardware
     variables = len(hardware.step)
     incumbents = _Incumbents(objective, cutoff)
     if first is not None:
         incumbents.offer(first)
-    opened = _open(objective, hardware, supports, incumbents, may_rest, deadline)
+    opened = _open(objective, hardware, supports, incumbents, deadline)
     boxes, bounds, points, states, skipped = opened
+    _polish(objective, boxes, bounds, points, incumbents)
     while len(boxes) and time.monotonic() < deadline:
         order = np.argsort(bounds, kind="stable")
         order = order[bounds[order] <= incumbents.limit]
@@ -114,15 +116,13 @@ def search(
             bounds = bounds[take]
             break
         children, child_states = _split(boxes.take(take), points[take], states[take])
-        kept, alive = _tighten(hardware, children, may_rest)
+        kept, alive = _tighten(hardware, children)
         child_states = child_states[alive]
-        kept, child_states = _enumerate_small(
-            kept, child_states, incumbents, hardware, may_rest, variables
-        )
+        kept, child_states = _enumerate_small(kept, child_states, incumbents, hardware, variables)
         child_bounds, child_points, child_states = _bound(
             objective, kept, child_states, incumbents, rounds=3
         )
-        _offer_rounded(kept, child_points, child_bounds, incumbents, variables, may_rest)
+        _offer_rounded(kept, child_points, child_bounds, incumbents, variables)
         good = child_bounds <= incumbents.limit
         boxes = Boxes(
             np.concatenate([boxes.support[rest], kept.support[good]]),
@@ -139,12 +139,25 @@ def search(
     return Found(incumbents.value, incumbents.ties(variables), bound, complete)
 
 
+def walk(objective: Objective, supports: Iterable[Int], deadline: float) -> Int:
+    """Return a good plan of the supports, (plan, variable), by local walks alone; none if none."""
+    hardware = objective.problem.hardware
+    incumbents = _Incumbents(objective, np.inf)
+    for support in supports:
+        if time.monotonic() > deadline:
+            break
+        boxes, _ = _tighten(hardware, Boxes(support, hardware.low[support], hardware.high[support]))
+        if len(boxes):
+            bounds, points, _ = objective.bound(boxes, objective.start(boxes), 0.0, 5)
+            _polish(objective, boxes, bounds, points, incumbents)
+    return incumbents.ties(len(hardware.step))
+
+
 def _open(
     objective: Objective,
     hardware: Hardware,
     supports: Iterable[Int],
     incumbents: _Incumbents,
-    may_rest: bool,
     deadline: float,
 ) -> tuple[Boxes, Real, Real, Real, bool]:
     """Bound every support, more carefully while it survives; tell whether time ended first."""
@@ -157,9 +170,7 @@ def _open(
         if time.monotonic() > deadline:
             skipped = True
             break
-        boxes, _ = _tighten(
-            hardware, Boxes(support, hardware.low[support], hardware.high[support]), may_rest
-        )
+        boxes, _ = _tighten(hardware, Boxes(support, hardware.low[support], hardware.high[support]))
         state = objective.start(boxes)
         for rounds in (2, 4, 6):
             bounds, points, state = _bound(objective, boxes, state, incumbents, rounds)
@@ -172,7 +183,7 @@ def _open(
             )
             if not len(boxes):
                 break
-        _offer_rounded(boxes, points, bounds, incumbents, variables, may_rest)
+        _offer_rounded(boxes, points, bounds, incumbents, variables)
         kept.append((boxes, bounds, points, state))
     if not kept:
         empty = Boxes(*(np.zeros((0, moves), dtype=np.int64),) * 3)
@@ -222,16 +233,13 @@ def _split(boxes: Boxes, points: Real, states: Real) -> tuple[Boxes, Real]:
     )
 
 
-def _tighten(
-    hardware: Hardware, boxes: Boxes, may_rest: bool
-) -> tuple[Boxes, npt.NDArray[np.bool_]]:
+def _tighten(hardware: Hardware, boxes: Boxes) -> tuple[Boxes, npt.NDArray[np.bool_]]:
     """Drop steps that the sums rule out, and boxes left empty; return which boxes stay."""
     low, high = boxes.low.copy(), boxes.high.copy()
     alive = np.ones(len(boxes), dtype=bool)
     for _ in range(2):
-        if not may_rest:
-            low = np.where(low == 0, 1, low)
-            high = np.where(high == 0, -1, high)
+        low = np.where(low == 0, 1, low)
+        high = np.where(high == 0, -1, high)
         alive &= (low <= high).all(axis=1)
         for row, least, most in zip(
             hardware.rows, hardware.row_low, hardware.row_high, strict=True
@@ -246,9 +254,8 @@ def _tighten(
             down = high - np.floor(np.maximum(need, 0.0)[:, None] / unit + 1e-9)
             high = np.where(held, np.minimum(high, up), high).astype(np.int64)
             low = np.where(held, np.maximum(low, down), low).astype(np.int64)
-    if not may_rest:
-        low = np.where(low == 0, 1, low)
-        high = np.where(high == 0, -1, high)
+    low = np.where(low == 0, 1, low)
+    high = np.where(high == 0, -1, high)
     alive &= (low <= high).all(axis=1)
     return Boxes(boxes.support[alive], low[alive], high[alive]), alive
 
@@ -258,7 +265,6 @@ def _enumerate_small(
     states: Real,
     incumbents: _Incumbents,
     hardware: Hardware,
-    may_rest: bool,
     variables: int,
 ) -> tuple[Boxes, Real]:
     """Try every plan of boxes that hold only a few, and return the other boxes."""
@@ -276,12 +282,58 @@ def _enumerate_small(
             some.low[:, None, :] + (index[None, :, None] // radix[:, None, :]) % sides[:, None, :]
         )
         valid = index[None, :] < count[small][:, None]
-        if not may_rest:
-            valid &= (steps != 0).all(axis=2)
+        valid &= (steps != 0).all(axis=2)
         which, place = np.nonzero(valid)
         points = Boxes(some.support[which], steps[which, place], steps[which, place])
         incumbents.offer(points.plans(points.low, variables))
     return boxes.take(~small), states[~small]
+
+
+def _polish(
+    objective: Objective,
+    boxes: Boxes,
+    bounds: Real,
+    points: Real,
+    incumbents: _Incumbents,
+) -> None:
+    """Walk from the rounded points of the most promising boxes to the best plan around each.
+
+    A walk goes to the best plan one step off in one move or in two, until none is better: a good
+    plan early is what lets bounds rule out the rest.
+    """
+    if not len(boxes):
+        return
+    variables = len(objective.problem.hardware.step)
+    best = np.argsort(bounds, kind="stable")[:_WALKS]
+    some = boxes.take(best)
+    moves = some.support.shape[1]
+    eye = np.eye(moves, dtype=np.int64)
+    ways = np.concatenate([eye, -eye])
+    pairs = (ways[:, None, :] + ways[None, :, :]).reshape(-1, moves)
+    ways = np.unique(np.concatenate([ways, pairs, np.zeros((1, moves), dtype=np.int64)]), axis=0)
+    steps = np.clip(np.round(points[best]).astype(np.int64), some.low, some.high)
+    value = np.full(len(some), np.inf)
+    going = np.arange(len(some))
+    for _ in range(_WALK_LENGTH):
+        near = steps[going, None, :] + ways
+        inside = ((near >= some.low[going, None]) & (near <= some.high[going, None])).all(axis=2)
+        inside &= (near != 0).all(axis=2)
+        which, way = np.nonzero(inside)
+        tried = near[which, way]
+        plans = Boxes(some.support[going[which]], tried, tried).plans(tried, variables)
+        found = np.full(inside.shape, np.inf)
+        found[which, way] = objective.rough(plans)
+        pick = found.argmin(axis=1)
+        rows = np.arange(len(going))
+        better = found[rows, pick] < value[going] - objective.gap(0.0)
+        steps[going[better]] = near[rows, pick][better]
+        value[going[better]] = found[rows, pick][better]
+        going = going[better]
+        if not len(going):
+            break
+    done = value < np.inf
+    ended = Boxes(some.support[done], steps[done], steps[done])
+    incumbents.offer(ended.plans(ended.low, variables))
 
 
 def _offer_rounded(
@@ -290,7 +342,6 @@ def _offer_rounded(
     bounds: Real,
     incumbents: _Incumbents,
     variables: int,
-    may_rest: bool,
 ) -> None:
     """Try the nearest whole steps to the most promising boxes' near-minimisers."""
     if not len(boxes):
@@ -298,8 +349,7 @@ def _offer_rounded(
     best = np.argsort(bounds, kind="stable")[:64]
     some = boxes.take(best)
     steps = np.clip(np.round(points[best]).astype(np.int64), some.low, some.high)
-    if not may_rest:
-        sign = np.where(points[best] < 0, -1, 1)
-        nudged = np.where((some.low <= sign) & (sign <= some.high), sign, -sign)
-        steps = np.where(steps == 0, nudged, steps)
+    sign = np.where(points[best] < 0, -1, 1)
+    nudged = np.where((some.low <= sign) & (sign <= some.high), sign, -sign)
+    steps = np.where(steps == 0, nudged, steps)
     incumbents.offer(some.plans(steps, variables))
