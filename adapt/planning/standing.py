@@ -62,8 +62,15 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
     events = history.events[history.events["job"] == job]
     moves = history.moves[history.moves["job"] == job]
     _refuse_when_waiting(names[-1], job, moves, events)
+    _refuse_old_frames(rotor, coefficients, history, serial)
 
     heights, readings, reading_weight = _tables(rotor, history, job, names)
+    for event, after, sensor in zip(
+        events["kind"], events["after_run"], events["sensor"], strict=True
+    ):
+        # What was read in a frame that no longer holds says nothing about today's coefficients.
+        hidden = [_turned_by(rotor, str(event), str(sensor), s) for s, _ in rotor.channels]
+        readings[: names.index(after) + 1, hidden] = np.nan
     if np.isnan(readings).all() and np.isnan(heights).all():
         raise BadInput(f"job {job} has no readings that can be used: a plan needs at least one run")
 
@@ -153,6 +160,36 @@ def _refuse_when_waiting(last: str, job: str, moves: pd.DataFrame, events: pd.Da
         )
 
 
+def _refuse_old_frames(
+    rotor: Rotor, coefficients: Coefficients, history: History, serial: str
+) -> None:
+    """Raise BadInput when a sensor's frame changed after these coefficients were learned."""
+    if serial not in coefficients.rotors:
+        return
+    of_rotor = history.runs.loc[history.runs["rotor"] == serial, "job"].unique()
+    events = history.events[history.events["job"].isin(of_rotor)]
+    known = coefficients.origin.get("frames", {}).get(serial, {})
+    for sensor in rotor.sensors:
+        changes = sum(
+            _turned_by(rotor, str(kind), str(moved), sensor.name)
+            for kind, moved in zip(events["kind"], events["sensor"], strict=True)
+        )
+        if changes > int(known.get(sensor.name, 0)):
+            raise BadInput(
+                f"the phase reference or {sensor.name} was moved on {serial} after these "
+                "coefficients were learned: learn again, or update them with this log"
+            )
+
+
+def _turned_by(rotor: Rotor, event: str, moved: str, sensor: str) -> bool:
+    """Return whether an event changes the frame of a sensor (or of what it is made of)."""
+    if event == "reference moved":
+        return True
+    return event == "sensor moved" and (
+        moved == sensor or moved in (rotor.sensor(sensor).combination or {})
+    )
+
+
 def _cut(
     rotor: Rotor, vibration: Level, track: Level | None, events: pd.DataFrame
 ) -> tuple[Level, Level | None]:
@@ -160,7 +197,7 @@ def _cut(
     for kind, sensor in zip(events["kind"], events["sensor"], strict=True):
         hit = np.ones(len(rotor.channels), dtype=bool)
         if kind == "sensor moved":
-            hit = np.array([s == sensor for s, _ in rotor.channels])
+            hit = np.array([_turned_by(rotor, kind, sensor, s) for s, _ in rotor.channels])
         vibration = replace(
             vibration,
             own_var=np.where(hit, np.inf, vibration.own_var),
