@@ -8,11 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from adapt.log.findings import Findings
+from adapt.columns import check_units, known_positions, without_duplicates
+from adapt.findings import Findings
 from adapt.log.reading import EVENT_KINDS
-from adapt.log.readings import _without_duplicates, known_positions
 from adapt.log.scope import Scope
-from adapt.log.units import check_units
 from adapt.problems import one_of
 from adapt.rotor import Rotor
 from adapt.rotor.values import STEP_TOLERANCE
@@ -34,7 +33,7 @@ def moves_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> pd
     key = (run * len(rotor.blades) + frame["blade"].to_numpy()) * max(
         len(rotor.adjusters), 1
     ) + adjuster
-    clean = _without_duplicates(
+    clean = without_duplicates(
         table, key, clean, "amount", "one row for a blade and adjuster between two runs", findings
     )
     findings.doubt(table, clean & (amount == 0), "amount", "a move that is not 0")
@@ -45,8 +44,7 @@ def moves_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> pd
     largest = np.array([*(a.largest_move or np.inf for a in rotor.adjusters), np.inf])[adjuster]
     over = clean & (np.abs(amount) > largest + STEP_TOLERANCE * step)
     findings.doubt(table, over, "amount", lambda i: f"at most the largest move, {largest[i]:g}")
-    frame["at"] = run
-    return frame[clean]
+    return frame.assign(at=run)[clean]
 
 
 def fitted_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> pd.DataFrame:
@@ -57,7 +55,7 @@ def fitted_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> p
     key = (job * len(rotor.blades) + frame["blade"].to_numpy()) * max(
         len(rotor.adjusters), 1
     ) + adjuster
-    clean = _without_duplicates(
+    clean = without_duplicates(
         table, key, clean, "amount", "one row for a blade and adjuster of a job", findings
     )
     frame["job"] = table.text("job")

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from adapt.findings import Findings
 from adapt.log.changes import events_of, fitted_of, moves_of
-from adapt.log.findings import Findings
 from adapt.log.hardware import follow_hardware
 from adapt.log.history import History
 from adapt.log.reading import NEEDED_COLUMNS, Log, read_log
@@ -34,7 +34,8 @@ def check(rotor: Rotor, log: Log | str | PathLike[str]) -> History:
     log: what `read_log` gives, or a path for it. A fault sets its job aside: the job's rows are in
     no table of the history. A doubt is noted and used.
 
-    Raises BadInput when the log cannot be read, or names a unit that the rotor file does not expect.
+    Raises BadInput when the log cannot be read, or names a unit that the rotor file does not
+    expect.
     """
     if not isinstance(log, Log):
         log = read_log(log)
@@ -153,7 +154,7 @@ def _names(frame: pd.DataFrame, rotor: Rotor) -> pd.DataFrame:
 
 
 def _in_shape(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
-    """Return exactly these columns in this order, with the same types however few rows there are."""
+    """Return exactly these columns in this order, of the same types even without rows."""
     return pd.DataFrame(
         {
             c: pd.Series(

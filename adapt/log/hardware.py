@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
-from adapt.log.findings import Findings
+from adapt.findings import Findings
 from adapt.log.scope import Scope
 from adapt.problems import shown
 from adapt.rotor import Rotor
@@ -144,7 +144,7 @@ def _check_moves(
 
 
 def _shared_problems(rotor: Rotor, fitted: np.ndarray) -> list[tuple[str, str]]:
-    """Return what is found and expected for every shared range that is left (unknown = not left)."""
+    """Return what is found and expected for every shared range that is left."""
     problems = []
     for shared in rotor.shared_ranges:
         columns = [rotor.adjuster_names.index(name) for name in shared.adjusters]

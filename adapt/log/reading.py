@@ -144,9 +144,8 @@ def _sheet_of(name: str, sheets: Sequence[str]) -> str | None:
 def _misnamed(file: str, stem: str, suffix: str, found: Mapping[str, object]) -> list[Problem]:
     """Return a doubt for a file or sheet that looks like a table under another name."""
     close = difflib.get_close_matches(stem.strip().casefold()[:100], _TABLES, n=1, cutoff=0.75)
-    if (
-        not close
-        or close[0] in found
+    if not close or (
+        close[0] in found
         and stem.strip().casefold() == close[0]
         and suffix in (".csv", ".xlsx", "")
     ):

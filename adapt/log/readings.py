@@ -5,52 +5,28 @@ Combination sensors that were not read themselves are derived from their parts.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from adapt.log.findings import Findings, Mask
-from adapt.log.scope import Scope, first_of
-from adapt.log.units import check_plain_units, check_units
-from adapt.phasor import CLOCK_EXPECTED, ClockError, clock_to_deg, to_complex, to_lag
-from adapt.problems import one_of
+from adapt.columns import (
+    check_plain_units,
+    check_units,
+    known_positions,
+    phases,
+    without_duplicates,
+)
+from adapt.findings import Findings, Mask
+from adapt.log.scope import Scope
+from adapt.phasor import to_complex, to_lag
 from adapt.rotor import Rotor
 from adapt.tables import Table
 
-__all__ = ["excluded_rows", "known_positions", "phases", "readings_of"]
+__all__ = ["TIMES_LIMIT", "excluded_frame", "excluded_rows", "readings_of"]
 
-MOST_PHASE_DEG = 720.0
-SAME_PHASE_DEG = 0.5
 TIMES_LIMIT = 10.0
 _NOT_A_REASON = frozenset({"no", "n", "false", "0", "-"})
-
-
-def known_positions(
-    table: Table,
-    column: str,
-    known: Sequence[str],
-    what: str,
-    findings: Findings,
-    among: Any = None,
-) -> npt.NDArray[np.intp]:
-    """Return the position of each row's name in `known`, -1 (and a fault) where it is not there.
-
-    among: the rows that are asked; the others get -1 without a fault.
-    """
-    place = {name: i for i, name in enumerate(known)}
-    cells = table.column(column)
-    positions: npt.NDArray[np.intp] = cells.each(lambda text: place.get(text, -1), np.intp)
-    asked = np.ones(len(table), dtype=bool) if among is None else among
-    findings.fault(
-        table,
-        asked & (positions < 0),
-        column,
-        lambda i: one_of(what, cells.texts[cells.codes[i]], known),
-    )
-    return np.where(asked, positions, -1)
 
 
 def excluded_rows(table: Table, findings: Findings) -> Mask:
@@ -61,40 +37,6 @@ def excluded_rows(table: Table, findings: Findings) -> Mask:
     given: Mask = cells.each(bool, bool)
     used: Mask = given & ~no_reason
     return used
-
-
-def phases(table: Table, among: Mask, findings: Findings) -> tuple[npt.NDArray[np.float64], Mask]:
-    """Return the phase [deg] of each row from `clock` or `phase_deg`, NaN where the row has none.
-
-    Also returns which rows have a fault in them. Only the rows of `among` are read.
-    """
-    cells = table.column("clock")
-
-    def read(text: str) -> float:
-        if not text:
-            return np.nan
-        try:
-            return clock_to_deg(text)
-        except ClockError:
-            return np.inf
-
-    clock = np.where(among, cells.each(read, np.float64), np.nan)
-    wrong = np.isinf(clock)
-    findings.fault(table, wrong, "clock", CLOCK_EXPECTED)
-    degrees, bad = table.numbers("phase_deg")
-    bad = among & (bad | (np.abs(degrees) > MOST_PHASE_DEG))
-    findings.fault(
-        table, bad, "phase_deg", f"degrees from -{MOST_PHASE_DEG:g} to {MOST_PHASE_DEG:g}"
-    )
-    both = among & ~wrong & ~bad & ~np.isnan(clock) & ~np.isnan(degrees)
-    apart = np.zeros(len(table))
-    apart[both] = np.abs((clock[both] - degrees[both] + 180.0) % 360.0 - 180.0)
-    differ = apart > SAME_PHASE_DEG + 1e-9
-    findings.fault(
-        table, differ, "phase_deg", lambda i: f"the same phase as the clock, {clock[i]:g} deg"
-    )
-    # Degrees come first: clock angles are rounded to half a degree.
-    return np.where(np.isnan(degrees), clock, degrees) % 360.0, wrong | bad | differ
 
 
 def readings_of(
@@ -151,7 +93,7 @@ def readings_of(
     )
     clean &= (run >= 0) & (sensor >= 0) & (regime >= 0)
     key = (run * max(len(sensor_names), 1) + sensor) * max(len(rotor.regimes), 1) + regime
-    clean = _without_duplicates(table, key, clean, "sensor", "each reading of a run once", findings)
+    clean = without_duplicates(table, key, clean, "sensor", "each reading of a run once", findings)
     _check_size(rotor, table, sensor, regime, np.where(clean, amplitude, 0.0), findings)
 
     value = to_complex(np.where(clean, amplitude, 0.0), np.where(np.isnan(phase), 0.0, phase))
@@ -170,25 +112,9 @@ def readings_of(
         }
     )
     out = excluded & (run >= 0)
-    left_out = _excluded_frame("readings", table, run, out)
+    left_out = excluded_frame("readings", table, run, out)
     direct = _direct_keys(rotor, table, run, out)
     return _with_combinations(rotor, frame[clean], direct), left_out
-
-
-def _without_duplicates(
-    table: Table, key: Any, clean: Mask, column: str, expected: str, findings: Findings
-) -> Mask:
-    """Return `clean` without the later rows of the same key, which are faults."""
-    at = np.flatnonzero(clean)
-    first = at[first_of(key[at])] if len(at) else at
-    again = at != first
-    rows = dict(zip(at[again].tolist(), first[again].tolist(), strict=True))
-    findings.fault(
-        table, at[again], column, lambda i: f"{expected} (row {table.rows[rows[int(i)]]} has it)"
-    )
-    result = clean.copy()
-    result[at[again]] = False
-    return result
 
 
 def _check_size(
@@ -211,7 +137,7 @@ def _check_size(
     )
 
 
-def _excluded_frame(name: str, table: Table, run: Any, out: Mask) -> pd.DataFrame:
+def excluded_frame(name: str, table: Table, run: Any, out: Mask) -> pd.DataFrame:
     """Return the excluded rows of a table as `History.excluded` shows them."""
     chosen = table.select(out)
     columns = ["regime", "sensor", "blade"]
@@ -227,7 +153,7 @@ def _excluded_frame(name: str, table: Table, run: Any, out: Mask) -> pd.DataFram
 
 
 def _direct_keys(rotor: Rotor, table: Table, run: Any, out: Mask) -> set[tuple[int, int, int]]:
-    """Return (run, sensor, regime) of excluded combination readings: they are not derived either."""
+    """Return (run, sensor, regime) of excluded combinations: they are not derived either."""
     combined = {s.name: i for i, s in enumerate(rotor.sensors) if s.combination is not None}
     regimes = {name: i for i, name in enumerate(rotor.regime_names)}
     sensors, where = table.text("sensor"), table.text("regime")

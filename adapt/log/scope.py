@@ -12,12 +12,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from adapt.log.findings import Findings, Mask
+from adapt.columns import first_of
+from adapt.findings import Findings, Mask
 from adapt.problems import one_of, shown
 from adapt.rotor import Rotor
 from adapt.tables import Table
 
-__all__ = ["Scope", "first_of", "scope_of"]
+__all__ = ["Scope", "scope_of"]
 
 EARLIEST, LATEST = 1950, 2100  # years: outside them a date is a slip
 MOST_WEIGHT_CHANGE, MOST_RPM_CHANGE, MOST_WIND_CHANGE_KT = 0.15, 0.02, 20.0
@@ -157,7 +158,7 @@ def _of_design(rotor: Rotor, table: Table, findings: Findings) -> Mask:
 
 
 def _started(table: Table, findings: Findings) -> tuple[npt.NDArray[np.datetime64], Mask]:
-    """Return the starts (NaT without one; UTC where an offset is given), and which had an offset."""
+    """Return the starts (NaT without one, UTC where an offset is given), and which had one."""
     column = table.column("started")
     times = np.full(len(column.texts), np.datetime64("NaT", "ns"))
     aware, wrong = np.zeros(len(times), dtype=bool), np.zeros(len(times), dtype=bool)
@@ -223,15 +224,8 @@ def _check_jobs(table: Table, frame: pd.DataFrame, aware: Mask, findings: Findin
     )
 
 
-def first_of(keys: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
-    """Return for each row the position of the first row with the same key, shape (row,)."""
-    _, first, back = np.unique(keys, return_index=True, return_inverse=True)
-    positions: npt.NDArray[np.intp] = first[back] if len(keys) else np.zeros(0, dtype=np.intp)
-    return positions
-
-
 def _order(frame: pd.DataFrame) -> npt.NDArray[np.intp]:
-    """Return the order of the runs: rotors as in the file, their jobs in time, runs as in the file."""
+    """Return the order: rotors as in the file, their jobs in time, runs as in the file."""
     if frame.empty:
         return np.zeros(0, dtype=np.intp)
     rotor_of_job = frame.groupby("job", sort=False)["rotor"].first()

@@ -5,16 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from adapt.log.findings import Findings
-from adapt.log.readings import (
-    TIMES_LIMIT,
-    _excluded_frame,
-    _without_duplicates,
-    excluded_rows,
-    known_positions,
-)
+from adapt.columns import check_units, known_positions, without_duplicates
+from adapt.findings import Findings
+from adapt.log.readings import TIMES_LIMIT, excluded_frame, excluded_rows
 from adapt.log.scope import Scope
-from adapt.log.units import check_units
 from adapt.rotor import Rotor
 from adapt.tables import Table
 
@@ -53,7 +47,7 @@ def track_of(
     blades, regimes = len(rotor.blades), max(len(rotor.regimes), 1)
     clean = used & ~bad & ~bad_lag & (run >= 0) & (regime >= 0) & (blade >= 0)
     group = run * regimes + regime
-    clean = _without_duplicates(
+    clean = without_duplicates(
         table,
         group * blades + blade,
         clean,
@@ -85,7 +79,7 @@ def track_of(
     )
     rows = np.flatnonzero(clean)[whole]
     _check_size(rotor, table, rows, frame[whole], findings)
-    return frame[whole], _excluded_frame("track", table, run, excluded & (run >= 0))
+    return frame[whole], excluded_frame("track", table, run, excluded & (run >= 0))
 
 
 def _note_missing(
