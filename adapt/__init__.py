@@ -27,7 +27,7 @@ _HOME = {
     "write_coefficients": "adapt.coefficients",
 }
 
-__all__ = sorted(_HOME)  # noqa: PLE0605
+__all__ = sorted(_HOME)
 
 
 def __getattr__(name: str) -> Any:

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Level", "follow_run", "start"]
+__all__ = ["Level", "follow_run", "predict_run", "start"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
@@ -111,6 +111,30 @@ def follow_run(
     own_var = np.where(fresh, reading_var, np.where(follow, gain * reading_var, own_var))
     age = np.where(read, 0, np.where(cut | (state.age < 0), -1, state.age + 1))
     return replace(state, mean=mean, cov=cov, offset=offset, slope=slope, own_var=own_var, age=age)
+
+
+def predict_run(
+    state: Level, moves: Array, reading_var: Real, run_var: Real
+) -> tuple[Array, Array]:
+    """Return mean and covariance of the next run's readings, given the moves made before it.
+
+    moves, reading_var, run_var: as in `follow_run`. mean: (channel, part); cov: (channel, part,
+    part). NaN where the channel was not read since its level was cut, or where a move rests on an
+    unknown coefficient.
+    """
+    unknown = np.isnan(state.mean)
+    lost = np.isinf(state.own_var) | ((moves != 0) & unknown[:, None, :]).any(axis=(1, 2))
+    slope = state.slope + np.where(unknown[:, None, :], 0.0, moves)
+    known = np.where(unknown, 0.0, state.mean)
+    cov = np.where(unknown[:, :, None] | unknown[:, None, :], 0.0, state.cov)
+    mean = state.offset + np.einsum("jma,ja->jm", slope, known)
+    own = np.where(lost, 0.0, state.own_var) + run_var + reading_var
+    spread = np.einsum("jma,jab,jnb->jmn", slope, cov, slope.conj())
+    spread = spread + own[:, None, None] * np.eye(mean.shape[1])
+    return (
+        np.where(lost[:, None], np.nan, mean),
+        np.where(lost[:, None, None], np.nan, spread),
+    )
 
 
 def _teach(

@@ -64,7 +64,7 @@ class Runs:
         return tuple(
             None if start else (self.jobs[job], before)
             for start, job, before in zip(
-                self.starts, self.job, ("", *self.names[:-1]), strict=True
+                self.starts, self.job, ("", *self.names)[: len(self)], strict=True
             )
         )
 

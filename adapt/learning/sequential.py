@@ -25,7 +25,7 @@ from adapt.learning.runs import (
 from adapt.level import Level, follow_run, start
 from adapt.rotor import Rotor
 
-__all__ = ["Inputs", "Step", "inputs_of", "update"]
+__all__ = ["Inputs", "Step", "afresh", "follow_job", "inputs_of", "update"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
@@ -136,15 +136,15 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
         seen = np.array([frames.get(serial, {}).get(s.name, 0) for s in rotor.sensors])
         moved = runs.epoch_now[code] > seen
         if moved.any():
-            posterior = _afresh(posterior, coefficients.unseen, rotor, moved)
+            posterior = afresh(posterior, coefficients.unseen, rotor, moved)
             frames[serial] = {
                 s.name: int(n) for s, n in zip(rotor.sensors, runs.epoch_now[code], strict=True)
             }
         mine = runs.rotor == code
         for job in np.unique(runs.job[mine & fresh]):
-            posterior = _follow_job(
+            posterior = follow_job(
                 posterior, rotor, runs, inputs, np.flatnonzero(runs.job == job), fresh,
-                coefficients.noise,
+                coefficients.noise, runs.epoch_now[code],
             )  # fmt: skip
         rotors[serial] = posterior
     pairs = frozenset(p for p, new in zip(runs.pair, fresh, strict=True) if new and p is not None)
@@ -156,7 +156,7 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
     )
 
 
-def _follow_job(
+def follow_job(
     posterior: Posterior,
     rotor: Rotor,
     runs: Runs,
@@ -164,8 +164,13 @@ def _follow_job(
     members: npt.NDArray[np.int64],
     fresh: Truth,
     noise: Noise,
+    epoch_now: npt.NDArray[np.int64],
 ) -> Posterior:
-    """Return the posterior after a job, of which some pairs may have taught before."""
+    """Return the posterior after a job, of which some pairs may have taught before.
+
+    members: the job's runs. fresh: (run,), True where the pair that ends there has not taught yet.
+    epoch_now: (sensor,), the frame of each sensor that the posterior stands in.
+    """
     contrasts = inputs.track_readings.shape[2]
     regimes = len(rotor.regimes)
     step = Step.begin(posterior, contrasts)
@@ -173,7 +178,7 @@ def _follow_job(
         if runs.starts[run]:
             step = Step.begin(step.posterior(), contrasts)
         # A channel read in a frame that no longer holds says nothing about today's coefficients.
-        old = np.repeat(runs.epoch[run] < runs.epoch_now[runs.rotor[run]], regimes)
+        old = np.repeat(runs.epoch[run] < epoch_now, regimes)
         seen = inputs
         if old.any():
             hidden = np.where(old[:, None], np.nan, inputs.readings[run])
@@ -184,7 +189,7 @@ def _follow_job(
     return step.posterior()
 
 
-def _afresh(posterior: Posterior, unseen: Posterior, rotor: Rotor, moved: Truth) -> Posterior:
+def afresh(posterior: Posterior, unseen: Posterior, rotor: Rotor, moved: Truth) -> Posterior:
     """Return a posterior whose moved sensors start again from the fleet; moved: (sensor,)."""
     touched = np.repeat(moved, len(rotor.regimes))
     return replace(

@@ -1,0 +1,295 @@
+"""Walking forward through a log: every run predicted from what was known before it.
+
+Methods: no change (the channel's reading before), chart (that reading plus the chart's effect of
+the moves since), learned (level and coefficients from the runs before, of this and other rotors).
+Nothing from a run, or after it, enters its prediction. What the errors amount to lives in `scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.stats import chi2
+
+from adapt.chart import Chart
+from adapt.coefficients import Coefficients, Posterior
+from adapt.learning.learner import fit
+from adapt.learning.runs import Runs, history_of, runs_of
+from adapt.learning.sequential import Inputs, Step, afresh, follow_job, inputs_of
+from adapt.level import predict_run
+from adapt.outcomes.outcome import Outcome
+from adapt.outcomes.scores import chart_fit, summary
+from adapt.rotor import Rotor
+
+__all__ = ["compare"]
+
+Array = npt.NDArray[Any]
+Whole = npt.NDArray[np.int64]
+Progress = Callable[[int, int], None]
+
+REFITS = 12
+COVERAGE = 0.95
+
+
+def compare(
+    rotor: Rotor,
+    log: Any,
+    chart: Chart | None = None,
+    progress: Progress | None = None,
+    refits: int = REFITS,
+) -> Outcome:
+    """Predict every run of a log from the runs before it, by each method, and score the errors.
+
+    log: a log, its path, or a history that was checked already. chart: also the learner's start;
+    without one there is no method "chart". progress: called with (jobs done, jobs in all). refits:
+    how often the fleet's coefficients are learned anew on the way, at the starts of jobs spread
+    evenly over the runs; in between a rotor's own follow its runs one at a time.
+
+    Raises BadInput when the log cannot be read.
+    """
+    history = history_of(rotor, log)
+    runs = runs_of(rotor, history)
+    walk = _Walk(rotor, runs, chart, inputs_of(rotor, runs), refits)
+    rows: list[dict[str, Any]] = []
+    report = progress or (lambda done, of: None)
+    report(0, len(walk.jobs))
+    for done, job in enumerate(walk.jobs):
+        rows.extend(walk.predict(job))
+        report(done + 1, len(walk.jobs))
+    predictions = pd.DataFrame(rows, columns=_COLUMNS)
+    table = summary(predictions, rotor)
+    notes = []
+    if chart is None:
+        notes.append("no chart was given: its predictions are not among the methods")
+    if predictions.empty:
+        notes.append("no run could be predicted: the log has no two runs of a job in a row")
+    return Outcome(
+        summary=table,
+        chart_fit=chart_fit(rotor, runs, chart),
+        predictions=predictions,
+        jobs=predictions["job"].nunique(),
+        runs=len(predictions[["job", "run"]].drop_duplicates()),
+        jobs_left_out=len(history.set_aside),
+        notes=tuple(notes),
+    )
+
+
+_COLUMNS = [
+    "method", "rotor", "job", "run", "sensor", "regime", "moved", "predicted", "read", "error",
+    "inside_95",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Before:
+    """The last reading of every channel in this segment, and the moves since; track likewise."""
+
+    readings: Array
+    moves: Array
+    track: Array
+    track_moves: Array
+
+    @classmethod
+    def none(cls, inputs: Inputs) -> _Before:
+        return cls(
+            np.full_like(inputs.readings[0], np.nan),
+            np.zeros_like(inputs.moves[0]),
+            np.full_like(inputs.track_readings[0], np.nan),
+            np.zeros_like(inputs.track_moves[0]),
+        )
+
+    def moved(self, inputs: Inputs, run: int) -> _Before:
+        """Return the same with the moves made before a run."""
+        return _Before(
+            self.readings,
+            self.moves + inputs.moves[run],
+            self.track,
+            self.track_moves + inputs.track_moves[run],
+        )
+
+    def read(self, inputs: Inputs, run: int) -> _Before:
+        """Return the same after a run was read."""
+        values, heights = inputs.readings[run], inputs.track_readings[run]
+        got = ~np.isnan(values).any(axis=1)
+        whole = ~np.isnan(heights).any(axis=1)
+        return _Before(
+            np.where(got[:, None], values, self.readings),
+            np.where(got[:, None, None], 0.0, self.moves),
+            np.where(whole[:, None], heights, self.track),
+            np.where(whole[:, None, None], 0.0, self.track_moves),
+        )
+
+
+class _Walk:
+    """The state of a walk: what was learned at each refit, and each job's predictions from it."""
+
+    def __init__(
+        self, rotor: Rotor, runs: Runs, chart: Chart | None, inputs: Inputs, refits: int
+    ) -> None:
+        self._rotor, self._runs, self._chart, self._inputs = rotor, runs, chart, inputs
+        self._rank = _time_rank(runs)
+        first = np.full(len(runs.jobs), np.iinfo(np.int64).max)
+        np.minimum.at(first, runs.job, self._rank)
+        present = np.unique(runs.job)
+        self.jobs = present[np.argsort(first[present], kind="stable")]
+        self._first = first
+        wanted = np.linspace(0, len(runs), max(refits, 1), endpoint=False)
+        starts = np.sort(first[present])
+        at = (
+            np.unique(starts[np.searchsorted(starts, wanted).clip(max=len(starts) - 1)])
+            if len(starts)
+            else np.zeros(0, dtype=np.int64)
+        )
+        self._cuts = at
+        self._fits: dict[int, Coefficients] = {}
+
+    def predict(self, job: int) -> Iterator[dict[str, Any]]:
+        """Yield the rows of one job's runs."""
+        runs, inputs, rotor = self._runs, self._inputs, self._rotor
+        code = int(runs.rotor[np.flatnonzero(runs.job == job)[0]])
+        coefficients, posterior, seen = self._known_before(code, int(self._first[job]))
+        contrasts = inputs.track_readings.shape[2]
+        step = Step.begin(posterior, contrasts)
+        before = _Before.none(inputs)
+        for run in np.flatnonzero(runs.job == job).tolist():
+            if (runs.epoch[run] > seen).any():
+                posterior = afresh(
+                    step.posterior(), coefficients.unseen, rotor, runs.epoch[run] > seen
+                )
+                seen = runs.epoch[run]
+                step = Step.begin(posterior, contrasts)
+            if runs.starts[run]:
+                step = Step.begin(step.posterior(), contrasts)
+                before = _Before.none(inputs)
+            before = before.moved(inputs, run)
+            yield from self._rows(run, before, step, coefficients)
+            step = step.follow(inputs, run, coefficients.noise, True)
+            before = before.read(inputs, run)
+
+    def _known_before(self, code: int, rank: int) -> tuple[Coefficients, Posterior, Whole]:
+        """What is known of a rotor when a job starts: the last refit and its own runs since."""
+        runs = self._runs
+        cut = int(self._cuts[self._cuts <= rank].max())
+        if cut not in self._fits:
+            earlier = self._rank < cut
+            self._fits[cut], _, _ = fit(self._rotor, runs.only(earlier), self._chart)
+        coefficients = self._fits[cut]
+        posterior = coefficients.of(runs.serials[code])
+        mine = (runs.rotor == code) & (self._rank < rank)
+        known = np.flatnonzero(mine & (self._rank < cut))
+        seen = runs.epoch[known].max(axis=0) if len(known) else np.zeros_like(runs.epoch[0])
+        since = mine & (self._rank >= cut)
+        for job in dict.fromkeys(runs.job[since]):
+            members = np.flatnonzero((runs.job == job) & mine)
+            fresh = since & ~runs.starts
+            latest = runs.epoch[members].max(axis=0)
+            if (latest > seen).any():
+                posterior = afresh(posterior, coefficients.unseen, self._rotor, latest > seen)
+                seen = np.maximum(latest, seen)
+            posterior = follow_job(
+                posterior, self._rotor, runs, self._inputs, members, fresh, coefficients.noise, seen
+            )
+        return coefficients, posterior, seen
+
+    def _rows(
+        self, run: int, before: _Before, step: Step, coefficients: Coefficients
+    ) -> Iterator[dict[str, Any]]:
+        runs, inputs, rotor, noise = self._runs, self._inputs, self._rotor, coefficients.noise
+        label = {
+            "rotor": runs.serials[runs.rotor[run]],
+            "job": runs.jobs[runs.job[run]],
+            "run": runs.names[run],
+        }
+        mean, cov = predict_run(
+            step.level, inputs.moves[run], noise.reading_var / inputs.repeats[run], noise.run_var
+        )
+        ways: dict[str, Array] = {"no change": before.readings}
+        if self._chart is not None:
+            ways["chart"] = before.readings + _effect(before.moves, self._chart.mean)
+        ways["learned"] = mean
+        read = inputs.readings[run]
+        usable = ~np.isnan(read).any(axis=1)
+        for predicted in ways.values():
+            usable &= ~np.isnan(predicted).any(axis=1)
+        for j in np.flatnonzero(usable):
+            sensor, regime = rotor.channels[j]
+            for method, predicted in ways.items():
+                error = abs(complex(read[j, 0] - predicted[j, 0]))
+                inside = None
+                if method == "learned":
+                    inside = bool(2.0 * error**2 / cov[j, 0, 0].real <= chi2.ppf(COVERAGE, 2))
+                yield {
+                    **label,
+                    "method": method,
+                    "sensor": sensor,
+                    "regime": regime,
+                    "moved": bool((before.moves[j] != 0).any()),
+                    "predicted": complex(predicted[j, 0]),
+                    "read": complex(read[j, 0]),
+                    "error": error,
+                    "inside_95": inside,
+                }
+        if rotor.has_track:
+            yield from self._track_rows(run, before, step, coefficients, label)
+
+    def _track_rows(
+        self,
+        run: int,
+        before: _Before,
+        step: Step,
+        coefficients: Coefficients,
+        label: dict[str, str],
+    ) -> Iterator[dict[str, Any]]:
+        inputs, noise = self._inputs, coefficients.noise
+        contrasts = inputs.track_readings.shape[2]
+        if contrasts == 0:
+            return
+        mean, cov = predict_run(
+            step.track, inputs.track_moves[run], noise.track_reading_var, noise.track_run_var
+        )
+        ways: dict[str, Array] = {"no change": before.track}
+        if self._chart is not None:
+            ways["chart"] = before.track + _effect(before.track_moves, self._chart.track_mean)
+        ways["learned"] = mean
+        read = inputs.track_readings[run]
+        usable = ~np.isnan(read).any(axis=1)
+        for predicted in ways.values():
+            usable &= ~np.isnan(predicted).any(axis=1)
+        for g in np.flatnonzero(usable):
+            for method, predicted in ways.items():
+                miss = read[g] - predicted[g]
+                inside = None
+                if method == "learned":
+                    distance = float(miss @ np.linalg.solve(cov[g], miss))
+                    inside = distance <= chi2.ppf(COVERAGE, contrasts)
+                yield {
+                    **label,
+                    "method": method,
+                    "sensor": None,
+                    "regime": self._rotor.regime_names[g],
+                    "moved": bool((before.track_moves[g] != 0).any()),
+                    "predicted": None,
+                    "read": None,
+                    "error": float(np.sqrt((miss**2).sum() / (contrasts + 1))),
+                    "inside_95": inside,
+                }
+
+
+def _effect(moves: Array, chart: Array) -> Array:
+    """Effect of moves (channel, part, adjuster) by the chart; NaN where it lacks a row for one."""
+    effect = np.where(moves != 0, chart[:, None, :] * moves, 0.0)
+    return np.asarray(effect.sum(axis=2))
+
+
+def _time_rank(runs: Runs) -> Whole:
+    """Rank of each run by when it was started; a run without a date stands with the one before."""
+    times = pd.Series(runs.started).groupby(runs.rotor).ffill().bfill()
+    order = np.lexsort((np.arange(len(runs)), times.to_numpy(dtype="datetime64[ns]")))
+    rank = np.empty(len(runs), dtype=np.int64)
+    rank[order] = np.arange(len(runs))
+    return rank
