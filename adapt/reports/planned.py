@@ -100,7 +100,10 @@ def readings_table(plan: Plan, rotor: Rotor) -> Table:
 
 
 def tradeoff_table(plan: Plan, rotor: Rotor) -> Table:
-    """Return the best plan for each number of moves."""
+    """Return the best plan for each number of moves that improves on fewer."""
+    steps = [
+        t for k, t in enumerate(plan.tradeoff) if k == 0 or t.plan != plan.tradeoff[k - 1].plan
+    ]
     rows = [
         (
             str(t.moves),
@@ -109,11 +112,9 @@ def tradeoff_table(plan: Plan, rotor: Rotor) -> Table:
             "proven" if t.proven else "best found",
             _in_short(t.plan, rotor),
         )
-        for t in plan.tradeoff
+        for t in steps
     ]
-    chosen: list[Tone] = [
-        "good" if set(t.plan) == set(plan.moves) else "plain" for t in plan.tradeoff
-    ]
+    chosen: list[Tone] = ["good" if set(t.plan) == set(plan.moves) else "plain" for t in steps]
     return table([">Moves", ">Worst ratio", ">Chance", "", "Which"], rows, chosen)
 
 
@@ -159,10 +160,10 @@ def _odds(plan: Plan) -> str:
         return "the chance that the next run is inside every limit is not known."
     text = (
         f"the next run is inside every limit in {chance_in_words(plan.chance)} cases "
-        f"({percent(plan.chance)} with each limit by itself"
+        f"({percent(plan.chance)}"
     )
-    if not math.isnan(plan.joint_chance):
-        text += f", {percent(plan.joint_chance)} counting what they share"
+    if abs(plan.joint_chance - plan.chance) >= 0.005:
+        text += f" with each limit by itself, {percent(plan.joint_chance)} counting what they share"
     return text + f"). Worst predicted ratio {number(plan.worst_ratio)}."
 
 

@@ -106,16 +106,16 @@ def track_decimals(unit: str | None) -> int:
 
 
 def percent(chance: float | None) -> str:
-    """Return a chance in whole per cent, never rounded up to certain or down to impossible.
+    """Return a chance in whole per cent; no prediction is certain, and none is impossible.
 
     >>> percent(0.923), percent(0.9999), percent(0.0001), percent(1.0)
-    ('92 %', '>99 %', '<1 %', '100 %')
+    ('92 %', '>99 %', '<1 %', '>99 %')
     """
     if chance is None or math.isnan(chance):
         return NOTHING
-    if 0.995 <= chance < 1.0:
+    if chance >= 0.995:
         return ">99 %"
-    if 0.0 < chance < 0.005:
+    if chance < 0.005:
         return "<1 %"
     return f"{round(100 * chance)} %"
 

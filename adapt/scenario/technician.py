@@ -91,9 +91,9 @@ def _cure(
 ) -> Real:
     """Return one or two changes that bring these readings down by the chart, at least effort.
 
-    per_unit: (reading, adjuster); readings: (reading,); both as shares of the limits. Labour counts,
-    and so does what the person likes to do, (adjuster,); and a change away
-    from the end of a range is liked better than one towards it.
+    per_unit: (reading, adjuster); readings: (reading,); both as shares of the limits. Labour
+    counts, and so does what the person likes to do, (adjuster,); and a change away from the end of
+    a range is liked better than one towards it.
     """
     n = len(rotor.blades)
     passes = 2 * np.pi * np.arange(n) / n

@@ -41,9 +41,9 @@ def test_a_chance_in_words_is_never_better_than_it_is_by_more_than_rounding(p: f
 
 
 @given(st.floats(0, 1))
-def test_per_cent_never_says_certain_or_impossible_of_what_is_not(p: float) -> None:
-    assert (wording.percent(p) == "100 %") == (p == 1.0)
-    assert (wording.percent(p) == "0 %") == (p == 0.0)
+def test_per_cent_never_says_certain_or_impossible(p: float) -> None:
+    assert wording.percent(p) not in ("100 %", "0 %")
+    assert (wording.percent(p) == ">99 %") == (p >= 0.995)
 
 
 @given(st.floats(0, 5))
