@@ -34,7 +34,8 @@ class Mishap:
     after the job's last run and turns phases by this from there on. neighbour, sign: the moves
     after this run were written down on the next blade, or with the wrong sign. excluded,
     track_excluded, bad_clock, spreadsheet_clock: run of which a reading is so marked or written.
-    no_blade: run in which the tracker missed a blade. wrong_fitted: one fitted amount was written down wrongly.
+    no_blade: run in which the tracker missed a blade. wrong_fitted: one fitted amount was written
+    down wrongly.
     unknown_fitted: nobody wrote down what was fitted. no_tracker: no track in this job.
     """
 
