@@ -161,7 +161,7 @@ def descend(
     for rung in rungs:
         cutoff = value - objective.gap(value) if value < np.inf else np.inf
         if root <= cutoff:
-            aim = cutoff if known is None else min(cutoff, float(objective.value(known, np.inf)[0]))
+            aim = cutoff if known is None else min(cutoff, _with_ties(objective, known))
             first = known if rung is rungs[-1] else None
             found = _search_rung(objective, rung, aim, deadline, first)
             if not found.complete:
@@ -172,6 +172,12 @@ def descend(
         proven = value - bound <= objective.gap(value) if value < np.inf else open_bound == np.inf
         answers.append(Answer(steps, cost, 0.0, value, bound, proven))
     return answers
+
+
+def _with_ties(objective: Objective, plan: Int) -> float:
+    """Return the largest value that still ties with a plan (1, variable)."""
+    value = float(objective.value(plan, np.inf)[0])
+    return value + objective.gap(value)
 
 
 def choose(problem: Problem, plans: Int) -> Int:

@@ -289,7 +289,8 @@ class ChancePenalty:
         with np.errstate(divide="ignore"):
             for regime in np.argsort(-least.sum(axis=0)):
                 exact = -np.log(self.problem.spread_chances(plans[near], [int(regime)])[:, 0])
-                total[near] += exact - least[:, regime]
+                # Never below what `rough` promised, whatever the last digits of the integral are.
+                total[near] += np.maximum(exact - least[:, regime], 0.0)
                 kept = total[near] <= cutoff
                 near, least = near[kept], least[kept]
         exact_at = np.zeros(len(plans), dtype=bool)
