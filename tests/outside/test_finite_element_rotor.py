@@ -7,6 +7,7 @@ use numpy alone and hold the reference data to account; the others hold `adapt` 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -130,6 +131,14 @@ def test_stated_standard_deviations_cover_the_error_and_are_small(learned):
     assert np.all(np.sqrt(variance / 2.0) < 0.03 * size)
     error = np.abs(learned_of_first_hole(learned) - unit_mass_responses()[:, 0])
     assert np.all(error.max() < np.sqrt(variance))
+
+
+def test_stated_standard_deviations_shrink_when_the_rotor_file_says_that_readings_are_exact(rotor):
+    exact = tuple(replace(s, reading_sd=1e-5, run_to_run_sd=1e-5) for s in rotor.sensors)
+    learned = adapt.learn(replace(rotor, sensors=exact), adapt.read_log(FOLDER / "log"))
+    variance = np.einsum("jaa->ja", learned.of("R-1").cov).real
+    assert np.all(variance > 0.0)
+    assert np.all(np.sqrt(variance / 2.0) < 1e-4 * np.abs(learned.of("R-1").mean))
 
 
 @pytest.mark.parametrize("regime", REGIMES)
