@@ -24,6 +24,7 @@ __all__ = ["Demo", "Truth", "truth", "write_demo"]
 
 _MAIN_MISHAPS = {
     ("MR-101", 2): Mishap(excluded=1),
+    ("MR-101", 4): Mishap(recounted=True),
     ("MR-105", 3): Mishap(neighbour=1),
     ("MR-102", 1): Mishap(repeated=1),
     ("MR-102", 3): Mishap(ground_only=1),
@@ -34,7 +35,6 @@ _MAIN_MISHAPS = {
     ("MR-106", 3): Mishap(replaced=1),
     ("MR-106", 5): Mishap(spreadsheet_clock=1),
     ("MR-107", 2): Mishap(track_excluded=1),
-    ("MR-107", 3): Mishap(wrong_fitted=True),
     ("MR-108", 1): Mishap(unknown_fitted=True),
     ("MR-108", 4): Mishap(no_blade=1),
 }
@@ -104,9 +104,12 @@ def write_demo(folder: str | PathLike[str]) -> Demo:
     target = Path(folder)
     true = truth()
     content = _content(true)
-    if not _is_there(target, content):
-        _refuse_if_occupied(target)
-        _write_whole(target, content)
+    try:
+        if not _is_there(target, content):
+            _refuse_if_occupied(target)
+            _write_whole(target, content)
+    except OSError as error:
+        raise BadInput(f"{target} cannot be written: {error.strerror}; nothing was left") from error
     return Demo(
         folder=target,
         main_rotor=target / "main-rotor.toml",
@@ -130,10 +133,12 @@ def _content(true: Truth) -> dict[str, bytes]:
     text = {
         name: (package / name).read_text("utf-8") for name in ("main-rotor.toml", "tail-rotor.toml")
     }
-    text["README.txt"] = (
-        (package / "README.txt")
-        .read_text("utf-8")
-        .format(main_job=true.main_job, tail_job=true.tail_job)
+    guide = (package / "README.txt").read_text("utf-8")
+    text["README.txt"] = guide.format(
+        main_job=true.main_job,
+        tail_job=true.tail_job,
+        main_aircraft=true.jobs[true.main_job].aircraft,
+        tail_aircraft=true.jobs[true.tail_job].aircraft,
     )
     text["chart.csv"] = chart_text(true.main.rotor, true.main.chart)
     text["tail-chart.csv"] = chart_text(true.tail.rotor, true.tail.chart)
@@ -149,6 +154,8 @@ def _is_there(target: Path, content: Mapping[str, bytes]) -> bool:
 
 
 def _refuse_if_occupied(target: Path) -> None:
+    if target.is_dir() and target.samefile(Path.cwd()):
+        raise BadInput("the folder in use cannot be replaced; give the name of a new folder")
     if target.exists() and not target.is_dir():
         raise BadInput(f"{target} is a file; give the name of a new folder for the demo")
     if target.is_dir() and any(target.iterdir()):
@@ -160,11 +167,8 @@ def _refuse_if_occupied(target: Path) -> None:
 
 def _write_whole(target: Path, content: Mapping[str, bytes]) -> None:
     """Write all files beside the target and put the folder in place in one step."""
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
-    except OSError as error:
-        raise BadInput(f"{target} cannot be made: {error.strerror}") from error
+    target.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
     try:
         for name, wanted in content.items():
             (part / name).parent.mkdir(exist_ok=True)
@@ -173,8 +177,6 @@ def _write_whole(target: Path, content: Mapping[str, bytes]) -> None:
         if target.is_dir():
             target.rmdir()
         part.rename(target)
-    except OSError as error:
-        raise BadInput(f"{target} cannot be written: {error.strerror}") from error
     finally:
         shutil.rmtree(part, ignore_errors=True)
 

@@ -16,13 +16,14 @@ from adapt.scenario.fleet import Fleet
 from adapt.scenario.technician import technician
 from adapt.simulate import Flown, Machine, State, Weather
 
-__all__ = ["FlownRun", "Job", "Mishap", "fleet_history", "tonight"]
+__all__ = ["FlownRun", "Job", "Line", "Mishap", "fleet_history", "tonight"]
 
 Real = npt.NDArray[np.float64]
 
 _FIRST_DAY = datetime(2024, 11, 26)
 _LAST_DAY = datetime(2026, 11, 10)
 _MOST_RUNS = 6
+_USUAL_WEIGHT = 2750.0  # [kg]
 
 
 @dataclass(frozen=True)
@@ -34,9 +35,9 @@ class Mishap:
     after the job's last run and turns phases by this from there on. neighbour, sign: the moves
     after this run were written down on the next blade, or with the wrong sign. excluded,
     track_excluded, bad_clock, spreadsheet_clock: run of which a reading is so marked or written.
-    no_blade: run in which the tracker missed a blade. wrong_fitted: one fitted amount was written
-    down wrongly.
-    unknown_fitted: nobody wrote down what was fitted. no_tracker: no track in this job.
+    no_blade: run in which the tracker missed a blade. recounted: weights were counted again before
+    the job, and the papers corrected without a word. unknown_fitted: nobody wrote down what was
+    fitted. no_tracker: no track in this job.
     """
 
     ground_only: int = 0
@@ -50,7 +51,7 @@ class Mishap:
     bad_clock: int = 0
     spreadsheet_clock: int = 0
     no_blade: int = 0
-    wrong_fitted: bool = False
+    recounted: bool = False
     unknown_fitted: bool = False
     no_tracker: bool = False
 
@@ -86,8 +87,8 @@ class Job:
 
 
 @dataclass(frozen=True, eq=False)
-class _Line:
-    """One rotor between two jobs: its true state, what the papers say is fitted, its reference."""
+class Line:
+    """One rotor between two jobs: its true state, and what the papers say is fitted."""
 
     state: State
     fitted: Real
@@ -95,23 +96,25 @@ class _Line:
 
 def fleet_history(
     fleet: Fleet, jobs: int, mishaps: dict[tuple[str, int], Mishap], wear: Real, seed: int
-) -> tuple[list[Job], dict[str, _Line]]:
+) -> tuple[list[Job], dict[str, Line]]:
     """Return the jobs of every rotor of a fleet, and the state each rotor was left in.
 
     jobs: jobs per rotor. wear: sd of what goes out of adjustment between two jobs, (adjuster,).
     mishaps: by (serial, number of the job on that rotor, from 1).
     """
     done: list[Job] = []
-    left: dict[str, _Line] = {}
+    left: dict[str, Line] = {}
     days = (_LAST_DAY - _FIRST_DAY).days
     for place, serial in enumerate(fleet.machines):
         machine = fleet.machines[serial]
         rng = np.random.default_rng([seed, place])  # what befalls one rotor leaves the others alone
-        line = _Line(machine.new(), _first_fitted(fleet.rotor, rng))
+        line = Line(machine.new(), _first_fitted(fleet.rotor, rng))
         for number in range(1, jobs + 1):
             share = (number - 1 + (place + rng.uniform(0.1, 0.9)) / len(fleet.machines)) / jobs
             day = _FIRST_DAY + timedelta(days=int(share * days), hours=float(rng.uniform(7, 10)))
             mishap = mishaps.get((serial, number), Mishap())
+            if mishap.recounted:
+                line = replace(line, fitted=_recounted(fleet.rotor, line.fitted))
             worn = _worn(machine, line.state, wear, rng)
             job, line = _balance(fleet, serial, replace(line, state=worn), day, mishap, rng)
             done.append(job)
@@ -120,87 +123,84 @@ def fleet_history(
 
 
 def tonight(
-    fleet: Fleet, serial: str, line: _Line, gone_wrong: Real, started: datetime, seed: int
+    fleet: Fleet, serial: str, line: Line, gone_wrong: Real, started: datetime, seed: int
 ) -> Job:
     """Return the open job of a rotor: one run read, nothing moved yet.
 
     gone_wrong: what went out of adjustment since the last job, shape (blade, adjuster).
     """
     rng = np.random.default_rng(seed)
-    machine = fleet.machines[serial]
     state = replace(line.state, amounts=line.state.amounts + gone_wrong)
-    flown = machine.run(state, rng)
-    run = FlownRun(
-        started=started,
-        weight_kg=2780.0,
-        wind_kt=7.0,
-        oat_c=6.0,
-        flown=flown,
-        read=np.ones(len(fleet.rotor.regimes), dtype=bool),
-        sensors=np.ones(len(fleet.rotor.sensors), dtype=bool),
-        moves=np.zeros_like(gone_wrong),
-    )
+    weight, wind, oat = 2780.0, 7.0, 6.0
+    flown = fleet.machines[serial].run(state, rng, Weather(weight / _USUAL_WEIGHT, wind))
+    every = np.ones(len(fleet.rotor.regimes), dtype=bool)
+    working = np.ones(len(fleet.rotor.sensors), dtype=bool)
+    run = FlownRun(started, weight, wind, oat, flown, every, working, np.zeros_like(gone_wrong))
     return Job(serial, fleet.aircraft[serial], (run,), line.fitted, flown.state, Mishap())
 
 
 def _balance(
     fleet: Fleet,
     serial: str,
-    line: _Line,
+    line: Line,
     day: datetime,
     mishap: Mishap,
     rng: np.random.Generator,
-) -> tuple[Job, _Line]:
+) -> tuple[Job, Line]:
     """Return one job from its first reading to inside limits, or to the end of patience."""
     machine, rotor = fleet.machines[serial], fleet.rotor
     state, fitted, started = line.state, line.fitted, day
-    weight = float(np.clip(rng.normal(2750.0, 80.0), 2550.0, 2950.0))
+    weight = float(np.clip(rng.normal(_USUAL_WEIGHT, 80.0), 2550.0, 2950.0))
     wind = float(rng.uniform(3.0, 14.0))
     oat = 11.0 - 9.0 * np.cos(2 * np.pi * (day.timetuple().tm_yday - 20) / 365) + rng.normal(0, 3)
     sensors = rng.random(len(rotor.sensors)) > np.where(np.arange(len(rotor.sensors)) == 2, 0.1, 0)
+    tracked = rotor.has_track and not mishap.no_tracker
     runs: list[FlownRun] = []
-    while True:
-        number = len(runs) + 1
+    for number in range(1, _MOST_RUNS + 1):
         load = float(rng.normal(weight, 25.0))
         gusty = max(0.0, float(rng.normal(wind, 1.5)))
-        flown = machine.run(state, rng, Weather(load / 2750.0, gusty))
+        flown = machine.run(state, rng, Weather(load / _USUAL_WEIGHT, gusty))
         state = flown.state
-        read = rng.random(len(rotor.regimes)) > np.array(
-            [
-                0.03 if r.on_ground else 0.15 if r.name in ("descent", "120 kt") else 0.02
-                for r in rotor.regimes
-            ]
-        )
-        if mishap.ground_only == number:
-            read = np.array([r.on_ground for r in rotor.regimes])
-        elif not read[1:].any():
-            read[-1] = True
-        moves = np.zeros((len(rotor.blades), len(rotor.adjusters)))
+        read = _regimes_read(rotor, mishap.ground_only == number, rng)
+        moves = np.zeros_like(fitted)
         if mishap.repeated != number and number < _MOST_RUNS:
             seen = np.where(read & sensors[:, None], flown.readings, np.nan)
-            tracked = rotor.has_track and not mishap.no_tracker
             track = np.where(read[:, None], flown.track, np.nan) if tracked else None
             moves = technician(
                 rotor, fleet.chart, seen, track, fitted, rng, state.turned_deg, number > 2
             )
-        run = FlownRun(started, load, gusty, float(oat), flown, read, sensors, moves)
-        runs.append(run)
-        if not moves.any() and mishap.repeated != number and mishap.ground_only != number:
+        written = _written(moves, number, mishap)
+        runs.append(FlownRun(started, load, gusty, float(oat), flown, read, sensors, written))
+        if not moves.any() and number not in (mishap.repeated, mishap.ground_only):
             break
         if number == _MOST_RUNS:
             break
         state = machine.move(state, moves, rng)
-        written = _written(moves, number, mishap)
-        runs[-1] = replace(run, moves=written)
         fitted = fitted + written
         if mishap.replaced == number:
-            state = _blade_replaced(machine, state, rng)
+            state = _blade_replaced(state, rng)
         started += timedelta(hours=float(rng.uniform(1.5, 4.0)))
         if started.hour >= 17:
             started = started.replace(hour=8) + timedelta(days=1)
     state = replace(state, turned_deg=state.turned_deg + mishap.turned_deg)
     job = Job(serial, fleet.aircraft[serial], tuple(runs), line.fitted, state, mishap)
-    return job, _Line(state, fitted)
+    return job, Line(state, fitted)
+
+
+def _regimes_read(
+    rotor: Rotor, ground_only: bool, rng: np.random.Generator
+) -> npt.NDArray[np.bool_]:
+    """Return which regimes were read: weather and time keep some from being flown."""
+    missed = [
+        0.03 if r.on_ground else 0.15 if r.name in ("descent", "120 kt") else 0.02
+        for r in rotor.regimes
+    ]
+    read = rng.random(len(missed)) > np.array(missed)
+    if ground_only:
+        return np.array([r.on_ground for r in rotor.regimes])
+    if not read[1:].any():
+        read[-1] = True
+    return read
 
 
 def _written(moves: Real, number: int, mishap: Mishap) -> Real:
@@ -219,6 +219,14 @@ def _first_fitted(rotor: Rotor, rng: np.random.Generator) -> Real:
         amounts = rng.normal(middle, span / 2, len(rotor.blades)).clip(middle - span, middle + span)
         columns.append(np.round(amounts / adjuster.step) * adjuster.step)
     return np.column_stack(columns)
+
+
+def _recounted(rotor: Rotor, fitted: Real) -> Real:
+    """Return the fitted amounts after a count found three steps less or more on one blade."""
+    adjuster = rotor.adjusters[0]
+    found = fitted.copy()
+    found[2, 0] += 3 * adjuster.step * (1 if found[2, 0] < np.mean(adjuster.fitted_range) else -1)
+    return found
 
 
 def _worn(machine: Machine, state: State, wear: Real, rng: np.random.Generator) -> State:
@@ -249,10 +257,8 @@ def _limit(rotor: Rotor, sensor: str, regime: str) -> float:
     return np.inf if limit is None else limit.limit
 
 
-def _blade_replaced(machine: Machine, state: State, rng: np.random.Generator) -> State:
+def _blade_replaced(state: State, rng: np.random.Generator) -> State:
     """Return the state after another blade was fitted: its faults are new."""
     amounts = state.amounts.copy()
-    amounts[1] = (
-        rng.standard_normal(amounts.shape[1]) * np.array([60.0, 0.5, 1.0])[: amounts.shape[1]]
-    )
+    amounts[1] = rng.standard_normal(3) * np.array([60.0, 0.5, 1.0])
     return replace(state, amounts=amounts)

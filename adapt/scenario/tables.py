@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,7 @@ Rows = list[dict[str, Any]]
 
 _COLUMNS = {
     "runs": ("rotor", "job", "run", "started", "design", "aircraft", "gross_weight", "wind_kt",
-             "oat_c", "note", "flight_hours"),
+             "oat_c", "note", "airframe_hours"),
     "readings": ("job", "run", "regime", "sensor", "amplitude", "clock", "excluded"),
     "track": ("job", "run", "regime", "blade", "height", "lag", "excluded"),
     "moves": ("job", "after_run", "blade", "adjuster", "amount", "task_card"),
@@ -87,7 +88,7 @@ def _run_row(rotor: Rotor, name: str, job: Job, number: int, run: FlownRun) -> d
         "wind_kt": round(run.wind_kt),
         "oat_c": round(run.oat_c),
         "note": note,
-        "flight_hours": "",
+        "airframe_hours": f"{_airframe_hours(job.aircraft, run.started):.1f}",
     }
 
 
@@ -121,7 +122,7 @@ def _track_rows(rotor: Rotor, name: str, job: Job, number: int, run: FlownRun) -
         for b, blade in enumerate(rotor.blades):
             rows.append(
                 {"job": name, "run": number, "regime": regime.name, "blade": blade,
-                 "height": f"{run.flown.track[r, b]:.0f}", "lag": f"{run.flown.lag[r, b]:.0f}"}
+                 "height": _amount(run.flown.track[r, b]), "lag": _amount(run.flown.lag[r, b])}
             )  # fmt: skip
     if job.mishap.no_blade == number:
         del rows[len(rotor.blades) + 2]
@@ -132,12 +133,9 @@ def _track_rows(rotor: Rotor, name: str, job: Job, number: int, run: FlownRun) -
 
 
 def _fitted_rows(rotor: Rotor, name: str, job: Job) -> Rows:
-    fitted = job.fitted.copy()
-    if job.mishap.wrong_fitted:
-        fitted[2, 0] += 3 * rotor.adjusters[0].step
     return [
         {"job": name, "blade": blade, "adjuster": adjuster.name, "amount": _amount(amount)}
-        for blade, line in zip(rotor.blades, fitted, strict=True)
+        for blade, line in zip(rotor.blades, job.fitted, strict=True)
         for adjuster, amount in zip(rotor.adjusters, line, strict=True)
     ]
 
@@ -157,6 +155,12 @@ def _event_rows(rotor: Rotor, name: str, job: Job) -> Rows:
     return rows
 
 
+def _airframe_hours(aircraft: str, at: datetime) -> float:
+    """Return an airframe's hours at a time: a column of the operator's own, which nothing reads."""
+    days = (at - datetime(2024, 1, 1)).total_seconds() / 86400
+    return 1900 + 430 * (ord(aircraft[-1]) - ord("A")) + 1.1 * days
+
+
 def _clock(sensor: Sensor, value: complex) -> str:
     """Return a clock angle as the sensor's instrument shows it, to the minute."""
     lag = float(np.rad2deg(np.angle(value)))
@@ -165,6 +169,7 @@ def _clock(sensor: Sensor, value: complex) -> str:
 
 
 def _amount(value: float) -> str:
+    """Return a number without trailing zeros, and zero without a sign."""
     return f"{value + 0.0:g}"
 
 
