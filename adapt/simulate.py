@@ -28,11 +28,23 @@ Real = npt.NDArray[np.float64]
 class Scatter:
     """How machines differ from their type, and runs from each other.
 
-    Spreads are standard deviations; those of complex factors hold per component. In the sensors'
-    own unit: gust_sd (reading scatter), walk_sd (run-to-run change), background (vibration that no
-    adjuster causes), knee (amplitude at which the response has saturated by 30 %), amplitude_grid.
-    In track units: track_sd, track_walk_sd, track_shape (heights that no adjuster causes),
-    track_grid. The size of every number is common practice, no source.
+    Spreads are standard deviations, those of complex factors per component. What the numbers are
+    is common practice, no source.
+
+    adjuster_spread: a machine's coefficient of one adjuster at one sensor, as a share of its
+    type's. airspeed_spread: how far that share drifts with airspeed. sensor_gain, sensor_turn_deg:
+    gain and rotation that all adjusters share at one sensor of a machine. blade_spread: blades of
+    one machine, as a share.
+
+    In the sensors' own unit: background (vibration that no adjuster causes, in each channel), knee
+    (amplitude at which the response is a quarter short of proportional), gust_sd (reading scatter;
+    Student-t with gust_freedom, above 2), walk_sd (run-to-run change), amplitude_grid.
+    stiffening_deg: more lag for each unit of amplitude. shared: the share of the variance of gusts
+    and of run-to-run change that all channels of a run have in common. airspeed_kt: how closely a
+    regime's airspeed is held. clock_grid_deg: the instrument's steps.
+
+    In track units: track_sd (reading scatter), track_walk_sd (run-to-run change), track_shape
+    (heights that no adjuster causes), track_grid.
     """
 
     adjuster_spread: float = 0.12

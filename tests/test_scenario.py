@@ -205,7 +205,7 @@ class TestTheLog:
 class TestTheChart:
     @pytest.mark.parametrize("design", ["main", "tail"])
     def test_it_is_off_as_charts_are(self, true: Truth, design: str) -> None:
-        """Against the average rotor: gain 0.65 to 1.4, rotation up to 36 deg; typically 10 % or more."""
+        """Against the average rotor: gain 0.65 to 1.4, rotation up to 36 deg, mostly above 10 %."""
         fleet: Fleet = getattr(true, design)
         average = np.mean([m.coefficients() for m in fleet.machines.values()], axis=0)
         apart = fleet.chart.mean.reshape(average.shape) / average

@@ -18,20 +18,19 @@ from adapt.problems import BadInput
 from adapt.scenario.fleet import Fleet, main_fleet, tail_fleet
 from adapt.scenario.history import Job, Mishap, fleet_history, tonight
 from adapt.scenario.tables import chart_text, log_tables
-from adapt.simulate import State
 
 __all__ = ["Demo", "Truth", "truth", "write_demo"]
 
 _MAIN_MISHAPS = {
     ("MR-101", 2): Mishap(excluded=1),
     ("MR-101", 4): Mishap(recounted=True),
-    ("MR-105", 3): Mishap(neighbour=1),
     ("MR-102", 1): Mishap(repeated=1),
     ("MR-102", 3): Mishap(ground_only=1),
     ("MR-103", 2): Mishap(no_tracker=True),
-    ("MR-106", 2): Mishap(turned_deg=35.0),
-    ("MR-105", 2): Mishap(bad_clock=2),
     ("MR-104", 4): Mishap(sign=1),
+    ("MR-105", 2): Mishap(bad_clock=2),
+    ("MR-105", 3): Mishap(neighbour=1),
+    ("MR-106", 2): Mishap(turned_deg=35.0),
     ("MR-106", 3): Mishap(replaced=1),
     ("MR-106", 5): Mishap(spreadsheet_clock=1),
     ("MR-107", 2): Mishap(track_excluded=1),
@@ -68,10 +67,6 @@ class Truth:
     jobs: Mapping[str, Job]
     main_job: str
     tail_job: str
-
-    def state(self, job: str) -> State:
-        """Return the true state of the rotor after the last run of a job."""
-        return self.jobs[job].after
 
 
 def truth() -> Truth:
@@ -182,7 +177,10 @@ def _write_whole(target: Path, content: Mapping[str, bytes]) -> None:
 
 
 def _gone_wrong_main() -> npt.NDArray[np.float64]:
-    """Return what went wrong before tonight's job: (blade, adjuster), hub weight, tab, link."""
+    """Return what went wrong before tonight's job: (blade, adjuster), hub weight, tab, link.
+
+    Chosen so that cures of single regimes work against each other, and the chart points elsewhere.
+    """
     gone = np.zeros((5, 3))
     gone[0, 0] = -240.0  # a lost balance weight on red,
     gone[2, 1] = -2.5  # a tab on green that was bent down,
@@ -191,4 +189,5 @@ def _gone_wrong_main() -> npt.NDArray[np.float64]:
 
 
 def _gone_wrong_tail() -> npt.NDArray[np.float64]:
+    """Return what went wrong before tonight's tail rotor job: span and chord weight, link."""
     return np.array([[7.0, -6.0, 1.0], [0.0, 0.0, 0.0]])

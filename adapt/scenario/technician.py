@@ -35,7 +35,7 @@ def technician(
     day that sensor in all its regimes, by the chart, with one or two changes that the hardware
     allows; cures track first when that is worst. What the changes do to the other sensors is not
     looked at, unless it is a second look, which takes in all of them. All zero when nothing is over
-    its limit.
+    its limit. For evenly spaced blades and readings of order 1.
 
     readings: (sensor, regime), NaN where not read; track: (regime, blade), NaN where not read, or
     None; fitted: (blade, adjuster). turned_deg: by how much the phase reference was turned since
