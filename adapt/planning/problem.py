@@ -190,7 +190,8 @@ def build_problem(
     """Return the problem of a job, and the limited channels that were never read in it.
 
     The coefficients of everything that can move must be known for every limited reading (see
-    `known`). Raises BadInput when nothing with a limit was read.
+    `known`). Raises BadInput when nothing with a limit was read, or when the coefficients' noise
+    gives no number for something that was.
     """
     keys, limits, counted, missing = limited(rotor, standing, limit_set, regimes)
     if not keys:
@@ -218,7 +219,26 @@ def build_problem(
         limits[of_track],
         counted[of_track],
     )
+    _refuse_what_is_no_number(vibration, track)
     return Problem(hardware, vibration, track, hedge), tuple(missing)
+
+
+def _refuse_what_is_no_number(vibration: Vibration, track: Track) -> None:
+    """Raise BadInput rather than let a NaN pass for a reading inside its limit."""
+    lost = [
+        f"{key.sensor or 'track'} in {key.regime}"
+        for part, arrays in (
+            (vibration, (vibration.level, vibration.level_doubt, vibration.base_var)),
+            (track, (track.heights, track.level_doubt, track.base_var)),
+        )
+        for i, key in enumerate(part.keys)
+        if not all(np.isfinite(array[i]).all() for array in arrays)
+    ]
+    if lost:
+        raise BadInput(
+            f"the coefficients do not say how exact readings are of {', '.join(lost)} (noise "
+            "missing or zero): learn them again from a log that holds these readings"
+        )
 
 
 def limited(
