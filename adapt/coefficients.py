@@ -80,6 +80,7 @@ class Coefficients:
 
     type_: posterior of the type's mean c; unseen: of a rotor with no runs (c + d).
     rotors: by serial. taught: the (job, after_run) pairs that are in these coefficients.
+    withheld: the pairs that were looked at and held back as suspect entries.
     """
 
     design: str
@@ -91,6 +92,7 @@ class Coefficients:
     rotors: Mapping[str, Posterior]
     noise: Noise
     taught: frozenset[tuple[str, str]] = frozenset()
+    withheld: frozenset[tuple[str, str]] = frozenset()
     chart: Chart | None = None
     suspects: tuple[Mapping[str, Any], ...] = ()
     references: tuple[Mapping[str, Any], ...] = ()
@@ -191,6 +193,7 @@ def write_coefficients(coefficients: Coefficients, path: str | PathLike[str]) ->
             "rotors": {name: _pack_fields(p) for name, p in coefficients.rotors.items()},
             "noise": _pack_fields(coefficients.noise),
             "taught": sorted([list(pair) for pair in coefficients.taught]),
+            "withheld": sorted([list(pair) for pair in coefficients.withheld]),
             "chart": None if coefficients.chart is None else _pack_fields(coefficients.chart),
         },
     }
@@ -220,6 +223,7 @@ def read_coefficients(path: str | PathLike[str], rotor: Rotor | None = None) -> 
             rotors={str(n): Posterior(**_unpack_fields(p)) for n, p in state["rotors"].items()},
             noise=Noise(**_unpack_fields(state["noise"])),
             taught=frozenset((str(job), str(run)) for job, run in state["taught"]),
+            withheld=frozenset((str(job), str(run)) for job, run in state["withheld"]),
             chart=None if chart is None else Chart(**_unpack_fields(chart)),
             suspects=tuple(document["suspects"]),
             references=tuple(document["reference"]),

@@ -1,6 +1,7 @@
-"""`learn`: from a log and a chart to every rotor's coefficients with their doubts.
+"""One fit: from runs and a chart to every rotor's coefficients with their doubts.
 
-Puts the steps of this room in order; the mathematics of each stands in its own module.
+Puts the steps in order; the mathematics of each stands in its own module. Which pairs are fit to
+teach is the business of `screening`.
 """
 
 from __future__ import annotations
@@ -19,10 +20,10 @@ from adapt.coefficients import Coefficients, Noise, Posterior
 from adapt.learning.fleet import Fleet, Known, Prior, Table, informed_directions, solve_fleet
 from adapt.learning.noise import Center, Variances, estimate
 from adapt.learning.pairs import Rows, track_rows, vibration_rows
-from adapt.learning.runs import Runs, history_of, runs_of
+from adapt.learning.runs import Runs
 from adapt.rotor import Rotor
 
-__all__ = ["Learned", "fit", "learn"]
+__all__ = ["Learned", "fit", "units_of"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
@@ -45,28 +46,6 @@ class Learned:
     fleet: Fleet
 
 
-def learn(
-    rotor: Rotor,
-    log: Any,
-    chart: Chart | None = None,
-    progress: Progress | None = None,
-) -> Coefficients:
-    """Learn the coefficients of a rotor design from a log, starting from its chart.
-
-    log: a log, its path, or a history that was checked already. progress: called with (steps done,
-    steps in all). The model is that of `fleet` and `noise`; pairs come from `pairs`.
-    Raises BadInput when the log cannot be read.
-    """
-    history = history_of(rotor, log)
-    runs = runs_of(rotor, history)
-    coefficients, _, _ = fit(rotor, runs, chart, progress, history.source)
-    left_out = len(history.set_aside)
-    if left_out:
-        note = f"{left_out} job{'s' if left_out > 1 else ''} left out because of faults in the log"
-        coefficients = _with_note(coefficients, note)
-    return coefficients
-
-
 def fit(
     rotor: Rotor,
     runs: Runs,
@@ -77,7 +56,7 @@ def fit(
     """Learn from runs; return the coefficients, and the solutions for vibration and track."""
     report = progress or (lambda done, of: None)
     report(0, 3)
-    unit, unit_now, units = _units(rotor, runs)
+    unit, unit_now, units = units_of(rotor, runs)
     vibration = _solve(
         vibration_rows(rotor, runs, runs.starts, unit, units),
         _vibration_prior(rotor, chart),
@@ -137,7 +116,7 @@ def fit(
     return coefficients, vibration, track
 
 
-def _units(rotor: Rotor, runs: Runs) -> tuple[Whole, Whole, int]:
+def units_of(rotor: Rotor, runs: Runs) -> tuple[Whole, Whole, int]:
     """Return units by (run, sensor), units by (rotor, sensor) now, and how many there are.
 
     A unit is a rotor in one frame of a sensor: what an earlier frame showed teaches the type alone.
@@ -351,9 +330,3 @@ def _origin(
             for i in np.unique(runs.rotor)
         },
     }
-
-
-def _with_note(coefficients: Coefficients, note: str) -> Coefficients:
-    from dataclasses import replace
-
-    return replace(coefficients, notes=(*coefficients.notes, note))

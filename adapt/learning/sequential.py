@@ -126,7 +126,11 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
     runs = runs_of(rotor, history)
     inputs = inputs_of(rotor, runs)
     fresh = np.array(
-        [p is not None and p not in coefficients.taught for p in runs.pair], dtype=bool
+        [
+            p is not None and p not in coefficients.taught and p not in coefficients.withheld
+            for p in runs.pair
+        ],
+        dtype=bool,
     )
     rotors = dict(coefficients.rotors)
     frames = {k: dict(v) for k, v in coefficients.origin.get("frames", {}).items()}

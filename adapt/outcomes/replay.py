@@ -18,8 +18,8 @@ from scipy.stats import chi2
 
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Posterior
-from adapt.learning.learner import fit
 from adapt.learning.runs import Runs, history_of, runs_of
+from adapt.learning.screening import fit_screened
 from adapt.learning.sequential import Inputs, Step, afresh, follow_job, inputs_of
 from adapt.level import predict_run
 from adapt.outcomes.outcome import Outcome
@@ -177,7 +177,14 @@ class _Walk:
         cut = int(self._cuts[self._cuts <= rank].max())
         if cut not in self._fits:
             earlier = self._rank < cut
-            self._fits[cut], _, _ = fit(self._rotor, runs.only(earlier), self._chart)
+            held = [c.withheld for at, c in self._fits.items() if at < cut]
+            screened = fit_screened(
+                self._rotor,
+                runs.only(earlier),
+                self._chart,
+                held=held[-1] if held else frozenset(),
+            )
+            self._fits[cut] = screened.coefficients
         coefficients = self._fits[cut]
         posterior = coefficients.of(runs.serials[code])
         mine = (runs.rotor == code) & (self._rank < rank)

@@ -10,9 +10,9 @@ import pandas as pd
 from scipy.stats import norm
 
 from adapt.chart import Chart
-from adapt.learning.learner import fit
 from adapt.learning.pairs import Rows, track_rows, vibration_rows
 from adapt.learning.runs import Runs
+from adapt.learning.screening import fit_screened
 from adapt.rotor import Rotor
 
 __all__ = ["chart_fit", "summary"]
@@ -82,12 +82,13 @@ def chart_fit(rotor: Rotor, runs: Runs, chart: Chart | None) -> pd.DataFrame:
     the rows of the table), normal in log gain and in rotation, their sds from resampling whole jobs
     (Efron & Tibshirani, An Introduction to the Bootstrap, 1993, ch. 6, from memory); none with
     fewer than 5 jobs, and none of a rotation that may be any. Runs after a moved reference or
-    sensor are left out: their phases are in another frame than the chart's.
+    sensor are left out: their phases are in another frame than the chart's; so are pairs held back
+    as suspect entries.
     """
     if chart is None or not len(runs):
         return pd.DataFrame(columns=_FIT)
-    coefficients, _, _ = fit(rotor, runs, chart)
-    noise = coefficients.noise
+    screened = fit_screened(rotor, runs, chart)
+    runs, noise = screened.runs, screened.coefficients.noise
     unit = np.repeat(runs.rotor[:, None], len(rotor.sensors), axis=1)
     regimes = len(rotor.regimes)
     first_frame = np.repeat(runs.epoch == 0, regimes, axis=1)

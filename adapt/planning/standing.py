@@ -94,7 +94,10 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
             )
             here = events[events["after_run"] == before]
             vibration, track = _cut(rotor, vibration, track, here)
-            teach = (job, before) not in coefficients.taught and here.empty
+            held = (job, before) in coefficients.withheld
+            if held:  # a suspect pair says nothing about the level after it either
+                vibration, track = _cut_all(vibration), track and _cut_all(track)
+            teach = (job, before) not in coefficients.taught and here.empty and not held
             untaught += teach
         sums = {order: harmonic_sums(rotor, amounts, order) for order in set(orders)}
         x = np.stack([sums[order] for order in orders])[:, None, :]
@@ -190,6 +193,12 @@ def _turned_by(rotor: Rotor, event: str, moved: str, sensor: str) -> bool:
     )
 
 
+def _cut_all(level: Level) -> Level:
+    return replace(
+        level, own_var=np.full_like(level.own_var, np.inf), age=np.full_like(level.age, -1)
+    )
+
+
 def _cut(
     rotor: Rotor, vibration: Level, track: Level | None, events: pd.DataFrame
 ) -> tuple[Level, Level | None]:
@@ -204,9 +213,7 @@ def _cut(
             age=np.where(hit, -1, vibration.age),
         )
         if track is not None and kind not in ("sensor moved", "reference moved"):
-            track = replace(
-                track, own_var=np.full_like(track.own_var, np.inf), age=np.full_like(track.age, -1)
-            )
+            track = _cut_all(track)
     return vibration, track
 
 

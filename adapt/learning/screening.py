@@ -1,0 +1,209 @@
+"""Fitting with suspect entries held back: learn, look for suspects, learn again without them.
+
+A suspect pair teaches nothing until somebody has looked at it; nothing in the log is changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.chart import Chart
+from adapt.coefficients import Coefficients
+from adapt.learning.learner import Learned, fit, units_of
+from adapt.learning.noise import row_errors
+from adapt.learning.rest import RestOfLog
+from adapt.learning.runs import Runs
+from adapt.learning.suspects import Known, Suspect, find_suspects
+from adapt.rotor import Rotor
+
+__all__ = ["Screened", "fit_screened", "suspect_rows"]
+
+Whole = npt.NDArray[np.int64]
+Progress = Callable[[int, int], None]
+
+ROUNDS = 4  # of learning and looking, at most
+LEAST_SHARE = 0.2  # of the channels that speak for themselves, at least
+
+
+@dataclass(frozen=True, eq=False)
+class Screened:
+    """Coefficients without the suspect pairs, the suspects, and the runs cut where they stand."""
+
+    coefficients: Coefficients
+    suspects: tuple[Suspect, ...]
+    runs: Runs
+
+
+def fit_screened(
+    rotor: Rotor,
+    runs: Runs,
+    chart: Chart | None = None,
+    progress: Progress | None = None,
+    source: str = "",
+    held: frozenset[tuple[str, str]] = frozenset(),
+) -> Screened:
+    """Learn from runs and hold back the pairs that are probably not as entered.
+
+    Learning and looking take turns until the same pairs are held back twice, at most four times:
+    what a wrong pair does to noise and coefficients hides others at first. held: pairs to begin
+    with, from an earlier look; they are looked at like all others.
+    """
+    steps = frozenset(step for step, pair in enumerate(runs.pair) if pair in held)
+    cut = _cut(runs, steps)
+    coefficients, vibration, track = fit(rotor, cut, chart, progress, source)
+    suspects: list[Suspect] = []
+    for _ in range(ROUNDS):
+        suspects = _look(rotor, runs, cut, coefficients, vibration, track)
+        found = frozenset(step for suspect in suspects for step in suspect.steps)
+        if found == steps:
+            break
+        steps = found
+        cut = _cut(runs, steps)
+        coefficients, vibration, track = fit(rotor, cut, chart, None, source)
+    withheld = frozenset(pair for step in steps if (pair := runs.pair[step]) is not None)
+    notes = coefficients.notes
+    if withheld:
+        pairs = "pair was" if len(withheld) == 1 else "pairs were"
+        notes = (
+            *notes,
+            f"{len(withheld)} {pairs} held back as suspect entries: they teach nothing until "
+            "somebody has looked at them",
+        )
+    return Screened(
+        replace(
+            coefficients,
+            suspects=tuple(suspect_rows(runs, suspects)),
+            withheld=withheld,
+            notes=notes,
+        ),
+        tuple(suspects),
+        cut,
+    )
+
+
+def _cut(runs: Runs, steps: frozenset[int]) -> Runs:
+    """Return the runs with their segments cut before these runs."""
+    starts = runs.starts.copy()
+    starts[sorted(steps)] = True
+    return replace(runs, starts=starts)
+
+
+def suspect_rows(runs: Runs, suspects: list[Suspect]) -> list[dict[str, Any]]:
+    """Return suspects as the document's rows: job, run, after_run, kind, probability, explanations.
+
+    run: where the entry stands: the run of a wrong reading, or the run that wrong moves led to.
+    """
+    return [
+        {
+            "job": runs.jobs[runs.job[suspect.row]],
+            "run": runs.names[suspect.row],
+            "after_run": runs.names[suspect.steps[0] - 1],
+            "kind": suspect.kind,
+            "probability": suspect.probability,
+            "explanations": [
+                {"kind": mistake.kind, "text": mistake.text, "probability": p}
+                for mistake, p in suspect.explanations
+            ],
+        }
+        for suspect in suspects
+    ]
+
+
+def _look(
+    rotor: Rotor,
+    runs: Runs,
+    cut: Runs,
+    coefficients: Coefficients,
+    vibration: Learned,
+    track: Learned | None,
+) -> list[Suspect]:
+    """Look for suspects in every segment, with what the rest of the log says of its rotor.
+
+    cut: the runs as they were learned from, starts standing also where pairs were held back.
+    """
+    noise = coefficients.noise
+    regimes = len(rotor.regimes)
+    unit, _, _ = units_of(rotor, cut)
+    rest = RestOfLog(vibration.table, vibration.variances, vibration.prior)
+    track_rest = track and RestOfLog(track.table, track.variances, track.prior)
+    share = _speaking_share(vibration)
+    nothing = np.zeros((regimes, len(rotor.adjusters)))
+    no_cov = np.zeros((*nothing.shape, nothing.shape[1]))
+    members = _members(vibration, len(runs))
+    track_members = _members(track, len(runs)) if track else members
+    suspects: list[Suspect] = []
+    bounds = np.append(np.flatnonzero(runs.starts), len(runs))
+    for low, high in pairwise(bounds.tolist()):
+        if high - low < 2:
+            continue
+        mean, cov = rest.without(_rows(members, low, high), np.repeat(unit[low], regimes))
+        track_mean, track_cov = nothing, no_cov
+        if track_rest:
+            track_mean, track_cov = track_rest.without(
+                _rows(track_members, low, high), np.full(regimes, runs.rotor[low])
+            )
+        known = Known(
+            mean,
+            cov,
+            noise.run_var,
+            noise.reading_var,
+            track_mean,
+            track_cov,
+            noise.track_run_var,
+            noise.track_reading_var,
+            share,
+        )
+        suspects += find_suspects(rotor, runs, np.arange(low, high), known)
+    return suspects
+
+
+def _members(learned: Learned, runs: int) -> list[list[Whole]]:
+    """Rows of the table by the run at which their segment's first pair ends."""
+    members: list[list[Whole]] = [[] for _ in range(runs)]
+    for block in learned.table.rows.blocks:
+        rows = block.first + np.arange(len(block.ends) * block.parts)
+        members[int(block.ends[0])].append(rows)
+    return members
+
+
+def _rows(members: list[list[Whole]], low: int, high: int) -> Whole:
+    parts = [rows for run in range(low, high) for rows in members[run]]
+    return np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
+
+
+def _speaking_share(vibration: Learned) -> float:
+    """Share of the channels that speaks for itself, from the correlation of the rows' residuals.
+
+    channels / sum of squared correlations, what sampling adds to the squares taken off: 1 when
+    channels are independent, 1 / channels when all say the same.
+    """
+    table = vibration.table
+    error, doubt = row_errors(table, vibration.fleet)
+    live = table.rows.live
+    scale = np.sqrt(
+        np.maximum(
+            vibration.variances.run_var
+            + vibration.variances.reading_var * table.rows.lam
+            + np.maximum(doubt, 0.0),
+            1e-300,
+        )
+    )
+    z = np.where(live, error / scale, 0.0)
+    size = np.abs(z)
+    z = z / np.maximum(size, 3.0) * 3.0  # a wrong entry is no correlation
+    count = live.T.astype(float) @ live
+    power = (np.abs(z) ** 2).sum(axis=0) / np.maximum(live.sum(axis=0), 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        correlation = np.abs(z.conj().T @ z) ** 2 / np.maximum(count, 1.0) ** 2
+        square = correlation / (power[:, None] * power)
+    square = np.where((count > 2) & np.isfinite(square), square, 0.0)
+    off = square - np.where(count > 2, 1.0 / np.maximum(count, 1.0), 0.0)
+    np.fill_diagonal(off, 0.0)
+    channels = len(power)
+    return float(np.clip(channels / (channels + max(float(off.sum()), 0.0)), LEAST_SHARE, 1.0))
