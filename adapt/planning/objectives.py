@@ -109,10 +109,11 @@ class WorstRatio:
             low = low - 1e-12 * np.abs(c)
             inside = weights[:, ~self.counted].sum(axis=1)
             share = 1.0 - inside
+            held = scale * inside * (1.0 + 2.1e-9)  # inside means at most 1 + 1e-9
             square = np.where(
                 share > 1e-9,
-                (low - scale * inside) / np.maximum(share, 1e-9),
-                np.where(low > scale * inside * (1 + 1e-9), np.inf, 0.0),
+                (low - held) / np.maximum(share, 1e-9),
+                np.where(low > held, np.inf, 0.0),
             )
             bound = np.sqrt(np.maximum(square, 0.0))
             better = (bound > best) | (best == 0.0)
