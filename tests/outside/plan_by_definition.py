@@ -12,7 +12,7 @@ from itertools import combinations, product
 
 import numpy as np
 import numpy.typing as npt
-from invented_jobs import Job
+from drawn_jobs import Job
 from planning_problems import PlanningProblem
 from scipy import stats
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import chances as reference
 import numpy as np
 import pytest
-from invented_jobs import JOB, Job, drawn_job
+from drawn_jobs import JOB, Job, drawn_job
 from plan_by_definition import Chances, chances_of, every_plan, rectangles, steps_of
 from scipy import stats
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_jobs import JOB, SERIAL, Job, drawn_job
+from drawn_jobs import JOB, SERIAL, Job, drawn_job
 from plan_by_definition import arrays_of, steps_of, variables_of
 from planning_problems import INSIDE, allowed, worst_ratio
 from solvers import Aim, Solver, by_enumeration, by_highs, by_scip

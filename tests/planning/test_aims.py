@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_jobs import JOB, drawn_job, job_of, posterior_of, small_rotor, steady
+from drawn_jobs import JOB, drawn_job, job_of, posterior_of, small_rotor, steady
 
 import adapt
 from adapt.planning.aims import choose, ladder_of_minutes
 from adapt.planning.hardware import hardware_of
 from adapt.planning.problem import build_problem
 from adapt.planning.standing import standing_of
-from adapt.rotor import Adjuster
+from adapt.rotor import Adjuster, Limit
 
 
 def weights(**more: object) -> Adjuster:
@@ -152,3 +152,25 @@ def test_other_plans_keep_all_bounds_and_differ_in_what_they_move(seed):
             assert low - outside - 1e-6 <= after <= high + outside + 1e-6
             assert abs(move.amount) <= (adjuster.largest_move or np.inf) + 1e-6
     assert len(set(moved)) == len(moved)
+
+
+def test_what_is_inside_by_a_hair_is_not_pruned_away():
+    # The only way to hold the first regime is all 200 g off blade A, and that by 5e-10 outside.
+    adjuster = weights(blades=("A",))
+    rotor = small_rotor(regimes=2, adjusters=(adjuster,))
+    for level in (0.0, 1e-3, 0.02, 0.15):
+        limits = (
+            Limit("sensor 1", 0.3 / (1.0 + 5e-10), "regime 1", only_inside=True),
+            Limit("sensor 1", 0.2, "regime 2"),
+        )
+        job = job_of(
+            replace(rotor, limits=limits),
+            np.array([[0.5, level]]),
+            posterior_of(np.array([[0.001], [1e-5]]), regimes=2),
+            fitted=np.full((4, 1), 200.0),
+        )
+        plan = planned(job, aim="smoothest", most_moves=1)
+        assert [m.amount for m in plan.moves] == [-200.0]
+        assert plan.worst_ratio == pytest.approx(abs(level - 2e-3) / 0.2)
+        assert plan.lower_bound <= plan.worst_ratio
+        assert plan.proven

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from drawn_jobs import JOB, drawn_job
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_jobs import JOB, drawn_job
 
 from adapt.planning.bounds import Boxes
 from adapt.planning.hardware import hardware_of

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_jobs import JOB, job_of, posterior_of, small_rotor, steady
+from drawn_jobs import JOB, job_of, posterior_of, small_rotor, steady
 
 import adapt
 

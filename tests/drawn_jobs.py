@@ -1,4 +1,4 @@
-"""Invented jobs for tests of the planner: a rotor, the runs of one job, hand-made coefficients.
+"""Drawn jobs of any number of runs for tests of the planner, with hand-made coefficients.
 
 Everything a job rests on is drawn or given here; what a plan does to it is not computed here.
 """
