@@ -15,7 +15,8 @@ So y - M mean has covariance S = r 1 + q W + M cov M' beside the flat level, who
 precision S^-1 - u u' / (1'u) with u = S^-1 1, and log(1'u) added to log det S (Harville,
 Biometrika 61 (1974) 383, from memory). Channels are not independent (a gust moves many at once), so
 log-likelihoods are scaled by the share of the channels that speaks for itself (magnitude adjustment
-of a composite likelihood: Ribatet, Cooley and Davison, Statistica Sinica 22 (2012) 813, from memory).
+of a composite likelihood: Ribatet, Cooley and Davison, Statistica Sinica 22 (2012) 813, from
+memory).
 """
 
 from __future__ import annotations
