@@ -153,7 +153,7 @@ def _coefficients(
     from adapt.reports.wording import count
 
     if asked.coefficients:
-        stored = adapt.read_coefficients(asked.coefficients)
+        stored = adapt.read_coefficients(asked.coefficients, rotor)
         with step("Taking in new pairs", quiet=asked.json):
             current = adapt.update(stored, rotor, history)
         new = count(len(current.taught - stored.taught), "newer pair")

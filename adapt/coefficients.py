@@ -28,8 +28,10 @@ __all__ = [
     "Coefficients",
     "Noise",
     "Posterior",
+    "identity_of",
     "learned_document",
     "read_coefficients",
+    "require_design",
     "write_coefficients",
 ]
 
@@ -194,7 +196,7 @@ def write_coefficients(coefficients: Coefficients, path: str | PathLike[str]) ->
             "noise": _pack_fields(coefficients.noise),
             "taught": sorted([list(pair) for pair in coefficients.taught]),
             "withheld": sorted([list(pair) for pair in coefficients.withheld]),
-            "chart": None if coefficients.chart is None else _pack_fields(coefficients.chart),
+            "chart": None if coefficients.chart is None else _pack_chart(coefficients.chart),
         },
     }
     write_whole(path, json.dumps(document, allow_nan=False) + "\n")
@@ -236,8 +238,59 @@ def read_coefficients(path: str | PathLike[str], rotor: Rotor | None = None) -> 
             path, None, f"a damaged file ({error})", "coefficients as this program writes them"
         ) from error
     if rotor is not None:
-        _refuse_other_design(path, coefficients, rotor)
+        require_design(coefficients, rotor, str(path))
     return coefficients
+
+
+def identity_of(rotor: Rotor) -> dict[str, Any]:
+    """Return what coefficients rest on in a rotor file: with another of these they mean nothing."""
+    n = len(rotor.blades)
+    return {
+        "name": rotor.name,
+        "blades": list(rotor.blades),
+        "azimuth_deg": list(rotor.azimuth_deg or (360.0 * b / n for b in range(n))),
+        "sensors": [
+            {
+                "name": s.name,
+                "unit": s.unit,
+                "phase": s.phase,
+                "order": s.order,
+                "combination": None if s.combination is None else dict(s.combination),
+            }
+            for s in rotor.sensors
+        ],
+        "regimes": list(rotor.regime_names),
+        "adjusters": [[a.name, a.unit] for a in rotor.adjusters],
+        "track_unit": rotor.track_unit,
+    }
+
+
+def require_design(coefficients: Coefficients, rotor: Rotor, source: str = "coefficients") -> None:
+    """Raise BadInput with every way in which coefficients are not of this rotor file.
+
+    source: their file, for the message. The first blade, the order of the blades, units and phase
+    conventions are part of what a coefficient means.
+    """
+    wanted = identity_of(rotor)
+    found = coefficients.origin.get("identity")
+    pairs: list[tuple[str, Any, Any]] = [
+        ("design", coefficients.design, rotor.name),
+        ("channels", coefficients.channels, rotor.channels),
+        ("regimes", coefficients.regimes, rotor.regime_names),
+        ("adjusters", coefficients.adjusters, rotor.adjuster_names),
+    ]
+    if isinstance(found, Mapping):
+        pairs += [
+            (key, found.get(key), wanted[key])
+            for key in ("blades", "azimuth_deg", "sensors", "adjusters", "track_unit")
+        ]
+    problems = [
+        Problem("fault", source, None, what, repr(had), f"{has!r}, as in the rotor file")
+        for what, had, has in pairs
+        if had != has
+    ]
+    if problems:
+        raise BadInput(problems)
 
 
 def _load(path: str | PathLike[str]) -> dict[str, Any]:
@@ -253,24 +306,6 @@ def _load(path: str | PathLike[str]) -> dict[str, Any]:
     if not isinstance(document, dict):
         raise _bad(path, None, "another JSON document", "coefficients as `learn` writes them")
     return document
-
-
-def _refuse_other_design(
-    path: str | PathLike[str], coefficients: Coefficients, rotor: Rotor
-) -> None:
-    """Raise BadInput with every way in which the coefficients are not of this rotor design."""
-    problems = [
-        Problem("fault", str(path), None, what, repr(found), repr(wanted))
-        for what, found, wanted in (
-            ("design", coefficients.design, rotor.name),
-            ("channels", coefficients.channels, rotor.channels),
-            ("regimes", coefficients.regimes, rotor.regime_names),
-            ("adjusters", coefficients.adjusters, rotor.adjuster_names),
-        )
-        if found != wanted
-    ]
-    if problems:
-        raise BadInput(problems)
 
 
 def _check_shapes(c: Coefficients) -> None:
@@ -305,6 +340,7 @@ def _vibration_rows(
     coefficients: Coefficients, rotor: str | None, posterior: Posterior
 ) -> Iterable[dict[str, Any]]:
     sd = _component_sd(posterior.cov)
+    known = ~np.isnan(posterior.mean)
     for j, (sensor, regime) in enumerate(coefficients.channels):
         for a, adjuster in enumerate(coefficients.adjusters):
             yield {
@@ -313,7 +349,7 @@ def _vibration_rows(
                 "regime": regime,
                 "adjuster": adjuster,
                 "real": _number(posterior.mean[j, a].real),
-                "imag": _number(posterior.mean[j, a].imag),
+                "imag": _number(posterior.mean[j, a].imag) if known[j, a] else None,
                 "sd": _number(sd[j, a]),
                 "pairs": int(posterior.pairs[j, a]),
             }
@@ -350,6 +386,11 @@ def _phase_deg(value: complex, lead: bool) -> float:
 
 def _number(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
+
+
+def _pack_chart(chart: Chart) -> dict[str, Any]:
+    """Return the chart's numbers; what was doubtful in its file is the business of its check."""
+    return {name: value for name, value in _pack_fields(chart).items() if name != "doubts"}
 
 
 def _pack_fields(values: Any) -> dict[str, Any]:

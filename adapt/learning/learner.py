@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 import adapt
 from adapt.chart import Chart
-from adapt.coefficients import Coefficients, Noise, Posterior
+from adapt.coefficients import Coefficients, Noise, Posterior, identity_of
 from adapt.learning.fleet import Fleet, Known, Prior, Table, informed_directions, solve_fleet
 from adapt.learning.noise import Center, Variances, estimate
 from adapt.learning.pairs import Rows, track_rows, vibration_rows
@@ -316,6 +316,7 @@ def _origin(
         "program": "adapt",
         "version": adapt.__version__,
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "identity": identity_of(rotor),
         "rotor_file": rotor.source,
         "log": source,
         "chart": None if chart is None else chart.source,

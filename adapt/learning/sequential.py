@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.coefficients import Coefficients, Noise, Posterior
+from adapt.coefficients import Coefficients, Noise, Posterior, require_design
 from adapt.learning.pairs import MOVED
 from adapt.learning.runs import (
     Runs,
@@ -120,8 +120,9 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
     the same word of the rest of the fleet; the type, other rotors and the noise stay as they are
     until the next `learn`. A frame event (reference or sensor moved) that these coefficients have
     not seen starts the rotor's sensors concerned again from the fleet.
-    Raises BadInput when the log cannot be read.
+    Raises BadInput when the log cannot be read or the coefficients are of another rotor file.
     """
+    require_design(coefficients, rotor)
     history = history_of(rotor, log)
     runs = runs_of(rotor, history)
     inputs = inputs_of(rotor, runs)
