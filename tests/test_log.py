@@ -328,10 +328,9 @@ def test_junk_gives_findings_and_never_anything_else(
 ) -> None:
     try:
         history = checked(tmp_path_factory.mktemp("junk"), **{name: junk})
-    except BadInput as error:
-        assert str(error)
-    else:
-        assert isinstance(history, History)
+    except BadInput:
+        return
+    assert isinstance(history, History)
 
 
 @settings(max_examples=60, deadline=None)
@@ -352,7 +351,7 @@ def test_degrees_come_back_as_they_were_written(
     history = checked(tmp_path_factory.mktemp("log"), readings=text)
     assert history.faults == ()
     for amplitude, phase, regime in rows:
-        found = history.readings.query("regime == @regime")["value"].iloc[0]
+        found = history.readings.set_index("regime")["value"][regime]
         assert found == pytest.approx(amplitude * np.exp(1j * np.deg2rad(phase)), abs=1e-12)
 
 

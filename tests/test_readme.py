@@ -1,0 +1,66 @@
+"""The README shows what the program prints: its demo block is held against a real run."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from adapt.cli import main
+
+README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+
+
+def block(mark: str) -> str:
+    """Return the fenced block after a comment."""
+    found = re.search(rf"<!-- {mark} -->\n```\w*\n(.*?)```", README, re.DOTALL)
+    assert found is not None, mark
+    return found[1]
+
+
+def test_the_demo_prints_what_the_readme_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["demo"]) == 0
+    printed = iter(line.rstrip() for line in capsys.readouterr().out.splitlines())
+    for line in block("printed: demo").splitlines():
+        if line != "...":  # lines left out
+            assert any(line == other for other in printed), line
+
+
+def test_the_demo_ends_as_the_readme_promises(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import json
+
+    monkeypatch.chdir(tmp_path)
+    assert main(["demo", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["plan"]["proven"]
+    assert document["plan"]["feasible"]
+    assert document["tail_plan"]["proven"]
+    skill = {
+        (row["sensor"], row["method"]): row["skill"]
+        for row in document["compare"]["summary"]
+        if row["regime"] is None
+    }
+    sensors = {sensor for sensor, _ in skill}
+    assert len(sensors) == 4
+    for sensor in sensors:
+        assert skill[sensor, "learned"] > skill[sensor, "chart"] > 0.0
+
+
+@pytest.mark.parametrize("name", ["demo", "tests"])
+def test_each_command_is_one_line_that_starts_from_nothing(name: str) -> None:
+    lines = block(f"command: {name}").strip().splitlines()
+    assert len(lines) == 1
+    assert lines[0].startswith("python3 -m venv .venv && .venv/bin/pip install")
+
+
+def test_links_lead_somewhere() -> None:
+    root = Path(__file__).parents[1]
+    links = re.findall(r"\]\(([^)#]+)\)", README)
+    assert links
+    assert [link for link in links if "://" not in link and not (root / link).exists()] == []
