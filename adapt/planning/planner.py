@@ -213,7 +213,17 @@ class _Search:
         return self.tradeoff()[-1]
 
     def _likeliest(self) -> Answer:
-        return descend(self._chance, self._cap, self._until(0.8), every=False)[-1]
+        answer = descend(self._chance, self._cap, self._until(0.8), every=False)[-1]
+        if answer.proven:
+            return answer
+        for other in self.tradeoff():  # time ended first: a smooth plan may be likelier
+            if other.steps is None:
+                continue
+            value = float(self._chance.value(other.steps[None], np.inf)[0])
+            if answer.steps is None or value < answer.value:
+                bound = min(answer.value_bound, value)
+                answer = Answer(other.steps, other.cost, 0.0, value, bound, False)
+        return answer
 
     def tradeoff(self) -> list[Answer]:
         """Return the smoothest plans with at most 0, 1, ... moves."""

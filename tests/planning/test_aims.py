@@ -174,3 +174,14 @@ def test_what_is_inside_by_a_hair_is_not_pruned_away():
         assert plan.worst_ratio == pytest.approx(abs(level - 2e-3) / 0.2)
         assert plan.lower_bound <= plan.worst_ratio
         assert plan.proven
+
+
+@pytest.mark.parametrize("seconds", [0.0, 0.3, 1.0])
+def test_when_time_ends_the_likeliest_is_at_least_as_likely_as_the_smooth_plans(seconds):
+    job = drawn_job(
+        np.random.default_rng(7), blades=5, adjusters=3, regimes=4, sensors=3, track=True,
+        reach=12, carefree=True,
+    )  # fmt: skip
+    for asked in ({"aim": "likeliest"}, {"chance": 0.999999}):
+        plan = planned(job, seconds=seconds, **asked)
+        assert plan.chance >= max(rung.chance for rung in plan.tradeoff) * (1.0 - 2e-6)
