@@ -135,6 +135,7 @@ def _plan(asked: argparse.Namespace) -> int:
             most_moves=asked.most_moves,
             limits=asked.limits,
             hedge=not asked.no_hedge,
+            **({} if asked.seconds is None else {"seconds": asked.seconds}),
         )
     _answer(
         asked,
@@ -268,6 +269,16 @@ def _moves(text: str) -> int:
     return int(text)
 
 
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0.0 <= seconds < float("inf"):
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected a time in seconds, such as 60")
+    return seconds
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="adapt",
@@ -347,6 +358,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--most-moves", metavar="K", type=_moves, help="no more moves than this")
     sub.add_argument("--limits", metavar="S", help="the set of limits that the rotor file names S")
+    sub.add_argument(
+        "--seconds",
+        metavar="T",
+        type=_seconds,
+        help="time after which the best plan so far is given, not proven (default 20)",
+    )
     sub.add_argument(
         "--no-hedge", action="store_true", help="trust the predicted readings as they stand"
     )

@@ -68,12 +68,15 @@ class Noise:
     reading_var, run_var: shape (channel,), E|e|^2 of complex e (per-component sd = sqrt(r / 2)).
     track_reading_var, track_run_var: shape (regime,), real variance of one blade's height before
     the blades' mean is removed. NaN where a rotor has no track.
+    correlation: (channel, channel), E[e_j conj(e_k)] of unit errors, of w and e alike; None = not
+    known, channels are then taken as independent.
     """
 
     reading_var: Real
     run_var: Real
     track_reading_var: Real
     track_run_var: Real
+    correlation: Complex | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,6 +17,7 @@ import numpy.typing as npt
 import adapt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Noise, Posterior, identity_of
+from adapt.learning.correlation import channel_correlation
 from adapt.learning.fleet import Fleet, Known, Prior, Table, informed_directions, solve_fleet
 from adapt.learning.noise import Center, Variances, estimate
 from adapt.learning.pairs import Rows, track_rows, vibration_rows
@@ -262,6 +263,7 @@ def _noise(rotor: Rotor, vibration: Learned, track: Learned | None) -> Noise:
         run_var=vibration.variances.run_var,
         track_reading_var=track.variances.reading_var if track else nothing,
         track_run_var=track.variances.run_var if track else nothing,
+        correlation=channel_correlation(vibration.table, vibration.variances, vibration.fleet),
     )
 
 

@@ -15,8 +15,8 @@ import numpy.typing as npt
 
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
+from adapt.learning.correlation import speaking_share
 from adapt.learning.learner import Learned, fit, units_of
-from adapt.learning.noise import row_errors
 from adapt.learning.rest import RestOfLog
 from adapt.learning.runs import Runs
 from adapt.learning.suspects import Known, Suspect, find_suspects
@@ -132,7 +132,8 @@ def _look(
     unit, _, _ = units_of(rotor, cut)
     rest = RestOfLog(vibration.table, vibration.variances, vibration.prior)
     track_rest = track and RestOfLog(track.table, track.variances, track.prior)
-    share = _speaking_share(vibration)
+    assert noise.correlation is not None
+    share = max(speaking_share(noise.correlation), LEAST_SHARE)
     nothing = np.zeros((regimes, len(rotor.adjusters)))
     no_cov = np.zeros((*nothing.shape, nothing.shape[1]))
     members = _members(vibration, len(runs))
@@ -175,35 +176,3 @@ def _members(learned: Learned, runs: int) -> list[list[Whole]]:
 def _rows(members: list[list[Whole]], low: int, high: int) -> Whole:
     parts = [rows for run in range(low, high) for rows in members[run]]
     return np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
-
-
-def _speaking_share(vibration: Learned) -> float:
-    """Share of the channels that speaks for itself, from the correlation of the rows' residuals.
-
-    channels / sum of squared correlations, what sampling adds to the squares taken off: 1 when
-    channels are independent, 1 / channels when all say the same.
-    """
-    table = vibration.table
-    error, doubt = row_errors(table, vibration.fleet)
-    live = table.rows.live
-    scale = np.sqrt(
-        np.maximum(
-            vibration.variances.run_var
-            + vibration.variances.reading_var * table.rows.lam
-            + np.maximum(doubt, 0.0),
-            1e-300,
-        )
-    )
-    z = np.where(live, error / scale, 0.0)
-    size = np.abs(z)
-    z = z / np.maximum(size, 3.0) * 3.0  # a wrong entry is no correlation
-    count = live.T.astype(float) @ live
-    power = (np.abs(z) ** 2).sum(axis=0) / np.maximum(live.sum(axis=0), 1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        correlation = np.abs(z.conj().T @ z) ** 2 / np.maximum(count, 1.0) ** 2
-        square = correlation / (power[:, None] * power)
-    square = np.where((count > 2) & np.isfinite(square), square, 0.0)
-    off = square - np.where(count > 2, 1.0 / np.maximum(count, 1.0), 0.0)
-    np.fill_diagonal(off, 0.0)
-    channels = len(power)
-    return float(np.clip(channels / (channels + max(float(off.sum()), 0.0)), LEAST_SHARE, 1.0))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +31,7 @@ Int = npt.NDArray[np.int64]
 AIMS = ("fewest", "smoothest", "quickest", "likeliest")
 MOST_MOVES = 6
 INSIDE = 1.0 + 1e-9
+SECONDS = 20.0
 
 
 def plan(
@@ -46,7 +47,7 @@ def plan(
     regimes: Collection[str] | None = None,
     locked_blades: Collection[str] = (),
     locked_adjusters: Collection[str] = (),
-    seconds: float = 60.0,
+    seconds: float = SECONDS,
 ) -> Plan:
     """Return the correction for a job that is best by the aim, with what it is expected to do.
 
@@ -81,6 +82,11 @@ def plan(
         )
     search = _Search(problem, asked, begun, seconds)
     answer, feasible = search.answer()
+    if answer.steps is None:
+        # What only must be inside cannot be: the nearest plan counts it like everything else.
+        problem = problem.counting_all()
+        search = _Search(problem, replace(asked, aim="smoothest"), begun, seconds)
+        answer, feasible = search.answer()[0], False
     steps = answer.steps if answer.steps is not None else np.zeros(len(hardware.step), np.int64)
     ladder = search.tradeoff()
     return Plan(
@@ -101,7 +107,7 @@ def plan(
         second_bound=search.second_bound(answer, feasible),
         proven=answer.proven,
         chance=float(problem.chances(steps)),
-        joint_chance=float(problem.chances(steps)),
+        joint_chance=problem.joint_chance(steps),
         minutes=_minutes(hardware, steps),
         moves=_moves(rotor, hardware, steps),
         readings=forecast_readings(rotor, coefficients, standing, problem, steps, limits),

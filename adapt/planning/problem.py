@@ -8,7 +8,7 @@ All rows are scaled by their limit: 1 is the limit everywhere in this room.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
 
@@ -26,6 +26,8 @@ from adapt.rotor import Rotor
 
 __all__ = ["Problem", "Track", "Vibration", "build_problem", "limited"]
 
+SAMPLES, SEED = 30_000, 20260101
+
 Real = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
 Bool = npt.NDArray[np.bool_]
@@ -41,6 +43,7 @@ class Vibration:
     plus effect is |level_doubt + doubt @ steps|^2 + base_var. base_var: (row,): what no move
     changes: the level's own variance, run-to-run change and reading scatter.
     inexact_var: (row, variable): variance that a move adds because it is not made exactly.
+    correlation: (row, row) of what base_var stands for.
     """
 
     keys: tuple[ChannelKey, ...]
@@ -50,6 +53,7 @@ class Vibration:
     level_doubt: Complex
     base_var: Real
     inexact_var: Real
+    correlation: Complex
     counted: Bool
 
 
@@ -93,6 +97,14 @@ class Problem:
         """Which rows count in the worst ratio, shape (row,): amplitudes, then blade pairs."""
         pairs = len(self.blade_pairs)
         return np.concatenate([self.vibration.counted, np.repeat(self.track.counted, pairs)])
+
+    def counting_all(self) -> Problem:
+        """Return the problem in which everything that has a limit counts in the worst ratio."""
+        return replace(
+            self,
+            vibration=replace(self.vibration, counted=np.ones_like(self.vibration.counted)),
+            track=replace(self.track, counted=np.ones_like(self.track.counted)),
+        )
 
     def ratios(self, steps: npt.ArrayLike) -> tuple[Real, Real]:
         """Return predicted ratios to the limits: amplitudes (..., row), spreads (..., regime).
@@ -172,6 +184,25 @@ class Problem:
             heights[open_], own[open_], np.ones(int(open_.sum())), loading[open_]
         )
         return chance
+
+    def joint_chance(self, steps: npt.ArrayLike) -> float:
+        """Return the chance that the next run is inside every limit together, for one plan.
+
+        Amplitudes with the correlation of their noise, by SAMPLES seeded draws (an sd of at most
+        0.003); the track of each regime by itself.
+        """
+        n = np.asarray(steps, dtype=float)
+        v = self.vibration
+        mean = v.level + v.effect @ n
+        own = np.maximum(self.variances(n) - v.base_var, 0.0)
+        values, vectors = np.linalg.eigh(v.correlation)
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        rng = np.random.default_rng(SEED)
+        draws = rng.standard_normal((2, 2, SAMPLES, len(mean))) / np.sqrt(2.0)
+        noise, doubt = draws[0] + 1j * draws[1]
+        read = mean + np.sqrt(v.base_var) * (noise @ root.T) + np.sqrt(own) * doubt
+        together = float((np.abs(read) <= 1.0).all(axis=1).mean())
+        return together * float(self.spread_chances(n).prod())
 
     def chances(self, steps: npt.ArrayLike) -> Real:
         """Return the product of the single chances, shape (...)."""
@@ -312,6 +343,9 @@ def _vibration(
         level_doubt=level_doubt / scale[:, None],
         base_var=base / scale**2,
         inexact_var=(power * sd**2)[:, hardware.adjuster] / scale[:, None] ** 2,
+        correlation=np.eye(len(at), dtype=complex)
+        if noise.correlation is None
+        else noise.correlation[np.ix_(at, at)],
         counted=counted,
     )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
@@ -143,9 +144,18 @@ def _runs_of(history: History, job: str) -> pd.DataFrame:
         raise BadInput(faults or f"job {job} is set aside because of faults in the log")
     runs = history.runs[history.runs["job"] == job]
     if runs.empty:
-        known = ", ".join(dict.fromkeys(str(j) for j in history.runs["job"])) or "none"
-        raise BadInput(f"job {job} is not in the log; its jobs are: {known}")
+        raise BadInput(f"job {job} is not in the log; {_some_jobs(history, job)}")
     return runs
+
+
+def _some_jobs(history: History, wanted: str) -> str:
+    """Name the jobs that look most like the one asked for, or all of a short log."""
+    jobs = list(dict.fromkeys(str(j) for j in history.runs["job"]))
+    if len(jobs) <= 8:
+        return f"its jobs are: {', '.join(jobs) or 'none'}"
+    near = get_close_matches(wanted, jobs, n=3, cutoff=0.5)
+    meant = f"did you mean {' or '.join(near)}? " if near else ""
+    return f"{meant}it has {len(jobs)} jobs, the last {', '.join(jobs[-3:])}"
 
 
 def _refuse_when_waiting(last: str, job: str, moves: pd.DataFrame, events: pd.DataFrame) -> None:

@@ -330,6 +330,19 @@ def test_undoing_a_move_is_surer_than_repeating_it() -> None:
     assert rest < repeat
 
 
+def test_a_limit_that_only_must_be_inside_and_cannot_be_is_counted_like_the_others() -> None:
+    design = replace(
+        rotor(regimes=2),
+        limits=(Limit("lateral", 0.2, "hover"), Limit("lateral", 0.2, "120 kt", only_inside=True)),
+    )
+    found = plan(job([0.1, 2.0], design), aim="smoothest", most_moves=2)
+    assert not found.feasible
+    assert ChannelKey("lateral", "120 kt") in found.stopped_by
+    assert found.moves
+    assert 1.0 < found.worst_ratio < 10.0
+    assert found.lower_bound == pytest.approx(found.worst_ratio, rel=1e-5)
+
+
 @pytest.mark.parametrize("scale", [1e-6, 1e6])
 def test_units_do_not_matter(scale: float) -> None:
     of = job(0.31 + 0.1j)

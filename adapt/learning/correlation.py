@@ -1,0 +1,56 @@
+"""How the unexplained parts of the channels move together: gusts, weight, wind.
+
+One correlation for run-to-run change and reading scatter alike, from the rows' residuals over all
+rotors, shrunk towards none by what sampling alone would show (Schaefer and Strimmer, Statistical
+Applications in Genetics and Molecular Biology 4 (2005) 32, target identity, from memory).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.learning.fleet import Fleet, Table
+from adapt.learning.noise import Variances, row_errors
+
+__all__ = ["channel_correlation", "speaking_share"]
+
+Complex = npt.NDArray[np.complex128]
+
+CLIPPED = 3.0  # sds: a wrong entry is no correlation
+FEWEST_ROWS = 3  # rows that two channels must share
+
+
+def channel_correlation(table: Table, variances: Variances, fleet: Fleet) -> Complex:
+    """Return E[e_j conj(e_k)] of unit errors, (channel, channel), positive semi-definite."""
+    error, doubt = row_errors(table, fleet)
+    live = table.rows.live
+    var = variances.run_var + variances.reading_var * table.rows.lam + np.maximum(doubt, 0.0)
+    z = np.where(live, error / np.sqrt(np.maximum(var, 1e-300)), 0.0)
+    z = z * CLIPPED / np.maximum(np.abs(z), CLIPPED)
+    shared = live.T.astype(float) @ live
+    product = z.T @ z.conj() / np.maximum(shared, 1.0)
+    size = np.sqrt(np.maximum(np.einsum("jj->j", product).real, 1e-300))
+    raw = np.where(shared >= FEWEST_ROWS, product / (size[:, None] * size), 0.0)
+    off = ~np.eye(len(raw), dtype=bool)
+    square = np.abs(raw) ** 2
+    by_chance = np.where(shared >= FEWEST_ROWS, (1.0 - np.minimum(square, 1.0)) ** 2, 0.0)
+    by_chance = by_chance / np.maximum(shared, 1.0)
+    power = square[off].sum()
+    keep = 1.0 - min(1.0, by_chance[off].sum() / power) if power > 0 else 0.0
+    shrunk = np.where(off, keep * raw, 1.0)
+    values, vectors = np.linalg.eigh(0.5 * (shrunk + shrunk.conj().T))
+    fixed = (vectors * np.maximum(values, 1e-6)) @ vectors.conj().T
+    scale = np.sqrt(np.einsum("jj->j", fixed).real)
+    result: Complex = np.asarray(fixed / (scale[:, None] * scale), dtype=complex)
+    return result
+
+
+def speaking_share(correlation: npt.NDArray[Any]) -> float:
+    """Return the share of the channels that speaks for itself: channels / sum of |correlation|^2.
+
+    1 when channels are independent, 1 / channels when all say the same.
+    """
+    return float(len(correlation) / (np.abs(correlation) ** 2).sum())
