@@ -47,8 +47,8 @@ def compare(
 
     log: a log, its path, or a history that was checked already. chart: also the learner's start;
     without one there is no method "chart". progress: called with (jobs done, jobs in all). refits:
-    how often the fleet's coefficients are learned anew on the way, at the starts of jobs spread
-    evenly over the runs; in between a rotor's own follow its runs one at a time.
+    how often the fleet's coefficients are learned anew on the way, at the starts of jobs, closer
+    together at first; in between a rotor's own follow its runs one at a time.
 
     Raises BadInput when the log cannot be read.
     """
@@ -138,7 +138,8 @@ class _Walk:
         present = np.unique(runs.job)
         self.jobs = present[np.argsort(first[present], kind="stable")]
         self._first = first
-        wanted = np.linspace(0, len(runs), max(refits, 1), endpoint=False)
+        # Closer together at first, when every job changes what is known most.
+        wanted = len(runs) * np.linspace(0, 1, max(refits, 1), endpoint=False) ** 2
         starts = np.sort(first[present])
         at = (
             np.unique(starts[np.searchsorted(starts, wanted).clip(max=len(starts) - 1)])

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 from adapt.chart import Chart
 from adapt.learning.pairs import Rows, track_rows, vibration_rows
@@ -22,6 +22,8 @@ Real = npt.NDArray[np.float64]
 
 RESAMPLES = 1000
 LEAST_JOBS = 5  # fewer jobs with a move give no interval
+MOST_SPREAD = 7.0  # of log gain: an interval of a factor of a thousand either way says nothing
+NOT_TOLD = 1e-9  # share of the largest eigenvalue under which moves tell nothing of a direction
 SEED = 20260101
 
 _SUMMARY = [
@@ -78,12 +80,13 @@ def chart_fit(rotor: Rotor, runs: Runs, chart: Chart | None) -> pd.DataFrame:
 
     One complex factor for each adjuster of a channel (fitted together), and one for all moves
     together (adjuster None), by generalised least squares through the shared-run covariance with
-    the noise that the whole log shows. Intervals: 95 % for all channels together (Bonferroni over
-    the rows of the table), normal in log gain and in rotation, their sds from resampling whole jobs
-    (Efron & Tibshirani, An Introduction to the Bootstrap, 1993, ch. 6, from memory); none with
-    fewer than 5 jobs, and none of a rotation that may be any. Runs after a moved reference or
-    sensor are left out: their phases are in another frame than the chart's; so are pairs held back
-    as suspect entries.
+    the noise that the whole log shows; NaN for adjusters that only moved together. Intervals: 95 %
+    for all rows of the table together (Bonferroni), Student's t with one degree of freedom less
+    than jobs, in log gain and in rotation; their sds from resampling whole jobs (Efron and
+    Tibshirani, An Introduction to the Bootstrap, 1993, ch. 6, from memory), never less than the
+    noise alone gives; none with fewer than 5 jobs, and none of a rotation that may be any. Runs
+    after a moved reference or sensor are left out: their phases are in another frame than the
+    chart's; so are pairs held back as suspect entries.
     """
     if chart is None or not len(runs):
         return pd.DataFrame(columns=_FIT)
@@ -117,10 +120,11 @@ def chart_fit(rotor: Rotor, runs: Runs, chart: Chart | None) -> pd.DataFrame:
             {"sensor": None, "regime": rotor.regime_names[g], **row, "rotation_sd": np.nan}
             for g, row in of_track
         ]
-    wide = norm.ppf(1.0 - 0.025 / max(len(rows), 1))
     table = []
     for row in rows:
+        wide = t.ppf(1.0 - 0.025 / len(rows), max(row["jobs"] - 1, 1))
         factor, spread = complex(row["factor"]), row["log_gain_sd"] * wide
+        spread = spread if spread < MOST_SPREAD else np.nan
         turn = np.nan if row["sensor"] is None else float(np.degrees(np.angle(factor)))
         reach = row["rotation_sd"] * wide
         reach = reach if reach < 180.0 else np.nan
@@ -191,7 +195,12 @@ def _fits(
 
 
 def _resampled(z: Array, d: Array, job: Array) -> tuple[Array, Real, Real, Array]:
-    """Return factors of d = z @ factor, sds of log gain and rotation [deg], jobs with a move."""
+    """Return factors of d = z @ factor, sds of log gain and rotation [deg], jobs with a move.
+
+    z, d: rows of unit variance. A factor that the moves do not determine (adjusters that were only
+    moved together) is NaN. An sd is the larger of that over resampled jobs and that of the noise:
+    few jobs resample to less than what they do not know.
+    """
     jobs, of = np.unique(job, return_inverse=True)
     columns = z.shape[1]
     gram = np.zeros((len(jobs), columns, columns), dtype=z.dtype)
@@ -199,18 +208,31 @@ def _resampled(z: Array, d: Array, job: Array) -> tuple[Array, Real, Real, Array
     np.add.at(gram, of, z.conj()[:, :, None] * z[:, None, :])
     np.add.at(right, of, z.conj() * d[:, None])
     told = (np.einsum("jaa->ja", gram).real > 0).sum(axis=0)
-    scale = 1e-9 * np.trace(gram.sum(axis=0)).real / columns * np.eye(columns)
-    factors = np.linalg.solve(gram.sum(axis=0) + scale, right.sum(axis=0))
+    size = np.sqrt(np.diag(gram.sum(axis=0)).real)
+    gram, right = gram / np.outer(size, size), right / size
+    whole = gram.sum(axis=0)
+    values, vectors = np.linalg.eigh(whole)
+    null = values < NOT_TOLD * values.max()
+    sure = (np.abs(vectors[:, null]) ** 2).sum(axis=1) < NOT_TOLD
+    little = NOT_TOLD * np.eye(columns)
+    factors = np.linalg.solve(whole + little, right.sum(axis=0))
+    noise = np.sqrt(np.diag(np.linalg.inv(whole + little)).real)
+    noise = noise * (np.sqrt(0.5) if np.iscomplexobj(z) else 1.0)
     rng = np.random.default_rng(SEED)
     share = rng.multinomial(len(jobs), np.full(len(jobs), 1.0 / len(jobs)), RESAMPLES)
-    grams = np.einsum("sj,jab->sab", share, gram) + scale
+    grams = np.einsum("sj,jab->sab", share, gram) + little
     drawn = np.linalg.solve(grams, (share @ right)[:, :, None])[:, :, 0]
-    ratio = drawn / factors
-    with np.errstate(divide="ignore", invalid="ignore"):
+    enough = sure & (told >= LEAST_JOBS) & (np.abs(factors) > 0)
+    factors = np.where(sure, factors, np.nan)
+    base = np.where(enough, factors, 1.0)
+    ratio = np.where(enough, drawn / base, 1.0)
+    with np.errstate(divide="ignore"):
         log_gain = np.log(np.abs(ratio))
-    log_sd = np.where(told >= LEAST_JOBS, _spread(log_gain), np.nan)
-    turn_sd = np.where(told >= LEAST_JOBS, _spread(np.degrees(np.angle(ratio))), np.nan)
-    return factors, log_sd, turn_sd, told
+    least = noise / np.abs(base)
+    log_sd = np.where(enough, np.maximum(_spread(log_gain), least), np.nan)
+    turn = _spread(np.degrees(np.angle(ratio)))
+    turn_sd = np.where(enough, np.maximum(turn, np.degrees(least)), np.nan)
+    return factors / size, log_sd, turn_sd, told
 
 
 def _spread(values: Real) -> Real:

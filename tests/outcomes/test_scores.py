@@ -1,0 +1,100 @@
+"""The chart's gain and turn: known factors come back, and intervals hold for the whole table."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from invented_fleet import fleet, history, invented_rotor
+
+from adapt.learning.runs import runs_of
+from adapt.outcomes import compare, outcome_document
+from adapt.outcomes.scores import chart_fit
+
+GAIN, TURN = 1.3, 20.0
+FACTOR = GAIN * np.exp(1j * np.deg2rad(TURN))
+
+
+def test_a_chart_that_is_weak_and_early_is_found_out() -> None:
+    """Reality = 1.3 times the chart's effect and 20 deg later: gain 1.3, rotation +20."""
+    f = fleet(np.random.default_rng(41), rotors=30, jobs=2, runs=5, spread=0.05)
+    chart = replace(f.chart, mean=f.type_ / FACTOR, track_mean=f.track_type / 0.8)
+    fit = chart_fit(f.rotor, runs_of(f.rotor, f.history), chart)
+    vibration, track = fit[fit.sensor.notna()], fit[fit.sensor.isna()]
+    assert len(vibration) == 6 * (3 + 1)
+    assert vibration.gain.median() == pytest.approx(GAIN, rel=0.02)
+    assert vibration.rotation_deg.median() == pytest.approx(TURN, abs=1.5)
+    together = vibration[vibration.adjuster.isna()]
+    assert (together.gain_low > 1.0).all()
+    assert (together.rotation_low > 0.0).all()
+    assert track.gain.median() == pytest.approx(0.8, rel=0.04)
+    assert track.rotation_deg.isna().all()
+    assert set(track.adjuster.dropna()) == {"pitch link", "trim tab"}
+
+
+@pytest.mark.parametrize(("rotors", "jobs"), [(4, 2), (15, 2)])
+def test_intervals_hold_for_all_rows_together(rotors: int, jobs: int) -> None:
+    """At least 19 of 20 tables should hold the truth in every row; 30 tables, 25 as the least.
+
+    A binomial count with p = 0.95 falls under 25 of 30 in 0.06 % of cases.
+    """
+    held = 0
+    for seed in range(30):
+        rotor = invented_rotor(track=False, regimes=2)
+        f = fleet(np.random.default_rng(seed), rotor, rotors=rotors, jobs=jobs, runs=5, spread=0.0)
+        fit = chart_fit(rotor, runs_of(rotor, f.history), replace(f.chart, mean=f.type_ / FACTOR))
+        gain = fit[fit.gain_low.notna()]
+        turn = fit[fit.rotation_low.notna()]
+        assert len(gain) > 0.8 * len(fit)
+        held += bool(
+            ((gain.gain_low <= GAIN) & (gain.gain_high >= GAIN)).all()
+            and ((turn.rotation_low <= TURN) & (turn.rotation_high >= TURN)).all()
+        )
+    assert held >= 25
+
+
+def test_adjusters_that_only_moved_together_have_no_gain_of_their_own() -> None:
+    f = fleet(np.random.default_rng(4), invented_rotor(track=False), rotors=6, jobs=2, moves=1)
+    hub = f.history.moves[f.history.moves.adjuster == "hub weight"]
+    both = pd.concat([hub, hub.assign(adjuster="pitch link", amount=hub.amount / 10)])
+    fit = chart_fit(f.rotor, runs_of(f.rotor, replace(f.history, moves=both)), f.chart)
+    single = fit[fit.adjuster.notna()]
+    assert set(single.adjuster) == {"hub weight", "pitch link"}
+    assert single[["gain", "gain_low", "rotation_deg"]].isna().all().all()
+    assert fit[fit.adjuster.isna()].gain.notna().all()
+
+
+def test_few_jobs_give_no_interval() -> None:
+    f = fleet(np.random.default_rng(42), rotors=2, jobs=2, runs=5)
+    fit = chart_fit(f.rotor, runs_of(f.rotor, f.history), f.chart)
+    assert (fit.jobs <= 4).all()
+    assert fit.gain_low.isna().all()
+    assert fit.gain.notna().any()
+
+
+def test_runs_in_another_frame_do_not_speak_of_the_chart() -> None:
+    f = fleet(np.random.default_rng(43), rotors=12, jobs=2, runs=5)
+    readings = f.history.readings.copy()
+    turned = readings.job.str.endswith("-1")
+    readings.loc[turned, "value"] *= np.exp(1j)
+    names = [f"J{i:03d}-0" for i in range(12)]
+    events = history([], [], events=[(n, "4", "reference moved", "", "") for n in names]).events
+    log = replace(f.history, readings=readings, events=events)
+    fit = chart_fit(f.rotor, runs_of(f.rotor, log), replace(f.chart, mean=f.type_))
+    assert abs(fit.rotation_deg.median()) < 3.0
+
+
+def test_document_is_json_with_null_for_what_is_not_known() -> None:
+    f = fleet(np.random.default_rng(44), rotors=6, jobs=2, runs=4)
+    document = outcome_document(compare(f.rotor, f.history, f.chart))
+    again = json.loads(json.dumps(document, allow_nan=False))
+    assert {row["method"] for row in again["summary"]} == {"no change", "chart", "learned"}
+    assert {row["sensor"] for row in again["summary"]} == {"sensor 1", "sensor 2", None}
+    track = [row for row in again["chart_fit"] if row["sensor"] is None]
+    assert track
+    assert all(row["rotation_deg"] is None for row in track)
+    for row in again["summary"]:
+        assert row["coverage"] is None or row["method"] == "learned"
+    empty = outcome_document(compare(f.rotor, history([], []), f.chart))
+    assert json.loads(json.dumps(empty, allow_nan=False))["summary"] == []
