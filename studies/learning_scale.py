@@ -1,108 +1,184 @@
-"""How long a large log takes: 200 rotors x 20 runs x 24 channels, checked and learned.
+"""How long checking, learning, updating and walking forward take on a large invented log.
 
-Invented readings written as a log folder by hand, then the public interface alone. Prints seconds;
-`--rotors` makes it smaller.
+    python studies/learning_scale.py [ROTORS] [JOBS] [RUNS]
+
+Default: 200 rotors x 4 jobs x 5 runs (20 runs a rotor) x 24 channels (4 sensors, 6 regimes), five
+blades, three adjusters, with track. The log is invented here, with missing regimes, and written as
+the CSV files that people have, so that reading and checking are part of the time. Prints seconds.
 """
 
 from __future__ import annotations
 
-import argparse
+import sys
 import tempfile
 import time
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
+import pandas as pd
 
 import adapt
+from adapt.log import History
 
 ROTOR = """
 [rotor]
 name = "main rotor"
 blades = ["A", "B", "C", "D", "E"]
 rpm = 390.0
+track_unit = "mm"
+{sensors}
+{regimes}
+[[adjusters]]
+name = "hub weight"
+unit = "g"
+step = 10.0
+fitted_range = [-10000.0, 10000.0]
+
+[[adjusters]]
+name = "pitch link"
+unit = "flat"
+step = 1.0
+fitted_range = [-1000.0, 1000.0]
+
+[[adjusters]]
+name = "trim tab"
+unit = "deg"
+step = 0.5
+fitted_range = [-1000.0, 1000.0]
 """
-SENSORS, REGIMES, JOB_RUNS = 3, 8, 5
-ADJUSTERS = {"hub weight": ("g", 10.0, 0.002), "trim tab": ("deg", 0.5, 0.05),
-             "pitch link": ("flats", 1.0, 0.05)}  # fmt: skip
+SENSORS, REGIMES, BLADES = 4, 6, "ABCDE"
+STEP = np.array([10.0, 1.0, 0.5])
+SIZE = np.array([0.001, 0.04, 0.03])
+TRACK = np.array([0.0, 4.0, 6.0])
+T = TypeVar("T")
 
 
-def write(folder: Path, rotors: int, runs: int, rng: np.random.Generator) -> tuple[Path, Path]:
-    """Write a rotor file and a log; return their paths."""
-    text = ROTOR
-    for s in range(SENSORS):
-        text += f'[[sensors]]\nname = "sensor {s}"\nunit = "ips"\n'
-        text += f'[[limits]]\nsensor = "sensor {s}"\nlimit = 0.2\n'
-    for g in range(REGIMES):
-        text += f'[[regimes]]\nname = "regime {g}"\n'
-    for name, (unit, step, _) in ADJUSTERS.items():
-        text += f'[[adjusters]]\nname = "{name}"\nunit = "{unit}"\nstep = {step}\n'
-        text += f"fitted_range = [{-1000 * step}, {1000 * step}]\n"
-    rotor_file = folder / "rotor.toml"
-    rotor_file.write_text(text, encoding="utf-8")
-
-    log = folder / "log"
-    log.mkdir()
-    channels = SENSORS * REGIMES
-    size = np.array([c for _, _, c in ADJUSTERS.values()])
+def write_log(folder: Path, rotors: int, jobs: int, runs: int) -> None:
+    """Write a rotor file, a chart and a log of the learner's own model."""
+    rng = np.random.default_rng(1)
+    sensors = [f"sensor {k}" for k in range(SENSORS)]
+    regimes = [f"regime {k}" for k in range(REGIMES)]
+    (folder / "rotor.toml").write_text(
+        ROTOR.format(
+            sensors="".join(
+                f'\n[[sensors]]\nname = "{s}"\nunit = "ips"\n'
+                f'\n[[limits]]\nsensor = "{s}"\nlimit = 0.2\n'
+                for s in sensors
+            ),
+            regimes="".join(f'\n[[regimes]]\nname = "{r}"\n' for r in regimes),
+        )
+    )
 
     def circular(*shape: int) -> np.ndarray:
         return rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
 
-    type_ = size * np.exp(2j * np.pi * rng.random((channels, 3)))
+    channels = SENSORS * REGIMES
+    kind = SIZE * circular(channels, 3)
     turn = np.exp(2j * np.pi * np.arange(5) / 5)
-    tables: dict[str, list[str]] = {
-        "runs": ["rotor,job,run,started"],
-        "readings": ["job,run,regime,sensor,amplitude,phase_deg"],
-        "moves": ["job,after_run,blade,adjuster,amount"],
+    tables: dict[str, list[tuple[object, ...]]] = {
+        k: [] for k in ("runs", "readings", "track", "moves")
     }
-    names = [(f"regime {g}", f"sensor {s}") for s in range(SENSORS) for g in range(REGIMES)]
     for i in range(rotors):
-        own = type_ * (1 + 0.12 * circular(channels, 3))
-        for j in range(runs // JOB_RUNS):
-            job, level = f"J-{i}-{j}", 0.3 * circular(channels)
-            for k in range(1, JOB_RUNS + 1):
-                tables["runs"].append(f"R-{i},{job},{k},2025-{j % 12 + 1:02d}-{k:02d}")
-                if k > 1:
+        own = kind * (1 + 0.12 * circular(channels, 3))
+        for j in range(jobs):
+            job = f"J{i:05d}-{j}"
+            day = pd.Timestamp("2024-01-01") + pd.Timedelta(days=30 * j + i % 25)
+            level, heights = 0.3 * circular(channels), 8 * rng.standard_normal((REGIMES, 5))
+            for k in range(runs):
+                if k:
                     level = level + 0.015 * circular(channels)
-                    for place in rng.choice(15, 2, replace=False):
-                        b, a = divmod(int(place), 3)
-                        step = list(ADJUSTERS.values())[a][1]
-                        amount = step * float(rng.choice([-4, -3, 3, 4]))
+                    for b, a in zip(rng.permutation(5)[:2], rng.integers(3, size=2), strict=True):
+                        amount = STEP[a] * rng.choice([-4, -3, 3, 4])
+                        name = ("hub weight", "pitch link", "trim tab")[a]
+                        tables["moves"].append((job, k - 1, BLADES[b], name, amount))
                         level = level + own[:, a] * turn[b] * amount
-                        tables["moves"].append(
-                            f"{job},{k - 1},{'ABCDE'[b]},{list(ADJUSTERS)[a]},{amount:g}"
-                        )
-                read = level + 0.015 * circular(channels)
-                phase = np.rad2deg(np.angle(read)) % 360.0
-                tables["readings"] += [
-                    f"{job},{k},{g},{s},{abs(z):.4f},{p:.1f}"
-                    for (g, s), z, p in zip(names, read, phase, strict=True)
+                        heights[:, b] += TRACK[a] * amount
+                tables["runs"].append((f"R{i:05d}", job, k, day + pd.Timedelta(hours=k)))
+                read = level + 0.02 * circular(channels)
+                seen = heights + rng.standard_normal(heights.shape)
+                for c in np.flatnonzero(rng.random(channels) > 0.05):
+                    phase = np.degrees(np.angle(read[c])) % 360
+                    tables["readings"].append(
+                        (job, k, regimes[c % REGIMES], sensors[c // REGIMES], abs(read[c]), phase)
+                    )
+                tables["track"] += [
+                    (job, k, regimes[r], b, seen[r, n])
+                    for r in range(REGIMES)
+                    for n, b in enumerate(BLADES)
                 ]
-    for name, lines in tables.items():
-        (log / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return rotor_file, log
+    (folder / "log").mkdir()
+    columns = {
+        "runs": "rotor,job,run,started",
+        "readings": "job,run,regime,sensor,amplitude,phase_deg",
+        "track": "job,run,regime,blade,height",
+        "moves": "job,after_run,blade,adjuster,amount",
+    }
+    for name, rows in tables.items():
+        table = pd.DataFrame(rows, columns=columns[name].split(","))
+        table.to_csv(folder / "log" / f"{name}.csv", index=False)
+    drawn = kind * (1 + 0.25 * circular(channels, 3))
+    chart = [
+        (sensors[c // REGIMES], regimes[c % REGIMES], name, abs(drawn[c, a]),
+         np.degrees(np.angle(drawn[c, a])) % 360, None)
+        for c in range(channels)
+        for a, name in enumerate(("hub weight", "pitch link", "trim tab"))
+    ]  # fmt: skip
+    chart += [
+        (None, r, name, None, None, TRACK[a])
+        for r in regimes
+        for a, name in enumerate(("hub weight", "pitch link", "trim tab"))
+        if TRACK[a]
+    ]
+    header = ["sensor", "regime", "adjuster", "amplitude", "phase_deg", "height"]
+    pd.DataFrame(chart, columns=header).to_csv(folder / "chart.csv", index=False)
+
+
+def timed(what: str, work: Callable[[], T]) -> T:
+    """Do the work and print how long it took."""
+    start = time.perf_counter()
+    result = work()
+    print(f"{what:<44}{time.perf_counter() - start:9.2f} s", flush=True)
+    return result
 
 
 def main() -> None:
-    """Write a log, time checking, learning and updating, and print a table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rotors", type=int, default=200)
-    parser.add_argument("--runs", type=int, default=20)
-    asked = parser.parse_args()
-    with tempfile.TemporaryDirectory() as place:
-        rotor_file, folder = write(Path(place), asked.rotors, asked.runs, np.random.default_rng(1))
-        rotor = adapt.read_rotor(rotor_file)
-        begun = time.perf_counter()
-        history = adapt.check(rotor, adapt.read_log(folder))
-        checked = time.perf_counter()
-        learned = adapt.learn(rotor, history)
-        done = time.perf_counter()
-    print(f"{asked.rotors} rotors x {asked.runs} runs x {len(rotor.channels)} channels: "
-          f"{len(history.readings)} readings, {len(learned.taught)} pairs taught, "
-          f"{len(learned.withheld)} held back")  # fmt: skip
-    print(f"checked  {checked - begun:6.1f} s")
-    print(f"learned  {done - checked:6.1f} s")
-    print(f"both     {done - begun:6.1f} s")
+    """Print the figures."""
+    rotors, jobs, runs = (int(x) for x in [*sys.argv[1:4], *("200", "4", "5")[len(sys.argv) - 1 :]])
+    print(f"{rotors} rotors x {jobs} jobs x {runs} runs x {SENSORS * REGIMES} channels")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_log(folder, rotors, jobs, runs)
+        rotor = adapt.read_rotor(folder / "rotor.toml")
+        chart = adapt.read_chart(folder / "chart.csv", rotor)
+        log = timed("read the log", lambda: adapt.read_log(folder / "log"))
+        history = timed("check it", lambda: adapt.check(rotor, log))
+        learned = timed("learn (screening included)", lambda: adapt.learn(rotor, history, chart))
+        print(f"{len(learned.taught)} pairs taught, {len(learned.withheld)} held back")
+        few = {f"R{i:05d}" for i in range(0, rotors, 4)}
+        older = history.runs.rotor.isin(few) & history.runs.job.str.endswith(f"-{jobs - 1}")
+        late = set(history.runs.job[older])
+        before = adapt.learn(rotor, _without(history, late), chart)
+        start = time.perf_counter()
+        after = adapt.update(before, rotor, history)
+        new = len(after.taught - before.taught)
+        seconds = time.perf_counter() - start
+        print(f"{'update with ' + str(new) + ' new pairs':<44}{seconds:9.2f} s"
+              f"   ({1000 * seconds / max(new, 1):.2f} ms a pair, tables included)")  # fmt: skip
+        timed(
+            "write the coefficients", lambda: adapt.write_coefficients(learned, folder / "c.json")
+        )
+        timed("read them", lambda: adapt.read_coefficients(folder / "c.json", rotor))
+        timed("compare", lambda: adapt.compare(rotor, history, chart))
+
+
+def _without(history: History, jobs: set[str]) -> History:
+    """Return the history without some jobs."""
+    tables = ("runs", "readings", "track", "moves", "fitted", "events")
+    kept = {name: getattr(history, name) for name in tables}
+    return replace(history, **{n: t[~t["job"].isin(jobs)] for n, t in kept.items()})
 
 
 if __name__ == "__main__":

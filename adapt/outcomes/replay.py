@@ -221,6 +221,7 @@ class _Walk:
             ways["chart"] = before.readings + _effect(before.moves, self._chart.mean)
         ways["learned"] = mean
         read = inputs.readings[run]
+        reach = chi2.ppf(COVERAGE, 2)
         usable = ~np.isnan(read).any(axis=1)
         for predicted in ways.values():
             usable &= ~np.isnan(predicted).any(axis=1)
@@ -230,7 +231,7 @@ class _Walk:
                 error = abs(complex(read[j, 0] - predicted[j, 0]))
                 inside = None
                 if method == "learned":
-                    inside = bool(2.0 * error**2 / cov[j, 0, 0].real <= chi2.ppf(COVERAGE, 2))
+                    inside = bool(2.0 * error**2 / cov[j, 0, 0].real <= reach)
                 yield {
                     **label,
                     "method": method,
@@ -265,6 +266,7 @@ class _Walk:
             ways["chart"] = before.track + _effect(before.track_moves, self._chart.track_mean)
         ways["learned"] = mean
         read = inputs.track_readings[run]
+        reach = chi2.ppf(COVERAGE, contrasts)
         usable = ~np.isnan(read).any(axis=1)
         for predicted in ways.values():
             usable &= ~np.isnan(predicted).any(axis=1)
@@ -274,7 +276,7 @@ class _Walk:
                 inside = None
                 if method == "learned":
                     distance = float(miss @ np.linalg.solve(cov[g], miss))
-                    inside = distance <= chi2.ppf(COVERAGE, contrasts)
+                    inside = bool(distance <= reach)
                 yield {
                     **label,
                     "method": method,
