@@ -7,6 +7,7 @@ business.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -62,12 +63,13 @@ def known_positions(
     cells = table.column(column)
     positions: npt.NDArray[np.intp] = cells.each(lambda text: place.get(text, -1), np.intp)
     asked = np.ones(len(table), dtype=bool) if among is None else among
-    findings.fault(
-        table,
-        asked & (positions < 0),
-        column,
-        lambda i: one_of(what, cells.texts[cells.codes[i]], known),
-    )
+
+    @cache
+    def words(name: str) -> str:
+        return one_of(what, name, known)
+
+    unknown = asked & (positions < 0)
+    findings.fault(table, unknown, column, lambda i: words(cells.texts[cells.codes[i]]))
     return np.where(asked, positions, -1)
 
 
@@ -81,6 +83,9 @@ def phases(table: Table, among: Mask, findings: Findings) -> tuple[npt.NDArray[n
     def read(text: str) -> float:
         if not text:
             return np.nan
+        # A time that a spreadsheet wrote as a fraction of a day has the decimal sign of its file.
+        if table.decimal_comma:
+            text = text.replace(",", ".")
         try:
             return clock_to_deg(text)
         except ClockError:

@@ -259,7 +259,10 @@ def table_of(
     if all(blank):
         raise _unusable(file, "an empty file", "a header row, and a row for each fact")
     start = blank.index(False)
-    names, units = _header(file, start + 1, cells[start])
+    header = list(cells[start])
+    while not header[-1].strip():
+        header.pop()  # a spreadsheet leaves separators behind where columns were deleted
+    names, units = _header(file, start + 1, header)
     width = len(names)
     kept: list[Sequence[str]] = []
     rows: list[int] = []

@@ -103,7 +103,7 @@ def events_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> p
     def plain(text: str) -> str:
         return " ".join(text.casefold().replace("_", " ").split())
 
-    kind = cells.each(plain, object)
+    kind: np.ndarray = cells.each(plain, object)
     known = cells.each(lambda text: plain(text) in EVENT_KINDS, bool)
     findings.fault(
         table, ~known, "kind", lambda i: one_of("one of these kinds", str(kind[i]), EVENT_KINDS)
@@ -116,8 +116,6 @@ def events_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> p
     of_all = (kind == "reference moved") & named
     findings.doubt(table, of_all, "sensor", "nothing: a moved reference turns every sensor")
     clean = known & (run >= 0) & (~named | (sensor >= 0)) & ~lacking
-    frame = pd.DataFrame(
-        {"at": run, "kind": kind, "sensor": table.text("sensor"), "note": table.text("note")}
-    )
-    frame.loc[of_all, "sensor"] = ""
-    return frame[clean]
+    moved = np.where(of_all, "", table.text("sensor"))
+    frame = pd.DataFrame({"at": run, "kind": kind, "sensor": moved, "note": table.text("note")})
+    return frame[np.asarray(clean)]

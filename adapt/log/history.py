@@ -1,8 +1,4 @@
-"""The tables of a log: runs, readings, track, moves, fitted amounts and events.
-
-`read_log` takes text in; `check` reads that text with a rotor file in hand and gives the `History`
-that everything else works on, with its faults and doubts. Nothing here learns or plans.
-"""
+"""A log as understood for one rotor design: the values that `check` gives. Nothing here reads."""
 
 from __future__ import annotations
 
@@ -21,13 +17,15 @@ class History:
     """A log as understood for one rotor design: clean jobs only, numbers parsed, phases as lag.
 
     runs: rotor, job, run, started (Timestamp with NaT), aircraft, note, gross_weight, wind_kt,
-        oat_c, rpm; jobs of a rotor in time order, runs of a job in order.
+        oat_c, rpm, order (the run's place in its job, from 0); jobs of a rotor in time order, runs
+        of a job in order.
     readings: job, run, regime, sensor, value (complex128, lag, in the sensor's unit), spread (per
         component or NaN), repeats (1 when not given); excluded rows are not here.
     track: job, run, regime, blade, height (re-centred; only regimes with every blade), lag.
     moves: job, after_run, blade, adjuster, amount. fitted: job, blade, adjuster, amount.
     events: job, after_run, kind, sensor ("" = not of one sensor), note.
-    excluded: rows of readings and track that were excluded, with `table` and the reason.
+    excluded: table, row, job, run, regime, sensor, blade, reason: rows of readings and track that
+        somebody excluded ("" where a column is not of that table).
     faults, doubts: every finding; set_aside: job -> number of faults, jobs that are not in the
         tables because of them.
     """

@@ -75,6 +75,7 @@ def read_log(path: str | PathLike[str]) -> Log:
         faults += missing
         doubts += _misspelt_columns(name, table)
         if name in _MUST_BE_THERE and not missing and len(table) == 0:
+            faults += (p for p in table.problems if p.severity == "fault")
             faults.append(
                 Problem("fault", table.file, None, None, "no rows", "a row for each fact")
             )
@@ -84,7 +85,7 @@ def read_log(path: str | PathLike[str]) -> Log:
             expected = f"{name}.csv or {name}.xlsx" if source.is_dir() else f"a sheet {name}"
             faults.append(Problem("fault", str(source), None, None, f"no table {name}", expected))
     if faults:
-        raise BadInput(faults)
+        raise BadInput(faults + [d for d in doubts if d.row is None])
     found = [p for name in tables for p in _with_jobs(tables[name])]
     return Log(tables, (*doubts, *found), str(source))
 

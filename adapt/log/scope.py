@@ -21,6 +21,7 @@ from adapt.tables import Table
 __all__ = ["Scope", "scope_of"]
 
 EARLIEST, LATEST = 1950, 2100  # years: outside them a date is a slip
+MOST_SUGGESTIONS = 50
 MOST_WEIGHT_CHANGE, MOST_RPM_CHANGE, MOST_WIND_CHANGE_KT = 0.15, 0.02, 20.0
 _CONDITIONS = ("gross_weight", "wind_kt", "oat_c", "rpm")
 _CLOSE_DESIGN = 0.9
@@ -30,8 +31,9 @@ _CLOSE_DESIGN = 0.9
 class Scope:
     """The jobs and runs of one rotor design.
 
-    runs: the frame of `History.runs` in its order, faulty jobs included, with the row in the file
-    as `row`. jobs: every job of the design. skipped: jobs of other designs only.
+    runs: the frame of `History.runs` in its order, faulty jobs included, with the position in
+    `table` as `row`. jobs: every job of the design. skipped: jobs of other designs only.
+    lost: (job, run) of rows of the runs that could not be read, which are faults already.
     """
 
     table: Table
@@ -39,21 +41,26 @@ class Scope:
     jobs: frozenset[str]
     skipped: frozenset[str]
     position: Mapping[tuple[str, str], int]
+    lost: frozenset[tuple[str, str]]
 
     def rows_of(self, table: Table, findings: Findings) -> Table:
         """Return the rows of a table that concern this design; other designs' are dropped.
 
-        Notes rows of no job, or of a job that the log does not have: those are dropped too.
+        Notes rows of no job, or of a job that the log does not have: those are dropped too, and
+        without a note those of a job all of whose runs could not be read.
         """
         column = table.column("job")
-        skipped = column.each(lambda job: job in self.skipped, bool)
+        passed_over = self.skipped | {job for job, _ in self.lost}
+        skipped = column.each(lambda job: job in passed_over and job not in self.jobs, bool)
         known = column.each(lambda job: job in self.jobs, bool)
         unknown = ~skipped & ~known
         jobs = sorted(self.jobs)
 
         @cache
         def words(job: str) -> str:
-            return one_of("a job of the runs", job, jobs)
+            # The nearest of thousands of names takes long to find for thousands of unknown ones.
+            few = words.cache_info().misses <= MOST_SUGGESTIONS
+            return one_of("a job of the runs", job if few else "", jobs)
 
         findings.fault(
             table, unknown, "job", lambda i: words(column.texts[column.codes[i]]), jobs=False
@@ -76,12 +83,28 @@ class Scope:
         )
         positions: npt.NDArray[np.intp] = found[back] if len(back) else np.zeros(0, np.intp)
 
-        def expected(i: int) -> str:
-            job = jobs.texts[jobs.codes[i]]
-            runs = [run for j, run in self.position if j == job]
-            return one_of(f"a run of job {shown(job)}", names.texts[names.codes[i]], runs)
+        runs_of: dict[str, list[str]] = {}
+        for job, run in self.position:
+            runs_of.setdefault(job, []).append(run)
 
-        findings.fault(table, positions < 0, column, expected)
+        @cache
+        def words(job: str, run: str) -> str:
+            return one_of(f"a run of job {shown(job)}", run, runs_of.get(job, []))
+
+        lost = np.array(
+            [
+                (jobs.texts[p // len(names.texts)], names.texts[p % len(names.texts)]) in self.lost
+                for p in different
+            ],
+            dtype=bool,
+        )
+        unknown = (positions < 0) & ~(lost[back] if len(back) else np.zeros(0, dtype=bool))
+        findings.fault(
+            table,
+            unknown,
+            column,
+            lambda i: words(jobs.texts[jobs.codes[i]], names.texts[names.codes[i]]),
+        )
         return positions
 
 
@@ -103,6 +126,9 @@ def scope_of(rotor: Rotor, table: Table, findings: Findings) -> Scope:
         named &= filled
     started, aware = _started(table, findings)
     conditions = _conditions(table, findings)
+    unnamed = table.select(~named)
+    lost = set(zip(unnamed.text("job"), unnamed.text("run"), strict=True))
+    lost |= {(cells.get("job", ""), cells.get("run", "")) for _, cells in table.broken}
     table, started, aware = table.select(named), started[named], aware[named]
     frame = pd.DataFrame(
         {
@@ -119,6 +145,7 @@ def scope_of(rotor: Rotor, table: Table, findings: Findings) -> Scope:
         frame[column] = frame[column].astype(object)
     _check_jobs(table, frame, aware, findings)
     order = _order(frame)
+    _check_overlap(table, frame, order, findings)
     _check_conditions(table, frame, order, findings)
     frame = frame.iloc[order].reset_index(drop=True)
     twice = frame.duplicated(["job", "run"]).to_numpy()
@@ -130,7 +157,8 @@ def scope_of(rotor: Rotor, table: Table, findings: Findings) -> Scope:
         if twice.any()
         else dict(zip(keys, range(len(keys)), strict=True))
     )
-    return Scope(table, frame, frozenset(frame["job"]), skipped, position)
+    jobs_here = frozenset(frame["job"])
+    return Scope(table, frame, jobs_here, skipped, position, frozenset(lost) - {("", "")})
 
 
 def _of_design(rotor: Rotor, table: Table, findings: Findings) -> Mask:
@@ -236,6 +264,19 @@ def _order(frame: pd.DataFrame) -> npt.NDArray[np.intp]:
     jobs = jobs.sort_values(["rotor", "start"], kind="stable", na_position="first")
     rank = pd.Series(range(len(jobs)), index=jobs.index)
     return np.argsort(frame["job"].map(rank).to_numpy(), kind="stable")
+
+
+def _check_overlap(
+    table: Table, frame: pd.DataFrame, order: npt.NDArray[np.intp], findings: Findings
+) -> None:
+    """Note jobs that start before the job before them on the same rotor has ended."""
+    jobs = frame.iloc[order].groupby("job", sort=False)
+    ends = jobs["started"].max().groupby(jobs["rotor"].first(), sort=False).cummax()
+    ends_before = ends.groupby(jobs["rotor"].first(), sort=False).shift()
+    early = (jobs["started"].min() < ends_before).to_numpy()
+    first_rows = order[~frame.iloc[order]["job"].duplicated().to_numpy()]
+    expected = "a start after the runs of the job before on this rotor"
+    findings.doubt(table, first_rows[early], "started", expected)
 
 
 def _check_conditions(

@@ -92,7 +92,7 @@ class _Section:
             self.part,
             self.number,
             key,
-            f"{place}, key {key}" if key else place,
+            f"{place}, key {shown(key)[1:-1]}" if key else place,
             found if isinstance(found, _Words) else _toml(found),
             expected,
         )
@@ -122,12 +122,10 @@ class _Section:
 
     def as_text(self, key: str, value: object) -> str | None:
         """Return one value as the text of a name, or note what is wrong with it."""
-        if isinstance(value, int) and not isinstance(value, bool) and abs(value) < 10**15:
-            return str(value)
-        if not isinstance(value, str):
+        name = _name(value)
+        if name is None:
             self.wrong(key, value, "text in quotes")
             return None
-        name = unicodedata.normalize("NFC", value).strip()
         if not name or not name.isprintable():
             self.wrong(key, _Words(shown(value)), "text of one line that is not empty")
             return None
@@ -166,9 +164,9 @@ class _Section:
     def choice(self, key: str, allowed: Sequence[str], default: Any = None) -> Any:
         """Return one of the allowed words."""
         value = self.get(key, default)
-        if value is None or value in allowed:
+        if value is None or (isinstance(value, str) and value in allowed):
             return value
-        self.wrong(key, value, one_of("one of these words", str(value)[:200], allowed))
+        self.wrong(key, value, one_of("one of these words", _toml(value), allowed))
         return None
 
     def known(self, key: str, what: str, known: Sequence[str], default: Any = None) -> str | None:
@@ -231,7 +229,7 @@ class _Reader:
 
     def _line(self, part: str, number: int | None, key: str | None) -> int | None:
         # The TOML parser keeps no line numbers; headers are where people write them.
-        header = re.compile(rf"\s*\[+\s*\"?{part}\"?\s*\]")
+        header = re.compile(rf"\s*\[+\s*\"?{re.escape(part)}\"?\s*\]")
         starts = [i for i, line in enumerate(self.lines) if header.match(line)]
         if len(starts) < (number or 1):
             return None
@@ -333,7 +331,7 @@ class _Reader:
         self._once("sensors", [s.name for s in sensors])
         by_name = {s.name: s for s in sensors}
         for section in sections:
-            sensor = by_name.get(str(section.values.get("name", "")).strip())
+            sensor = by_name.get(_name(section.values.get("name")) or "")
             if sensor is None or sensor.combination is None:
                 continue
             for part in sensor.combination:
@@ -404,7 +402,14 @@ def _declared(content: Mapping[str, Any], part: str) -> list[str]:
         if isinstance(sections, list)
         else []
     )
-    return [str(n).strip() for n in named if isinstance(n, str | int)]
+    return [name for n in named if (name := _name(n)) is not None]
+
+
+def _name(value: object) -> str | None:
+    """Return a name as text, a whole number being one too (blade 1); None for anything else."""
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) < 10**15:
+        return str(value)
+    return unicodedata.normalize("NFC", value).strip() if isinstance(value, str) else None
 
 
 def _sensor(section: _Section) -> Sensor | None:
@@ -424,7 +429,7 @@ def _sensor(section: _Section) -> Sensor | None:
         if not isinstance(combination, Mapping) or not combination:
             section.wrong("combination", combination, expected)
         else:
-            factors = {str(k).strip(): _finite(v) for k, v in combination.items()}
+            factors = {_name(k) or "": _finite(v) for k, v in combination.items()}
             parts = {k: v for k, v in factors.items() if v}
             if len(parts) != len(combination):
                 section.wrong("combination", combination, f"{expected}, no factor 0")
