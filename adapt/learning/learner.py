@@ -278,14 +278,20 @@ def _notes(rotor: Rotor, runs: Runs, vibration: Learned, chart: Chart | None) ->
             + ": only pairs since then teach these rotors' own coefficients of the sensors "
             "concerned; earlier ones teach the type"
         )
-    live = vibration.table.rows.live.any(axis=0)
-    silent = [s.name for i, s in enumerate(rotor.sensors)
-              if not live.reshape(len(rotor.sensors), -1)[i].any()
-              and (s.reading_sd is None or s.run_to_run_sd is None)]  # fmt: skip
+    rows = vibration.table.rows
+    spare = np.maximum(rows.live.sum(axis=0) - (rows.moved.sum(axis=0) > 0).sum(axis=1), 0)
+    spare = spare.reshape(len(rotor.sensors), -1).sum(axis=1)
+    silent = [
+        s.name
+        for s, left in zip(rotor.sensors, spare, strict=True)
+        if not left and (s.reading_sd is None or s.run_to_run_sd is None)
+    ]
     if silent:
         notes.append(
-            "no pair was read on " + ", ".join(silent) + " and the rotor file states no noise: "
-            f"{FALLBACK_SHARE:.0%} of the limit per component is assumed"
+            "too few pairs were read on " + ", ".join(silent) + " to show the scatter of readings, "
+            "and the rotor file does not state it (reading_sd, run_to_run_sd): about "
+            f"{FALLBACK_SHARE:.0%} of the limit per component is assumed, and every interval and "
+            "chance rests on that"
         )
     if len(np.unique(runs.rotor)) == 1:
         notes.append(

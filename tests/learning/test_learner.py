@@ -105,7 +105,7 @@ def test_the_chart_alone_speaks_when_nothing_was_flown() -> None:
     np.testing.assert_allclose(learned.type_.track_mean, f.chart.track_mean, rtol=1e-12)
     spread = np.einsum("jaa->ja", learned.unseen.cov - learned.type_.cov).real
     np.testing.assert_allclose(spread, 2 * (0.12 * np.abs(f.chart.mean)) ** 2, rtol=1e-6)
-    assert any("5%" in note or "5 %" in note for note in learned.notes)
+    assert any("scatter" in note and "5%" in note for note in learned.notes)
 
 
 def test_nothing_is_known_without_chart_and_pairs() -> None:
@@ -137,6 +137,19 @@ def test_the_noise_of_the_rotor_file_holds_until_there_are_data() -> None:
     many = fleet(np.random.default_rng(2), rotor, rotors=40, jobs=3, runs=5)
     learned = learn(rotor, many.history, many.chart)
     assert np.median(np.sqrt(learned.noise.run_var / 2)) == pytest.approx(0.015, rel=0.15)
+
+
+def test_it_is_said_when_the_scatter_is_assumed() -> None:
+    """One pair in which something moved leaves nothing to judge the scatter by."""
+    for runs, told in ((2, True), (8, False)):
+        f = fleet(np.random.default_rng(2), rotors=1, jobs=1, runs=runs)
+        notes = learn(f.rotor, f.history, f.chart).notes
+        assert any("too few pairs" in note for note in notes) == told
+    sensors = tuple(replace(s, reading_sd=0.02, run_to_run_sd=0.01) for s in f.rotor.sensors)
+    few = fleet(
+        np.random.default_rng(2), replace(f.rotor, sensors=sensors), rotors=1, jobs=1, runs=2
+    )
+    assert not any("too few" in note for note in learn(few.rotor, few.history, few.chart).notes)
 
 
 def test_one_pair_moves_the_coefficient_towards_what_it_showed() -> None:
