@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import sys
 import warnings
 from collections.abc import Callable, Sequence
@@ -184,7 +185,7 @@ def _compare(asked: argparse.Namespace) -> int:
 def _demo(asked: argparse.Namespace) -> int:
     from adapt.reports.demo import run_demo
 
-    document, report = run_demo(asked.folder, quiet=asked.json)
+    document, report = run_demo(asked.folder, quiet=asked.json, program=_called())
     _answer(asked, lambda: document, lambda: report)
     return DONE
 
@@ -224,6 +225,14 @@ def _answer(
         from adapt.reports.show import show
 
         show(report())
+
+
+def _called() -> str:
+    """Return how the user calls this program: by its name, or by the path that was typed."""
+    typed = sys.argv[0]
+    found = shutil.which("adapt")
+    by_path = os.path.basename(typed) == "adapt" and os.path.exists(typed)
+    return typed if by_path and (found is None or not os.path.samefile(found, typed)) else "adapt"
 
 
 def _say_left_out(asked: argparse.Namespace, history: History) -> None:

@@ -204,7 +204,7 @@ class TestOnTheDemo:
         files = [str(demo.main_rotor), str(demo.log), "--chart", str(demo.main_chart)]
         assert main(["plan", *files, "--job", demo.main_job]) == 0
         text = capsys.readouterr().out
-        for words in (demo.main_job, "What to do", "Ratio", "Cautions", "More or fewer moves"):
+        for words in (demo.main_job, "What to do", "Ratio", "Cautions", "more or fewer moves"):
             assert words in text
 
     def test_a_plan_that_cannot_be_met_still_prints_its_document(self, demo, capsys) -> None:

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from adapt.planning.plan import Move, Plan
-from adapt.reports.wording import count, joined, sure_digits
+from adapt.reports.wording import count, joined, signed, sure_digits
 from adapt.rotor import Adjuster, Rotor
 
 __all__ = [
@@ -167,17 +167,19 @@ def checks_for(moves: Iterable[Move], rotor: Rotor) -> tuple[str, ...]:
     totals: dict[str, float] = {}
     for move in moves:
         totals[move.adjuster] = totals.get(move.adjuster, 0.0) + move.amount
+    names: dict[Hardware, list[str]] = {}
+    for name in totals:
+        names.setdefault(hardware_of(rotor.adjuster(name)), []).append(name)
     checks: list[str] = []
-    for name, total in totals.items():
-        adjuster = rotor.adjuster(name)
-        hardware = hardware_of(adjuster)
-        texts = list(hardware.checks)
-        if abs(total) > 1e-6 * adjuster.step:
-            texts += hardware.checks_when_mean_changes
-        change = f"{total:+.{sure_digits(adjuster.step)}f} {adjuster.unit}"
-        title = name[:1].upper() + name[1:]
-        checks += [text.format(adjuster=title, sum=change) for text in texts]
-    return tuple(dict.fromkeys([*checks, *ALWAYS])) if totals else ()
+    for hardware, adjusters in names.items():
+        title = joined(adjusters)
+        checks += [text.format(adjuster=title[:1].upper() + title[1:]) for text in hardware.checks]
+        for name in adjusters:
+            adjuster, total = rotor.adjuster(name), totals[name]
+            if abs(total) > 1e-6 * adjuster.step:
+                change = f"{signed(total, adjuster.step)} {adjuster.unit}"
+                checks += [text.format(sum=change) for text in hardware.checks_when_mean_changes]
+    return (*checks, *ALWAYS) if totals else ()
 
 
 def unusually_much(plan: Plan, rotor: Rotor) -> tuple[str, ...]:

@@ -104,7 +104,8 @@ def _clear(rows: Sequence[Record]) -> tuple[list[str], float]:
     for group in (more, less):
         if group:
             span = _span([f"{r['gain']:.2f}" for r in sorted(group, key=lambda r: r["gain"])])
-            parts.append(f"the real effect is {span} times the chart's {_regimes(group)}")
+            where = _regimes(group, rows)
+            parts.append(f"the real effect is {span} times the chart's {where}")
             size = max(size, *(abs(r["gain"] - 1.0) for r in group))
     late = [r for r in rows if r["rotation_low"] is not None and r["rotation_low"] > 0.0]
     early = [r for r in rows if r["rotation_high"] is not None and r["rotation_high"] < 0.0]
@@ -112,7 +113,7 @@ def _clear(rows: Sequence[Record]) -> tuple[list[str], float]:
         if group:
             turns = sorted(abs(r["rotation_deg"]) for r in group)
             span = _span([f"{turn:.0f}" for turn in turns])
-            parts.append(f"it {side} the chart by {span} deg {_regimes(group)}")
+            parts.append(f"it {side} the chart by {span} deg {_regimes(group, rows)}")
             size = max(size, 2.0 * math.sin(math.radians(turns[-1]) / 2.0))
     return parts, size
 
@@ -121,8 +122,10 @@ def _span(texts: Sequence[str]) -> str:
     return texts[0] if texts[0] == texts[-1] else f"{texts[0]} to {texts[-1]}"
 
 
-def _regimes(rows: Sequence[Record]) -> str:
-    return f"in {joined([r['regime'] or 'all regimes' for r in rows])}"
+def _regimes(group: Sequence[Record], rows: Sequence[Record]) -> str:
+    if len(group) == len(rows) > 1:
+        return "in every regime"
+    return f"in {joined([r['regime'] or 'all regimes' for r in group])}"
 
 
 def _by_regime(outcome: Outcome, rotor: Rotor) -> Table:

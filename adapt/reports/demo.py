@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from os import PathLike
+from shlex import quote
 from typing import Any
 
 import adapt
@@ -15,12 +16,12 @@ from adapt.log import History
 from adapt.outcomes import outcome_document
 from adapt.outcomes.outcome import Outcome
 from adapt.planning.plan import Plan
-from adapt.reports.cautions import SHORT, checks_for
+from adapt.reports.cautions import SHORT
 from adapt.reports.compared import findings, overall_table
 from adapt.reports.documents import check_document, plan_document
-from adapt.reports.layout import Block, Bullets, Heading, Line
+from adapt.reports.layout import Block, Bullets, Commands, Heading, Line
 from adapt.reports.learned import chart_in_short
-from adapt.reports.planned import headline, moves_table, readings_table, tradeoff_table
+from adapt.reports.planned import checks, headline, moves, readings_table, tradeoff
 from adapt.reports.show import step
 from adapt.reports.wording import count
 from adapt.rotor import Rotor
@@ -29,10 +30,13 @@ from adapt.scenario import Demo, write_demo
 __all__ = ["run_demo"]
 
 
-def run_demo(folder: str | PathLike[str], quiet: bool) -> tuple[dict[str, Any], list[Block]]:
+def run_demo(
+    folder: str | PathLike[str], quiet: bool, program: str = "adapt"
+) -> tuple[dict[str, Any], list[Block]]:
     """Write the demo into a folder, do the whole job on it, and return document and report.
 
-    quiet: no progress on standard error. Raises BadInput when the folder is in use.
+    quiet: no progress on standard error. program: how the user calls it. Raises BadInput when the
+    folder is in use.
     """
     with step("Writing the demo's files", quiet):
         demo = write_demo(folder)
@@ -69,7 +73,7 @@ def run_demo(folder: str | PathLike[str], quiet: bool) -> tuple[dict[str, Any], 
         *_tonight(plan, rotor, origin),
         *_tail(tail_plan, tail, tail_origin),
         *_outcome(outcome, rotor),
-        *_next(demo),
+        *_next(demo, program),
     ]
     return document, report
 
@@ -97,25 +101,19 @@ def _learned(learned: Coefficients, rotor: Rotor) -> Iterable[Block]:
 
 def _tonight(plan: Plan, rotor: Rotor, origin: str) -> Iterable[Block]:
     yield from headline(plan, origin)
-    if plan.moves:
-        yield moves_table(plan, rotor)
+    yield from moves(plan, rotor)
     yield readings_table(plan, rotor)
-    if len(plan.tradeoff) > 1:
-        yield Heading("More or fewer moves")
-        yield tradeoff_table(plan, rotor)
-    checks = checks_for(plan.moves, rotor)
-    if checks:
-        yield Heading("Checks that these moves call for")
-        yield Bullets(checks)
+    yield from tradeoff(plan, rotor)
+    yield from checks(plan, rotor)
     yield Heading("Cautions")
     yield Bullets(SHORT)
 
 
 def _tail(plan: Plan, rotor: Rotor, origin: str) -> Iterable[Block]:
     yield from headline(plan, origin)
-    if plan.moves:
-        yield moves_table(plan, rotor)
+    yield from moves(plan, rotor)
     yield readings_table(plan, rotor)
+    yield from checks(plan, rotor)
 
 
 def _outcome(outcome: Outcome, rotor: Rotor) -> Iterable[Block]:
@@ -130,17 +128,16 @@ def _outcome(outcome: Outcome, rotor: Rotor) -> Iterable[Block]:
         yield Bullets(said)
 
 
-def _next(demo: Demo) -> Iterable[Block]:
-    folder = demo.folder
-    files = f"{folder}/main-rotor.toml {folder}/log"
-    chart = f"--chart {folder}/chart.csv"
+def _next(demo: Demo, program: str) -> Iterable[Block]:
+    files = f"{quote(str(demo.main_rotor))} {quote(str(demo.log))}"
+    chart = f"--chart {quote(str(demo.main_chart))}"
     yield Heading("What to type next", level=1)
-    yield Bullets(
+    yield Commands(
         (
-            f"adapt check {files}",
-            f"adapt learn {files} {chart} --output learned.json",
-            f"adapt plan {files} --job {demo.main_job} {chart}",
-            f"adapt compare {files} {chart}",
-            "For your own aircraft: copy the folder and replace its files (docs/files.md).",
+            f"{program} check {files}",
+            f"{program} learn {files} {chart} --output learned.json",
+            f"{program} plan {files} --job {demo.main_job} --coefficients learned.json",
+            f"{program} compare {files} {chart}",
         )
     )
+    yield Line("For your own aircraft: copy the folder and put your own files in place of these.")

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Block", "Bullets", "Column", "Heading", "Line", "Table", "Tone", "table"]
+__all__ = ["Block", "Bullets", "Column", "Commands", "Heading", "Line", "Table", "Tone", "table"]
 
 Tone = Literal["plain", "good", "bad", "faint"]
 
@@ -58,7 +58,14 @@ class Table:
     tones: tuple[Tone, ...] = ()
 
 
-Block = Heading | Line | Bullets | Table
+@dataclass(frozen=True)
+class Commands:
+    """Lines to copy and type; never wrapped."""
+
+    lines: tuple[str, ...]
+
+
+Block = Heading | Line | Bullets | Table | Commands
 
 
 def table(

@@ -18,6 +18,7 @@ from adapt.reports.wording import (
     amplitude_at_clock,
     count,
     number,
+    percent,
     track_decimals,
     vibration_decimals,
 )
@@ -26,6 +27,7 @@ from adapt.rotor import Adjuster, Rotor
 __all__ = ["chart_in_short", "learned_report"]
 
 MOST_ROTORS = 6
+MOST_EXPLANATIONS = 3
 
 
 def learned_report(learned: Coefficients, rotor: Rotor) -> list[Block]:
@@ -116,7 +118,8 @@ def _of_adjuster(learned: Coefficients, rotor: Rotor, adjuster: Adjuster) -> Ite
             )
     yield Heading(adjuster.name[:1].upper() + adjuster.name[1:])
     yield table(["Regime", ">Learned", ">", ">Chart", ">Gain", ">Turn", ">Pairs"], rows)
-    if rotor.has_track:
+    lifts = np.any([learned.type_.track_mean[:, a], learned.type_.track_cov[:, a, a]])
+    if rotor.has_track and lifts:
         yield _track(learned, rotor, adjuster, per, amount)
 
 
@@ -191,20 +194,16 @@ def _rotors_apart(learned: Coefficients, rotor: Rotor) -> Table:
 
 
 def _suspects(learned: Coefficients) -> Iterable[Block]:
-    if learned.suspects:
-        yield Heading("Entries to look at again")
-        yield table(
-            ["Job", "After run", "Likeliest", ">Probability"],
-            [
-                (
-                    str(s.get("job", NOTHING)),
-                    str(s.get("after_run", NOTHING)),
-                    str(s.get("kind", NOTHING)),
-                    f"{100 * float(s.get('probability', math.nan)):.0f} %",
-                )
-                for s in learned.suspects
-            ],
-        )
+    if not learned.suspects:
+        return
+    rows = []
+    for suspect in learned.suspects:
+        place = (str(suspect["job"]), str(suspect["after_run"]))
+        for told in suspect["explanations"][:MOST_EXPLANATIONS]:
+            rows.append((*place, str(told["text"]), percent(float(told["probability"]))))
+            place = ("", "")
+    yield Heading("Entries to look at again (nothing was changed)")
+    yield table(["Job", "After run", "What may be meant", ">Probability"], rows)
 
 
 def _sd(known: Posterior) -> np.ndarray:

@@ -26,7 +26,7 @@ from adapt.reports.wording import (
 )
 from adapt.rotor import Rotor
 
-__all__ = ["headline", "moves_table", "plan_report", "readings_table", "tradeoff_table"]
+__all__ = ["checks", "headline", "moves", "plan_report", "readings_table", "tradeoff"]
 
 _CONDITIONS = {
     "gross_weight": "gross weight {:g}",
@@ -36,18 +36,12 @@ _CONDITIONS = {
 }
 
 
-def plan_report(
-    plan: Plan, rotor: Rotor, coefficients_from: str, whole: bool = True
-) -> list[Block]:
+def plan_report(plan: Plan, rotor: Rotor, coefficients_from: str) -> list[Block]:
     """Return the report of a plan.
 
     coefficients_from: where the coefficients came from, in words.
     """
-    report = list(headline(plan, coefficients_from))
-    if plan.moves:
-        report += [Heading("Moves"), moves_table(plan, rotor)]
-        if plan.minutes is not None:
-            report.append(Line(f"Labour: about {plan.minutes:.0f} minutes."))
+    report = [*headline(plan, coefficients_from), *moves(plan, rotor)]
     report += [Heading("Predicted for the next run"), readings_table(plan, rotor)]
     report.append(
         Line(
@@ -60,13 +54,13 @@ def plan_report(
             Heading(f"Blade heights [{rotor.track_unit}], up positive"),
             _heights(plan, rotor),
         ]
-    if len(plan.tradeoff) > 1:
-        report += [Heading("More or fewer moves"), tradeoff_table(plan, rotor)]
+    report += tradeoff(plan, rotor)
     if plan.alternatives:
         report += [Heading("Other plans of nearly the same worth"), _alternatives(plan, rotor)]
     if plan.notes:
         report += [Heading("What this rests on"), Bullets(plan.notes)]
-    return [*report, *_safety(plan, rotor)]
+    report += [*checks(plan, rotor), Heading("Cautions"), Bullets(cautions.SHORT)]
+    return report
 
 
 def readings_table(plan: Plan, rotor: Rotor) -> Table:
@@ -99,8 +93,10 @@ def readings_table(plan: Plan, rotor: Rotor) -> Table:
     return table(["Regime", ">Before", ">After", ">Limit", ">Ratio", "", ">Chance"], rows, tones)
 
 
-def tradeoff_table(plan: Plan, rotor: Rotor) -> Table:
-    """Return the best plan for each number of moves that improves on fewer."""
+def tradeoff(plan: Plan, rotor: Rotor) -> Iterable[Block]:
+    """Yield the smoothest plan for each number of moves that improves on fewer."""
+    if len(plan.tradeoff) < 2:
+        return
     steps = [
         t for k, t in enumerate(plan.tradeoff) if k == 0 or t.plan != plan.tradeoff[k - 1].plan
     ]
@@ -115,7 +111,8 @@ def tradeoff_table(plan: Plan, rotor: Rotor) -> Table:
         for t in steps
     ]
     chosen: list[Tone] = ["good" if set(t.plan) == set(plan.moves) else "plain" for t in steps]
-    return table([">Moves", ">Worst ratio", ">Chance", "", "Which"], rows, chosen)
+    yield Heading("The smoothest with more or fewer moves")
+    yield table([">Moves", ">Worst ratio", ">Chance", "", "Which"], rows, chosen)
 
 
 def headline(plan: Plan, coefficients_from: str) -> Iterable[Block]:
@@ -204,14 +201,30 @@ def _stopped(plan: Plan) -> Iterable[Block]:
         yield Line(f"Limited but never read in this job, so not promised: {names}.", tone="bad")
 
 
-def moves_table(plan: Plan, rotor: Rotor) -> Table:
-    """Return the moves as instructions."""
+def moves(plan: Plan, rotor: Rotor) -> Iterable[Block]:
+    """Yield the moves as instructions, their labour, and whether to stop and inspect first."""
+    if not plan.moves:
+        return
     rows = []
     for move in plan.moves:
         adjuster = rotor.adjuster(move.adjuster)
         amount = f"{signed(move.amount, adjuster.step)} {adjuster.unit}"
         rows.append((move.blade, adjuster.name, amount, cautions.what_to_do(move, adjuster)))
-    return table(["Blade", "Adjuster", ">Change", "What to do"], rows)
+    yield Heading("Moves")
+    yield table(["Blade", "Adjuster", ">Change", "What to do"], rows)
+    if plan.minutes is not None:
+        yield Line(f"Labour: about {plan.minutes:.0f} minutes.")
+    reasons = cautions.unusually_much(plan, rotor)
+    if reasons:
+        yield Line(cautions.stop_and_inspect(reasons), tone="bad")
+
+
+def checks(plan: Plan, rotor: Rotor) -> Iterable[Block]:
+    """Yield the checks that the moves call for."""
+    texts = cautions.checks_for(plan.moves, rotor)
+    if texts:
+        yield Heading("Checks that these moves call for")
+        yield Bullets(texts)
 
 
 def _heights(plan: Plan, rotor: Rotor) -> Table:
@@ -232,7 +245,9 @@ def _heights(plan: Plan, rotor: Rotor) -> Table:
 
 
 def _height(value: float | None, digits: int) -> str:
-    return "-" if value is None or math.isnan(value) else f"{value:+.{digits}f}"
+    return (
+        "-" if value is None or math.isnan(value) else f"{round(value, digits) + 0.0:+.{digits}f}"
+    )
 
 
 def _alternatives(plan: Plan, rotor: Rotor) -> Table:
@@ -241,18 +256,6 @@ def _alternatives(plan: Plan, rotor: Rotor) -> Table:
         for a in plan.alternatives
     ]
     return table([">Moves", ">Worst ratio", ">Chance", "Which"], rows)
-
-
-def _safety(plan: Plan, rotor: Rotor) -> Iterable[Block]:
-    reasons = cautions.unusually_much(plan, rotor)
-    if reasons:
-        yield Line(cautions.stop_and_inspect(reasons), tone="bad")
-    checks = cautions.checks_for(plan.moves, rotor)
-    if checks:
-        yield Heading("Checks that these moves call for")
-        yield Bullets(checks)
-    yield Heading("Cautions")
-    yield Bullets(cautions.SHORT)
 
 
 def _in_short(moves: Sequence[Move], rotor: Rotor) -> str:

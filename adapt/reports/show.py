@@ -19,7 +19,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
-from adapt.reports.layout import Block, Bullets, Heading, Line, Table, Tone
+from adapt.reports.layout import Block, Bullets, Commands, Heading, Line, Table, Tone
 
 __all__ = ["as_text", "printable", "show", "step"]
 
@@ -117,6 +117,9 @@ def _print_block(block: Block, console: Console) -> None:
             console.print(Text(printable(text), style=_STYLES[tone]), width=_text_width(console))
         case Bullets(items, tone):
             console.print(_bullets(items, tone), width=_text_width(console))
+        case Commands(lines):
+            for line in lines:
+                console.print(Text(f"  {printable(line)}"), soft_wrap=True)
         case Table():
             console.print(_grid(block))
 

@@ -108,16 +108,17 @@ def track_decimals(unit: str | None) -> int:
 def percent(chance: float | None) -> str:
     """Return a chance in whole per cent; no prediction is certain, and none is impossible.
 
-    >>> percent(0.923), percent(0.9999), percent(0.0001), percent(1.0)
-    ('92 %', '>99 %', '<1 %', '>99 %')
+    Rounded down, so that a chance short of what was asked for never reads as if it were reached.
+
+    >>> percent(0.923), percent(0.8999), percent(0.9999), percent(0.0001), percent(1.0)
+    ('92 %', '89 %', '>99 %', '<1 %', '>99 %')
     """
     if chance is None or math.isnan(chance):
         return NOTHING
     if chance >= 0.995:
         return ">99 %"
-    if chance < 0.005:
-        return "<1 %"
-    return f"{round(100 * chance)} %"
+    whole = math.floor(100 * chance + 1e-9)
+    return f"{whole} %" if whole else "<1 %"
 
 
 def chance_in_words(chance: float) -> str:

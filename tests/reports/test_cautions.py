@@ -59,6 +59,15 @@ def test_unknown_hardware_is_still_secured_and_inspected(rotor) -> None:
     assert any(c.startswith("Widget: secured") and "independent inspection" in c for c in checks)
 
 
+def test_adjusters_of_one_kind_share_a_check(rotor) -> None:
+    span = Adjuster("span weight", "g", 1.0, (0.0, 24.0))
+    tail = replace(rotor, adjusters=(span, replace(span, name="chord weight")))
+    moves = [Move("A", "span weight", 5.0), Move("A", "chord weight", -2.0)]
+    checks = cautions.checks_for(moves, tail)
+    assert len(checks) == 2
+    assert checks[0].startswith("Span weight and chord weight: ")
+
+
 def test_no_moves_call_for_no_checks(rotor) -> None:
     assert cautions.checks_for([], rotor) == ()
 

@@ -1,0 +1,43 @@
+"""The comparison in tables and sentences; numbers are those put into the fixture by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+
+from adapt.reports.compared import compare_report, findings, overall_table
+from adapt.reports.show import as_text
+
+
+def test_each_channel_has_its_errors_and_skills_by_method(outcome, rotor) -> None:
+    rows = {row[0]: row[1:] for row in overall_table(outcome, rotor).rows}
+    assert list(rows) == ["cabin lateral [ips]", "cabin vertical [ips]", "track [mm]"]
+    # Skill by hand: 1 - (0.1 / 0.2)^2 = 75 %, 1 - (0.05 / 0.2)^2 = 93.75 %.
+    assert rows["cabin lateral [ips]"] == ("0.200", "0.100", "0.050", "75 %", "94 %", "94 %")
+
+
+def test_only_what_its_interval_makes_clear_becomes_a_sentence(outcome) -> None:
+    said = findings(outcome)
+    assert len(said) == 1
+    assert said[0].startswith("Trim tab on cabin lateral: the real effect is 1.30 to 1.50 times")
+    assert "in every regime" in said[0]
+    assert "leads the chart by 20 deg in 120 kt" in said[0]
+
+
+def test_a_chart_that_is_nowhere_clearly_wrong_is_said_to_be_so(outcome, rotor) -> None:
+    right = replace(outcome, chart_fit=outcome.chart_fit.iloc[:1])
+    assert "Nowhere clearly" in as_text(compare_report(right, rotor))
+
+
+def test_an_outcome_without_a_chart_fit_or_runs_still_prints(outcome, rotor) -> None:
+    empty = replace(
+        outcome,
+        summary=outcome.summary.iloc[:0],
+        chart_fit=pd.DataFrame(columns=outcome.chart_fit.columns),
+        jobs=0,
+        runs=0,
+    )
+    text = as_text(compare_report(empty, rotor))
+    assert "0 runs of 0 jobs" in text
+    assert "nan" not in text.casefold()
