@@ -5,10 +5,13 @@ Times and dates become ISO text, so that one set of parsers serves files of ever
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import posixpath
 import re
 import zipfile
 import zlib
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -18,6 +21,11 @@ from adapt.problems import BadInput, Problem, one_of, shown
 
 __all__ = ["read_sheet", "sheet_names"]
 
+Cells = list[list[str]]
+Spoilt = dict[tuple[int, int], str]
+
+MOST_CELLS = 30_000_000  # rows times columns up to the farthest cell
+MOST_BYTES = 1_000_000_000  # of one sheet's text, unpacked
 # What a damaged archive or damaged XML can raise.
 _NOT_READ = (
     OSError,
@@ -25,17 +33,20 @@ _NOT_READ = (
     ValueError,
     RuntimeError,
     EOFError,
+    NotImplementedError,
+    ArithmeticError,
     zlib.error,
     zipfile.BadZipFile,
     ElementTree.ParseError,
 )
-Cells = list[list[str]]
-Spoilt = dict[tuple[int, int], str]
+_PLACE = re.compile(rb"\br\s*=\s*[\"']([^\"']*)")
+_PARTS = re.compile(rb"([A-Za-z]{0,8})([0-9]{1,15})")
 
 
 def sheet_names(path: Path, file: str) -> list[str]:
     """Return the names of a workbook's sheets. Raises BadInput when it is no workbook."""
-    return list(_opened(path, file).sheet_names)
+    with _refusing(file):
+        return list(CalamineWorkbook.from_path(str(path)).sheet_names)
 
 
 def read_sheet(path: Path, sheet: str | None, file: str) -> tuple[Cells, Spoilt]:
@@ -44,35 +55,82 @@ def read_sheet(path: Path, sheet: str | None, file: str) -> tuple[Cells, Spoilt]
     sheet: its name; None takes the only sheet that is not empty. Raises BadInput when the workbook
     cannot be read, or when there is no such sheet.
     """
-    workbook = _opened(path, file)
-    names = list(workbook.sheet_names)
-    try:
+    names = sheet_names(path, file)
+    if sheet is not None and sheet not in names:
+        raise _unusable(file, "no such sheet", one_of("a sheet of this name", sheet, names))
+    with _refusing(file):
+        texts = _xml_of(path, names if sheet is None else [sheet])
+    for name, text in texts.items():
+        _check_size(name, text, file)
+    with _refusing(file):
+        workbook = CalamineWorkbook.from_path(str(path))
         if sheet is None:
             filled = [n for n in names if workbook.get_sheet_by_name(n).height]
             if len(filled) > 1:
                 listed = ", ".join(shown(n) for n in filled[:8])
                 raise _unusable(file, f"several sheets ({listed})", "one sheet with the table")
             sheet = filled[0] if filled else names[0]
-        elif sheet not in names:
-            raise _unusable(file, "no such sheet", one_of("a sheet of this name", sheet, names))
-        cells = _cells(workbook.get_sheet_by_name(sheet))
-    except (CalamineError, IndexError) as error:
-        raise _unusable(
-            file, f"a workbook that cannot be read ({error})", "an .xlsx file"
-        ) from None
-    return cells, _spoilt(path, sheet)
+        return _cells(workbook.get_sheet_by_name(sheet)), _spoilt(texts[sheet])
 
 
-def _opened(path: Path, file: str) -> CalamineWorkbook:
+@contextlib.contextmanager
+def _refusing(file: str) -> Iterator[None]:
+    """Turn whatever a damaged workbook makes its readers raise into BadInput."""
     try:
-        return CalamineWorkbook.from_path(str(path))
-    except (CalamineError, OSError, ValueError) as error:
+        yield
+    except (CalamineError, *_NOT_READ) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise _unusable(file, f"no readable workbook ({reason})", "an .xlsx file") from None
+        raise _unusable(file, f"no readable workbook ({shown(reason)})", "an .xlsx file") from None
+    except BaseException as error:
+        # The reader's own panic, which it raises beside the ordinary exceptions.
+        if type(error).__name__ != "PanicException":
+            raise
+        raise _unusable(file, "a damaged workbook", "an .xlsx file") from None
 
 
 def _unusable(file: str, found: str, expected: str) -> BadInput:
     return BadInput([Problem("fault", file, None, None, found, expected)])
+
+
+def _xml_of(path: Path, names: Sequence[str]) -> dict[str, bytes]:
+    """Return the XML of the named sheets; b"" for one that is no table (a chart)."""
+    with zipfile.ZipFile(path) as archive:
+        book = ElementTree.fromstring(archive.read("xl/workbook.xml"))
+        links = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
+        target = {link.get("Id"): link.get("Target", "") for link in links}
+        texts = {}
+        for element in book.iter():
+            name = element.get("name", "")
+            if not element.tag.endswith("}sheet") or name not in names:
+                continue
+            link = next((v for k, v in element.items() if k.endswith("}id")), None)
+            place = posixpath.normpath(posixpath.join("/xl", target[link])).lstrip("/")
+            if archive.getinfo(place).file_size > MOST_BYTES:
+                raise ValueError(f"sheet {name} is too large")
+            texts[name] = archive.read(place)
+    if set(texts) != set(names):
+        raise ValueError("sheets that its list does not name")
+    return texts
+
+
+def _check_size(name: str, text: bytes, file: str) -> None:
+    """Refuse a sheet with a cell so far out that all cells up to it do not fit into memory."""
+    parts = [_PARTS.fullmatch(place) for place in set(_PLACE.findall(text))]
+    places = [(part[1], part[2]) for part in parts if part is not None]
+    if len(places) < len(parts):
+        raise _unusable(file, "a damaged workbook", "an .xlsx file")
+    row = max((int(r) for _, r in places), default=0)
+    column = max((_column_number(c) for c in {c for c, _ in places}), default=0)
+    if row * column > MOST_CELLS:
+        found = f"a cell in row {row} or column {column} of sheet {shown(name)}"
+        raise _unusable(file, found, "a table (delete the rows and columns beyond it)")
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters.upper():
+        number = 26 * number + letter - 64
+    return number
 
 
 def _cells(sheet: CalamineSheet) -> Cells:
@@ -88,7 +146,8 @@ def _text(cell: object) -> str:
         return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
     if isinstance(cell, dt.datetime):
         # A spreadsheet keeps times as fractions of a day: 4:20 may come as 4:19:59.52.
-        return (cell + dt.timedelta(microseconds=500_000)).replace(microsecond=0).isoformat()
+        whole = cell.replace(microsecond=0)
+        return (whole + dt.timedelta(seconds=cell.microsecond >= 500_000)).isoformat()
     if isinstance(cell, dt.time):
         return _text(
             dt.timedelta(
@@ -104,35 +163,22 @@ def _text(cell: object) -> str:
     return str(cell)
 
 
-def _spoilt(path: Path, sheet: str) -> Spoilt:
-    """Return the cells that hold an error (#REF!) or a formula without a value.
+def _spoilt(text: bytes) -> Spoilt:
+    """Return the cells of a sheet that hold an error (#REF!) or a formula without a value.
 
     The reader gives such cells as empty; taking them for "not filled in" would be a guess.
     """
-    main = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
-    relation = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
     found: Spoilt = {}
-    try:
-        with zipfile.ZipFile(path) as archive:
-            book = ElementTree.fromstring(archive.read("xl/workbook.xml"))
-            links = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
-            target = {link.get("Id"): link.get("Target", "") for link in links}
-            wanted = [s.get(relation) for s in book.iter(f"{main}sheet") if s.get("name") == sheet]
-            place = target[wanted[0]].lstrip("/")
-            data = archive.read(place if place.startswith("xl/") else f"xl/{place}")
-        suspicious = b't="e"' in data or b"<f" in data
-        tree = ElementTree.fromstring(data) if suspicious else None
-    except _NOT_READ:
+    if not re.search(rb"t\s*=\s*[\"']e|<(\w+:)?f[\s>/]", text):
         return found
-    for cell in tree.iter(f"{main}c") if tree is not None else ():
-        value, formula = cell.findtext(f"{main}v"), cell.find(f"{main}f")
-        place_ = re.fullmatch(r"([A-Z]{1,3})(\d+)", cell.get("r", ""))
-        if place_ is None:
+    for cell in ElementTree.fromstring(text).iter():
+        if cell.tag.rpartition("}")[2] != "c":
             continue
-        column = 0
-        for letter in place_[1]:
-            column = 26 * column + ord(letter) - 64
-        at = int(place_[2]), column - 1
+        value, formula = cell.findtext("{*}v"), cell.find("{*}f")
+        place = re.fullmatch(r"([A-Z]{1,3})(\d+)", cell.get("r", ""))
+        if place is None:
+            continue
+        at = int(place[2]), _column_number(place[1].encode()) - 1
         if cell.get("t") == "e":
             found[at] = f"the error {shown(value or '')}"
         elif formula is not None and not value and cell.get("t") != "str":

@@ -383,12 +383,15 @@ def write_csv(
     Floats are written so that they read back exactly; None and NaN are empty cells. Raises
     AdaptError when the file cannot be written, or when a text could not be read back as it is.
     """
+    lines = [_line(header), *(_line([_written(value) for value in row]) for row in rows)]
+    write_whole(path, "".join(lines))
+
+
+def _line(cells: Sequence[str]) -> str:
+    # The module quotes only the line ends that it writes itself: both, in the longer one.
     text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    for row in rows:
-        writer.writerow([_written(value) for value in row])
-    write_whole(path, text.getvalue())
+    csv.writer(text, lineterminator="\r\n").writerow(cells)
+    return text.getvalue()[:-2] + "\n"
 
 
 def _written(value: object) -> str:
