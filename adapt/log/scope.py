@@ -117,6 +117,7 @@ def scope_of(rotor: Rotor, table: Table, findings: Findings) -> Scope:
     findings.fault(
         table, mixed, "design", "runs of one design in one job", found="two designs in one job"
     )
+    in_mixed = table.select(~of_design & np.isin(jobs, list(frozenset(jobs[mixed]))))
     table = table.select(of_design)
 
     named = np.ones(len(table), dtype=bool)
@@ -126,8 +127,9 @@ def scope_of(rotor: Rotor, table: Table, findings: Findings) -> Scope:
         named &= filled
     started, aware = _started(table, findings)
     conditions = _conditions(table, findings)
-    unnamed = table.select(~named)
-    lost = set(zip(unnamed.text("job"), unnamed.text("run"), strict=True))
+    lost: set[tuple[str, str]] = set()
+    for part in (in_mixed, table.select(~named)):
+        lost |= set(zip(part.text("job"), part.text("run"), strict=True))
     lost |= {(cells.get("job", ""), cells.get("run", "")) for _, cells in table.broken}
     table, started, aware = table.select(named), started[named], aware[named]
     frame = pd.DataFrame(

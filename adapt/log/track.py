@@ -74,12 +74,24 @@ def track_of(
         group,
         used & (run >= 0) & (regime >= 0),
         groups[count == blades],
-        group[excluded & (run >= 0)],
+        _excluded_groups(rotor, table, run, excluded),
         findings,
     )
     rows = np.flatnonzero(clean)[whole]
     _check_size(rotor, table, rows, frame[whole], findings)
     return frame[whole], excluded_frame("track", table, run, excluded & (run >= 0))
+
+
+def _excluded_groups(
+    rotor: Rotor, table: Table, run: np.ndarray, excluded: np.ndarray
+) -> np.ndarray:
+    """Return the runs and regimes, as numbers of `group`, in which a blade was excluded."""
+    place = {name: i for i, name in enumerate(rotor.regime_names)}
+    regime = table.column("regime").each(lambda text: place.get(text, -1), np.intp)
+    groups: np.ndarray = (run * max(len(rotor.regimes), 1) + regime)[
+        excluded & (run >= 0) & (regime >= 0)
+    ]
+    return groups
 
 
 def _note_missing(
