@@ -148,6 +148,7 @@ def _teach(
     vh = np.einsum("jab,jb->ja", v, h.conj())
     spread = np.einsum("ja,ja->j", h, vh).real + np.where(follow, noise, 1.0)
     error = np.where(follow, target - np.einsum("ja,ja->j", h, m), 0.0)
-    step = vh * np.where(follow, 1.0 / spread, 0.0)[:, None]
+    told = follow & (spread > 0)
+    step = vh * np.where(told, 1.0 / np.where(told, spread, 1.0), 0.0)[:, None]
     mean += np.where(known, step * error[:, None], 0.0)
     cov -= np.einsum("ja,jb->jab", step, vh.conj()) * follow[:, None, None]

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from adapt.coefficients import Coefficients
+from adapt.coefficients import Coefficients, require_design
 from adapt.log import History, Log, check
 from adapt.planning.aims import Answer, climb, descend, ladder_of_minutes, ladder_of_moves
 from adapt.planning.alternatives import alternatives
@@ -62,9 +62,11 @@ def plan(
     The plan starts from the job's last run. When nothing reaches the target, `feasible` is false
     and the plan is the smoothest (likeliest where a chance was asked for).
 
-    Raises BadInput for a request or a log that cannot be used, CannotBeMet when the job has
+    Raises BadInput for a request or a log that cannot be used and for coefficients of another rotor
+    design, CannotBeMet when the job has
     moves or an event after its last run.
     """
+    require_design(coefficients, rotor)
     history = log if isinstance(log, History) else check(rotor, log)
     asked = _asked(rotor, aim, chance, most_moves, limits, regimes, locked_blades, locked_adjusters)
     begun = time.monotonic()
