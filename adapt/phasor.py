@@ -19,6 +19,7 @@ from adapt.problems import AdaptError, shown
 
 __all__ = [
     "CLOCK_EXPECTED",
+    "LARGEST_NUMBER",
     "STANDARD_GRAVITY",
     "ClockError",
     "canonical_unit",
@@ -35,6 +36,8 @@ DEG_PER_HOUR = 30.0
 DEG_PER_MINUTE = 0.5
 MM_PER_INCH = 25.4  # exact by definition of the international inch (1959)
 STANDARD_GRAVITY = 9.80665  # [m/s^2], exact: 3rd General Conference on Weights and Measures, 1901
+# Nothing on a rotor is larger in any unit: what is, is a slip, and squares stay finite.
+LARGEST_NUMBER = 1e12
 CLOCK_EXPECTED = "a clock angle h:mm, 0:00 to 12:59"
 
 _UNIT_NAMES = {

@@ -24,6 +24,7 @@ import pandas as pd
 
 from adapt import sheets
 from adapt.files import write_whole
+from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem, one_of, shown
 
 __all__ = ["Column", "Table", "read_table", "table_of", "write_csv"]
@@ -120,7 +121,7 @@ class Table:
         elif self.comma_seen and _LIKE_THOUSANDS.fullmatch(text):
             return bad
         value = float(text)
-        return value if math.isfinite(value) else bad
+        return value if abs(value) <= LARGEST_NUMBER else bad
 
     def select(self, keep: npt.NDArray[Any]) -> Table:
         """Return the table with these rows only (a mask or positions)."""

@@ -89,6 +89,7 @@ def test_a_line_that_names_the_separator_is_no_header(tmp_path: Path) -> None:
         ("nan", ",", None),
         ("inf", ",", None),
         ("1e400", ",", None),
+        ("1e13", ",", None),  # larger than anything on a rotor
         ("٣", ",", None),
         ("0.25 ips", ",", None),
         ("#REF!", ",", None),
@@ -196,7 +197,7 @@ CELLS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x0
 
 
 @settings(max_examples=150, deadline=None, suppress_health_check=QUIET)
-@given(st.lists(st.tuples(CELLS, st.floats(allow_nan=False, allow_infinity=False)), max_size=8))
+@given(st.lists(st.tuples(CELLS, st.floats(-1e12, 1e12)), max_size=8))
 @example([("=1+1", 0.1 + 0.2), ('say "so", or; not', -0.0), ("a\r\nb", 5e-324)])
 def test_a_table_that_is_written_reads_back_as_it_was(
     tmp_path: Path, rows: list[tuple[str, float]]

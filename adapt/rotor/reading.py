@@ -15,6 +15,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, get_args
 
+from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor.values import (
     STEP_TOLERANCE,
@@ -30,6 +31,7 @@ from adapt.rotor.values import (
 
 __all__ = ["read_rotor"]
 
+MOST_STEPS = 1e6  # in a fitted range: more is a slip
 _PARTS = ("rotor", "sensors", "regimes", "adjusters", "shared_ranges", "limits")
 _NEEDED = object()
 
@@ -488,6 +490,10 @@ def _adjuster(section: _Section, blades: Sequence[str] | None) -> Adjuster | Non
         if width < step * (1 - STEP_TOLERANCE):
             expected = f"a range at least one step ({step:g}) wide"
             section.wrong("fitted_range", list(fitted_range), expected)
+        if width > MOST_STEPS * step:
+            section.wrong(
+                "step", step, f"at least {width / MOST_STEPS:g}, a millionth of the range"
+            )
         count = len(only or blades or ()) or 1
         if sum_range is not None and not _reachable(sum_range, step, width * count):
             expected = f"a range that some whole number of steps ({step:g}) reaches"
@@ -517,14 +523,14 @@ def _reachable(interval: tuple[float, float], step: float, most: float) -> bool:
 
 
 def _finite(value: object) -> float | None:
-    """Return a TOML number as a finite float, or None."""
+    """Return a TOML number as a float of ordinary size, or None."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     try:
         number = float(value)
     except OverflowError:
         return None
-    return number if math.isfinite(number) else None
+    return number if abs(number) <= LARGEST_NUMBER else None  # no NaN either
 
 
 def _toml(value: object) -> str:
