@@ -104,7 +104,8 @@ def follow_run(
             )
 
     level_var = np.where(follow, own_var, 0.0)
-    gain = np.where(follow, level_var / (level_var + reading_var), 0.0)
+    total = level_var + reading_var
+    gain = np.where(follow & (total > 0), level_var / np.where(total > 0, total, 1.0), 0.0)
     gain[fresh] = 1.0
     offset = state.offset + gain[:, None] * np.where(read[:, None], innovation_free, 0.0)
     slope = np.where(fresh[:, None, None], 0.0, (1.0 - gain)[:, None, None] * slope)
