@@ -3,8 +3,9 @@
 Nothing heavy is imported before it is needed, so that `--help` answers at once.
 
 Exit status: 0 done; 1 the request cannot be met; 2 bad input; 70 a mistake of the program's own;
-130 interrupted; 141 the reader of the output went away. Answers go to standard output, messages to
-standard error; with --json standard output always holds exactly one JSON document.
+74 the answer could not be written; 130 interrupted; 141 the reader of the output went away.
+Answers go to standard output, messages to standard error; with --json standard output holds
+exactly one JSON document, also when there is no answer.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ if TYPE_CHECKING:
 
 __all__ = ["main"]
 
-DONE, CANNOT_BE_MET, BAD_INPUT, OWN_MISTAKE, INTERRUPTED, READER_GONE = 0, 1, 2, 70, 130, 141
+DONE, CANNOT_BE_MET, BAD_INPUT = 0, 1, 2
+OWN_MISTAKE, NOT_WRITTEN, INTERRUPTED, READER_GONE = 70, 74, 130, 141
 
 AIMS = ("fewest", "smoothest", "quickest", "likeliest")
 
@@ -37,30 +39,56 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status; no traceback unless ADAPT_DEBUG=1."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     debug = os.environ.get("ADAPT_DEBUG", "") not in ("", "0")
-    as_json = "--json" in words
-    if hasattr(sys.stdout, "reconfigure"):
-        sys.stdout.reconfigure(errors="replace")
+    _open_outputs()
     try:
         with warnings.catch_warnings():
             if not debug:
                 warnings.simplefilter("ignore")
-            asked = _parser().parse_args(words)
-            status = int(asked.run(asked))
-            sys.stdout.flush()
-            return status
-    except BrokenPipeError:
-        # The interpreter flushes once more at its end; give it a place where that cannot fail.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return READER_GONE
+            return _run(words, debug)
     except KeyboardInterrupt:
-        print("adapt: interrupted", file=sys.stderr)
+        _say("interrupted")
         return INTERRUPTED
+    except BrokenPipeError:
+        _give_up_output()
+        return READER_GONE
+    except OSError as error:
+        if debug:
+            raise
+        _give_up_output()
+        _say(f"the answer could not be written: {error.strerror or error}")
+        return NOT_WRITTEN
+
+
+def _run(words: Sequence[str], debug: bool) -> int:
+    """Run one command; what is wrong with the request or its files becomes an exit status."""
+    try:
+        asked = _parser().parse_args(words)
+        status = int(asked.run(asked))
+        sys.stdout.flush()
+        return status
     except SystemExit as end:  # --help and --version end this way
         return int(end.code or 0)
     except Exception as error:
-        if debug:
+        writing_failed = isinstance(error, OSError) and error.filename is None
+        if debug or writing_failed:
             raise
-        return _explained(error, as_json)
+        return _explained(error, "--json" in words)
+
+
+def _open_outputs() -> None:
+    """Make outputs that were closed a sink, and let no character stop what can be printed."""
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w")  # noqa: SIM115
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _give_up_output() -> None:
+    """Point standard output where the interpreter's last flush cannot fail."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _explained(error: Exception, as_json: bool) -> int:
@@ -81,7 +109,7 @@ def _explained(error: Exception, as_json: bool) -> int:
             "not changed. Please report it with the command that you gave; ADAPT_DEBUG=1 before "
             "the command shows where it happened."
         )
-    print(f"adapt: {_fit_to_print(message)}", file=sys.stderr)
+    _say(message)
     if as_json:
         from adapt.reports.documents import as_json as text
         from adapt.reports.documents import problems_document
@@ -246,7 +274,7 @@ def _say_left_out(asked: argparse.Namespace, history: History) -> None:
 
 
 def _say(message: str) -> None:
-    print(f"adapt: {message}", file=sys.stderr)
+    print(f"adapt: {_fit_to_print(message)}", file=sys.stderr)
 
 
 def _fit_to_print(text: str) -> str:

@@ -48,7 +48,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of finished text. A row whose cells after the first are all empty is a group title.
+    """Rows of finished text. A row whose cells after the first are all empty titles a group.
 
     tones: one for each row, or empty when every row is plain.
     """

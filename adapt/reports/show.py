@@ -15,6 +15,7 @@ from io import StringIO
 from typing import TextIO
 
 from rich.box import Box
+from rich.cells import cell_len
 from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
@@ -121,7 +122,7 @@ def _print_block(block: Block, console: Console) -> None:
             for line in lines:
                 console.print(Text(f"  {printable(line)}"), soft_wrap=True)
         case Table():
-            console.print(_grid(block))
+            _print_table(block, console)
 
 
 def _text_width(console: Console) -> int:
@@ -137,32 +138,56 @@ def _bullets(items: Sequence[str], tone: Tone) -> Grid:
     return grid
 
 
-def _grid(block: Table) -> Grid:
+def _print_table(block: Table, console: Console) -> None:
+    """Print a table; titles of groups stand across it, whatever the width of its first column."""
+    widths = _widths(block)
+    rest = sum(widths[1:]) + 2 * (len(widths) - 1)
+    grouped = any(_is_group(row) for row in block.rows)
+    fixed = [max(8, min(widths[0], console.width - rest)), *widths[1:]] if grouped else None
+    part = _grid(block, fixed, header=True)
+    tones = block.tones or [_PLAIN] * len(block.rows)
+    for row, tone in zip(block.rows, tones, strict=True):
+        if _is_group(row):
+            console.print(part)
+            console.print(Text(printable(row[0]), style="bold"))
+            part = _grid(block, fixed, header=False)
+        else:
+            part.add_row(*(Text(printable(cell), style=_STYLES[tone]) for cell in row))
+    console.print(part)
+
+
+def _grid(block: Table, widths: Sequence[int] | None, header: bool) -> Grid:
     grid = Grid(
         box=_RULE_UNDER_HEADER,
         pad_edge=False,
         show_edge=False,
+        show_header=header,
         padding=(0, 1, 0, 0),
         header_style="bold",
     )
-    for column in block.columns:
+    for i, column in enumerate(block.columns):
         grid.add_column(
             Text(printable(column.title)),
             justify="right" if column.numeric else "left",
             no_wrap=column.numeric,
             overflow="fold",
             vertical="top",
+            width=None if widths is None else widths[i],
         )
-    tones = block.tones or [_PLAIN] * len(block.rows)
-    for row, tone in zip(block.rows, tones, strict=True):
-        group = not any(row[1:])
-        style = "bold" if group and len(row) > 1 else _STYLES[tone]
-        grid.add_row(*(Text(printable(cell), style=style) for cell in row))
     return grid
 
 
+def _is_group(row: Sequence[str]) -> bool:
+    return len(row) > 1 and not any(row[1:])
+
+
+def _widths(block: Table) -> list[int]:
+    cells = [
+        tuple(column.title for column in block.columns),
+        *(row for row in block.rows if not _is_group(row)),
+    ]
+    return [max(cell_len(row[i]) for row in cells) for i in range(len(block.columns))]
+
+
 def _natural_width(block: Block) -> int:
-    if not isinstance(block, Table):
-        return 0
-    cells = [tuple(column.title for column in block.columns), *block.rows]
-    return sum(max(len(row[i]) for row in cells) + 2 for i in range(len(block.columns)))
+    return sum(width + 2 for width in _widths(block)) - 2 if isinstance(block, Table) else 0

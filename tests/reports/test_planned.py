@@ -87,7 +87,7 @@ def test_a_limit_is_never_rounded_away(plan, rotor) -> None:
 
 
 def test_a_large_plan_asks_to_stop_and_inspect(plan, rotor) -> None:
-    text = text_of(replace(plan, moves=(Move("A", "hub weight", 200.0),)), rotor)
+    text = " ".join(text_of(replace(plan, moves=(Move("A", "hub weight", 200.0),)), rotor).split())
     assert "Stop and inspect" in text
 
 
