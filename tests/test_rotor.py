@@ -192,3 +192,31 @@ def test_junk_is_bad_input(tmp_path: Path, junk: bytes) -> None:
     file.write_bytes(junk)
     with pytest.raises(BadInput):
         adapt.read_rotor(file)
+
+
+def test_hostile_keys_and_numbers_are_shown_short_and_escaped(tmp_path: Path) -> None:
+    file = tmp_path / "rotor.toml"
+    file.write_text(
+        '"we(ird" = 1\n[rotor]\n"\\u001b[31m" = 0x' + "f" * 6000 + "\nrpm = 0x" + "f" * 6000 + "\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(BadInput) as error:
+        adapt.read_rotor(file)
+    places = [(p.row, p.column) for p in error.value.problems]
+    assert (4, "[rotor], key rpm") in places
+    assert (None, "top of the file") in places
+    assert "\x1b" not in str(error.value)
+    assert max(len(str(p)) for p in error.value.problems) < 400
+
+
+def test_an_empty_section_lacks_its_keys_and_a_missing_one_is_told_once(tmp_path: Path) -> None:
+    file = tmp_path / "rotor.toml"
+    file.write_text("[rotor]\n", encoding="utf-8")
+    with pytest.raises(BadInput) as error:
+        adapt.read_rotor(file)
+    missing = [p.column for p in error.value.problems if p.found == "no such key"]
+    assert missing == ["[rotor], key name", "[rotor], key blades", "[rotor], key rpm"]
+    file.write_text("", encoding="utf-8")
+    with pytest.raises(BadInput) as error:
+        adapt.read_rotor(file)
+    assert [p.column for p in error.value.problems if "rotor" in str(p.column)] == ["[rotor]"]
