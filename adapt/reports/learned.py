@@ -48,7 +48,7 @@ def learned_report(learned: Coefficients, rotor: Rotor) -> list[Block]:
         )
     report += [Heading("Scatter per component"), _noise(learned, rotor)]
     apart = _rotors_apart(learned, rotor)
-    if apart.rows:
+    if apart.rows and len(learned.rotors) > 1:
         report += [Heading("Rotors that differ most from the type"), apart]
     report += _suspects(learned)
     if learned.notes:

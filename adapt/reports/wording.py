@@ -135,7 +135,8 @@ def chance_in_words(chance: float) -> str:
         return "more than 99 in 100"
     if chance < 0.01:
         return "less than 1 in 100"
-    tenths, hundredths = round(10 * chance), round(100 * chance)
+    hundredths = math.floor(100 * chance + 1e-9)
+    tenths = round(hundredths / 10)
     if abs(10 * tenths - hundredths) <= (1 if chance > 0.85 else 4) and 0 < tenths < 10:
         return f"about {tenths} in 10"
     return f"about {hundredths} in 100"

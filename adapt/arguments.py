@@ -1,0 +1,154 @@
+"""What can be asked on the command line: commands, options, their help and their examples.
+
+Words to values only; what is done with them lives in `cli`. Imports nothing heavy.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import NoReturn
+
+from adapt import __version__
+from adapt.problems import BadInput
+
+__all__ = ["AIMS", "parser"]
+
+AIMS = ("fewest", "smoothest", "quickest", "likeliest")
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser of all commands; `command` of what it returns is the command's name."""
+    whole = _Parser(
+        prog="adapt",
+        description="Rotor track and balance: learn what one unit of each adjustment does on your "
+        "own rotors, plan the fewest moves that bring every reading inside its limit, and compare "
+        "predictions with what the aircraft did.",
+        epilog="To see all of it on an invented fleet, type: adapt demo",
+        allow_abbrev=False,
+    )
+    whole.add_argument("--version", action="version", version=f"adapt {__version__}")
+    commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def command(name: str, what: str, example: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(
+            name,
+            help=what,
+            description=what[0].upper() + what[1:] + ".",
+            epilog=f"example:\n  {example}",
+            allow_abbrev=False,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        sub.set_defaults(command=name)
+        sub.add_argument("--json", action="store_true", help="print one JSON document, only that")
+        return sub
+
+    def files(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as main-rotor.toml")
+        sub.add_argument("log", metavar="LOG", help="the folder with the log's tables")
+
+    sub = command(
+        "check",
+        "read a rotor file and a log and list everything that is wrong or unlikely in them",
+        "adapt check main-rotor.toml log/",
+    )
+    files(sub)
+
+    sub = command(
+        "learn",
+        "learn each rotor's influence coefficients from the log's before/after run pairs",
+        "adapt learn main-rotor.toml log/ --chart chart.csv --output learned.json",
+    )
+    files(sub)
+    sub.add_argument("--chart", metavar="F", help="the paper chart as a table, to start from")
+    sub.add_argument("--output", metavar="F", help="write the coefficients to this JSON file")
+
+    sub = command(
+        "plan",
+        "plan the moves that bring a job's readings inside their limits on the next run",
+        "adapt plan main-rotor.toml log/ --job J-014 --chart chart.csv\n"
+        "  adapt plan main-rotor.toml log/ --job J-014 --coefficients learned.json --aim smoothest",
+    )
+    files(sub)
+    sub.add_argument("--job", metavar="J", required=True, help="the job to plan for")
+    source = sub.add_mutually_exclusive_group()
+    source.add_argument(
+        "--coefficients", metavar="F", help="coefficients written by learn; newer pairs are added"
+    )
+    source.add_argument("--chart", metavar="F", help="learn from the log, starting from this chart")
+    sub.add_argument(
+        "--aim",
+        choices=AIMS,
+        default="fewest",
+        help="fewest moves that reach the chance (default); smoothest = lowest worst ratio; "
+        "quickest = least labour; likeliest = highest chance",
+    )
+    sub.add_argument(
+        "--chance",
+        metavar="P",
+        type=_chance,
+        default=0.9,
+        help="chance asked for that the next run is inside every limit (default 0.9); "
+        "0 = only predicted inside",
+    )
+    sub.add_argument("--most-moves", metavar="K", type=_moves, help="no more moves than this")
+    sub.add_argument("--limits", metavar="S", help="the set of limits that the rotor file names S")
+    sub.add_argument(
+        "--seconds",
+        metavar="T",
+        type=_seconds,
+        help="time after which the best plan so far is given, not proven (default 20)",
+    )
+    sub.add_argument(
+        "--no-hedge", action="store_true", help="trust the predicted readings as they stand"
+    )
+
+    sub = command(
+        "compare",
+        "predict every run from the runs before it, by chart and by what was learned, and compare",
+        "adapt compare main-rotor.toml log/ --chart chart.csv",
+    )
+    files(sub)
+    sub.add_argument("--chart", metavar="F", required=True, help="the paper chart as a table")
+
+    sub = command(
+        "demo",
+        "write an invented operator's files into a folder and do the whole job on them",
+        "adapt demo my-demo",
+    )
+    sub.add_argument("folder", metavar="FOLDER", nargs="?", default="adapt-demo")
+    return whole
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors end like every other bad input."""
+
+    def error(self, message: str) -> NoReturn:
+        raise BadInput(f"{message}\n{self.format_usage().strip()}\nMore: {self.prog} --help")
+
+
+def _chance(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value < 1.0:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}, expected a chance from 0 up to (not including) 1, such as 0.9"
+        )
+    return value
+
+
+def _moves(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected a whole number of moves")
+    return int(text)
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0.0 <= seconds < float("inf"):
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected a time in seconds, such as 60")
+    return seconds
