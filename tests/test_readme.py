@@ -75,3 +75,17 @@ def test_the_exit_statuses_of_the_docs_are_those_of_the_commands() -> None:
         cli.DONE, cli.CANNOT_BE_MET, cli.BAD_INPUT, cli.OWN_MISTAKE, cli.NOT_WRITTEN,
         cli.INTERRUPTED, cli.READER_GONE,
     }  # fmt: skip
+
+
+def test_the_python_of_the_readme_runs_in_the_demo_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from adapt.scenario import write_demo
+
+    monkeypatch.chdir(write_demo(tmp_path / "demo").folder)
+    code = re.search(r"```python\n(.*?)```", README, re.DOTALL)
+    assert code is not None
+    names: dict[str, object] = {}
+    exec(code[1], names)
+    assert names["plan"].proven  # type: ignore[attr-defined]
+    assert names["outcome"].runs > 100  # type: ignore[attr-defined]
