@@ -142,12 +142,17 @@ def climb(objective: Objective, ladder: Iterator[Rung], target: float, deadline:
 
 
 def descend(
-    objective: Objective, most_moves: int, deadline: float, every: bool = True
+    objective: Objective,
+    most_moves: int,
+    deadline: float,
+    every: bool = True,
+    start: Int | None = None,
 ) -> list[Answer]:
     """Return the plans of the smallest value with at most 0, 1, ..., most_moves moves.
 
     every: whether each of them is wanted. When only the last is, plans of few moves are searched no
-    further than it takes to know that they do not match it.
+    further than it takes to know that they do not match it. start: plans (plan, variable) known
+    from elsewhere; the best of them is what must be matched then.
     """
     problem = objective.problem
     value = float(objective.value(np.zeros((1, len(problem.hardware.step)), np.int64), np.inf)[0])
@@ -155,7 +160,9 @@ def descend(
     answers = [Answer(steps, 0.0, 0.0, value, value, True)]
     root = _root_bound(objective, value)
     rungs = list(ladder_of_moves(problem.hardware, most_moves))
-    known = None if every or not rungs else _good_plan(objective, rungs[-1], deadline)
+    known = None
+    if rungs and not every:
+        known = _good_plan(objective, rungs[-1], deadline, start)
     open_bound = np.inf
     cost = 0.0
     for rung in rungs:
@@ -218,14 +225,21 @@ def _root_bound(objective: Objective, cutoff: float) -> float:
     return float(bound[0])
 
 
-def _good_plan(objective: Objective, rung: Rung, deadline: float) -> Int | None:
-    """Return a good plan of a rung, (1, variable), by walks alone; None when none was found."""
+def _good_plan(objective: Objective, rung: Rung, deadline: float, start: Int | None) -> Int | None:
+    """Return a good plan, (1, variable), by walks on a rung or from `start`; None if none."""
     plans = [
-        found
+        ended
         for supports in rung.groups(objective.problem.hardware)
-        if len(found := walk(objective, supports, deadline))
+        if len(ended := walk(objective, supports, deadline))
     ]
-    return plans[0][:1] if plans else None
+    if start is not None:
+        plans.append(start)
+    if not plans:
+        return None
+    found = np.concatenate(plans)
+    values = objective.value(found, np.inf)
+    best = int(values.argmin())
+    return found[best][None] if values[best] < np.inf else None
 
 
 def _search_rung(

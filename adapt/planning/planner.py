@@ -202,11 +202,12 @@ class _Search:
     def answer(self) -> tuple[Answer, bool]:
         """Return the aim's answer (or its fallback), and whether it reaches the limits."""
         asked = self._asked
+        self.tradeoff()
         if asked.aim in ("fewest", "quickest"):
             ladder = ladder_of_moves if asked.aim == "fewest" else ladder_of_minutes
             objective = self._chance if asked.by_chance else self._ratio
             rungs = ladder(self._problem.hardware, asked.most_moves)
-            answer = climb(objective, rungs, asked.target, self._until(0.5))
+            answer = climb(objective, rungs, asked.target, self._until(0.6))
             if answer.steps is not None:
                 return answer, True
             fallback = self._likeliest() if asked.by_chance else self._smoothest()
@@ -221,22 +222,29 @@ class _Search:
         return self.tradeoff()[-1]
 
     def _likeliest(self) -> Answer:
-        answer = descend(self._chance, self._cap, self._until(0.8), every=False)[-1]
-        if answer.proven:
+        smooth = [other.steps for other in self.tradeoff() if other.steps is not None]
+        start = np.array(smooth) if smooth else None
+        until = self._until(0.9)
+        answer = descend(self._chance, self._cap, until, every=False, start=start)[-1]
+        if answer.proven or start is None:
             return answer
-        for other in self.tradeoff():  # time ended first: a smooth plan may be likelier
-            if other.steps is None:
-                continue
-            value = float(self._chance.value(other.steps[None], np.inf)[0])
-            if answer.steps is None or value < answer.value:
-                bound = min(answer.value_bound, value)
-                answer = Answer(other.steps, other.cost, 0.0, value, bound, False)
+        # Time ended first: a smooth plan may be likelier than what the search came to.
+        values = self._chance.value(start, np.inf)
+        best = int(values.argmin())
+        if answer.steps is None or values[best] < answer.value:
+            value, steps = float(values[best]), start[best]
+            moves = float((steps != 0).sum())
+            answer = Answer(steps, moves, 0.0, value, min(answer.value_bound, value), False)
         return answer
 
     def tradeoff(self) -> list[Answer]:
-        """Return the smoothest plans with at most 0, 1, ... moves."""
+        """Return the smoothest plans with at most 0, 1, ... moves.
+
+        Quick where a chance is searched for, which needs most of the time and starts from them.
+        """
         if self._ladder is None:
-            self._ladder = descend(self._ratio, self._cap, self._until(0.9))
+            until = self._until(0.3 if self._asked.by_chance else 0.9)
+            self._ladder = descend(self._ratio, self._cap, until)
         return self._ladder
 
     def lower_bound(self, answer: Answer, feasible: bool) -> float:
