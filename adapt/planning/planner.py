@@ -125,7 +125,12 @@ def plan(
             for other in search.alternatives(answer, feasible)
         ),
         conditions=standing.conditions,
-        notes=(*hardware.notes, *left_out, *_assumptions(rotor, hardware, standing, steps)),
+        notes=(
+            *_later_runs(history, standing),
+            *hardware.notes,
+            *left_out,
+            *_assumptions(rotor, hardware, standing, steps),
+        ),
         seconds=time.monotonic() - begun,
     )
 
@@ -322,6 +327,20 @@ def _tradeoff(rotor: Rotor, problem: Problem, moves: int, answer: Answer) -> Tra
         chance=float(problem.chances(answer.steps)),
         proven=answer.proven,
         plan=_moves(rotor, problem.hardware, answer.steps),
+    )
+
+
+def _later_runs(history: History, standing: Standing) -> tuple[str, ...]:
+    """Warn when the log holds later runs of the rotor than the one that the plan starts from."""
+    own = history.runs[history.runs["rotor"] == standing.rotor]
+    here = own.loc[(own["job"] == standing.job) & (own["run"] == standing.after_run), "started"]
+    later = own[(own["job"] != standing.job) & (own["started"] > here.iloc[0])]
+    if later.empty:
+        return ()
+    last = later.sort_values("started", kind="stable").iloc[-1]
+    return (
+        f"this is not the rotor's latest state: {standing.rotor} has later runs, the last in job "
+        f"{last['job']} (run {last['run']}, {last['started']:%Y-%m-%d})",
     )
 
 

@@ -143,6 +143,15 @@ def test_a_channel_read_earlier_is_carried_forward_with_its_moves_and_more_doubt
     assert any("carried forward" in note and "120 kt" in note for note in found.notes)
 
 
+def test_a_plan_from_an_old_job_says_that_the_rotor_has_later_runs() -> None:
+    of = job(0.3)
+    history = add_run(of.history, "1", {("lateral", "hover"): 0.1}, job="J-2")
+    old = adapt.plan(of.rotor, of.coefficients, history, "J-1")
+    assert any("J-2" in note and "later runs" in note for note in old.notes)
+    new = adapt.plan(of.rotor, of.coefficients, history, "J-2")
+    assert not any("later runs" in note for note in new.notes)
+
+
 def test_an_event_between_runs_ends_what_is_carried_forward() -> None:
     of = job([0.3, 0.25], rotor(regimes=2))
     history = add_run(of.history, "2", {("lateral", "hover"): 0.2})
