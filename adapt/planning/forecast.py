@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -48,6 +50,7 @@ def forecast_readings(
                 after = complex(level.level_mean[j, 0] + change)
                 shared = np.where(moved | (level.slope[j, 0] != 0), x + level.slope[j, 0], 0.0)
                 var = np.real(shared @ np.nan_to_num(level.cov[j]) @ shared.conj())
+                var += _inexact_var(rotor, amounts, level.mean[j], level.cov[j])
                 sd = float(
                     np.sqrt((var + level.own_var[j] + noise.run_var[j] + noise.reading_var[j]) / 2)
                 )
@@ -114,6 +117,15 @@ def forecast_track(
             )
         )
     return tuple(forecasts)
+
+
+def _inexact_var(
+    rotor: Rotor, amounts: Real, mean: npt.NDArray[np.complex128], cov: npt.NDArray[Any]
+) -> float:
+    """Return what the moves add to a reading's variance because they are not made exactly."""
+    power = np.nan_to_num(np.abs(mean) ** 2) + np.nan_to_num(np.diagonal(cov).real)
+    sd = np.array([adjuster.amount_sd for adjuster in rotor.adjusters])
+    return float((amounts != 0).sum(axis=0) @ (sd**2 * power))
 
 
 def _known_sum(

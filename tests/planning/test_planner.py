@@ -152,6 +152,15 @@ def test_a_plan_from_an_old_job_says_that_the_rotor_has_later_runs() -> None:
     assert not any("later runs" in note for note in new.notes)
 
 
+def test_the_stated_sd_holds_what_an_inexact_move_adds() -> None:
+    design = replace(rotor(), adjusters=(replace(rotor().adjusters[0], amount_sd=30.0),))
+    of = job(0.3, design)
+    found = plan(of, aim="smoothest", most_moves=1)
+    noise = of.coefficients.noise
+    var = 2 * noise.reading_var[0] + noise.run_var[0] + (0.002 * 30.0) ** 2
+    assert found.readings[0].sd == pytest.approx(np.sqrt(var / 2))
+
+
 def test_an_event_between_runs_ends_what_is_carried_forward() -> None:
     of = job([0.3, 0.25], rotor(regimes=2))
     history = add_run(of.history, "2", {("lateral", "hover"): 0.2})
