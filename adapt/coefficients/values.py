@@ -1,0 +1,108 @@
+"""What is known of coefficients, as values: posteriors, noise, and where they came from.
+
+Covariances are of circular normals: cov = E[(c - m)(c - m)^H]; a per-component sd is sqrt(v / 2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from adapt.chart import Chart
+from adapt.rotor import Rotor
+
+__all__ = ["Coefficients", "Noise", "Posterior", "component_sd"]
+
+Complex = npt.NDArray[np.complex128]
+Real = npt.NDArray[np.float64]
+Count = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """What is known of one set of coefficients (one rotor's, an unseen rotor's, or the type's).
+
+    mean: shape (channel, adjuster), complex (lag); NaN where nothing informs it.
+    cov: shape (channel, adjuster, adjuster), complex Hermitian; NaN rows and columns likewise.
+    track_mean: (regime, adjuster), real; track_cov: (regime, adjuster, adjuster), real.
+    pairs: (channel, adjuster): pairs read in both runs in which the adjuster moved; track_pairs
+    (regime, adjuster) likewise.
+    """
+
+    mean: Complex
+    cov: Complex
+    track_mean: Real
+    track_cov: Real
+    pairs: Count
+    track_pairs: Count
+
+
+@dataclass(frozen=True, eq=False)
+class Noise:
+    """Variances: reading_var r and run_var q of design section 5.
+
+    reading_var, run_var: shape (channel,), E|e|^2 of complex e (per-component sd = sqrt(r / 2)).
+    track_reading_var, track_run_var: shape (regime,), real variance of one blade's height before
+    the blades' mean is removed. NaN where a rotor has no track.
+    correlation: (channel, channel), E[e_j conj(e_k)] of unit errors, of w and e alike; None = not
+    known, channels are then taken as independent.
+    move_var, track_move_var: (channel, adjuster), (regime, adjuster): what one move of an adjuster
+    adds to the run-to-run change because it is not made exactly (amount_sd); None = nothing.
+    """
+
+    reading_var: Real
+    run_var: Real
+    track_reading_var: Real
+    track_run_var: Real
+    correlation: Complex | None = None
+    move_var: Real | None = None
+    track_move_var: Real | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Coefficients:
+    """Learned coefficients of a rotor design: the type's, an unseen rotor's, and each rotor's own.
+
+    type_: posterior of the type's mean c; unseen: of a rotor with no runs (c + d).
+    rotors: by serial. taught: the (job, after_run) pairs that are in these coefficients.
+    withheld: the pairs that were looked at and held back as suspect entries.
+    suspects, references, health: rows of the document: suspect entries, moved references and
+    sensors, rotors that no longer answer as they did.
+    """
+
+    design: str
+    channels: tuple[tuple[str, str], ...]
+    regimes: tuple[str, ...]
+    adjusters: tuple[str, ...]
+    type_: Posterior
+    unseen: Posterior
+    rotors: Mapping[str, Posterior]
+    noise: Noise
+    taught: frozenset[tuple[str, str]] = frozenset()
+    withheld: frozenset[tuple[str, str]] = frozenset()
+    chart: Chart | None = None
+    suspects: tuple[Mapping[str, Any], ...] = ()
+    references: tuple[Mapping[str, Any], ...] = ()
+    health: tuple[Mapping[str, Any], ...] = ()
+    notes: tuple[str, ...] = ()
+    origin: Mapping[str, Any] = field(default_factory=dict)
+
+    def of(self, rotor: str) -> Posterior:
+        """Return a rotor's posterior by serial; that of an unseen rotor when it has no runs."""
+        return self.rotors.get(rotor, self.unseen)
+
+    def summary(self, rotor: Rotor) -> pd.DataFrame:
+        """Return every vibration coefficient as a person reads it: see `summary.summary_of`."""
+        from adapt.coefficients.summary import summary_of
+
+        return summary_of(self, rotor)
+
+
+def component_sd(cov: Complex) -> Real:
+    """Return sds per component, (channel, adjuster), of circular normals of covariance cov."""
+    return np.sqrt(np.maximum(np.einsum("jaa->ja", cov).real, 0.0) / 2.0)
