@@ -1,0 +1,394 @@
+"""Plain Gaussian algebra of fleets for the studies, written from the model and nothing else.
+
+Invented fleets whose truth is known, the machine of `adapt.simulate` flown by the technician of
+`adapt.scenario`, and the mixed model y = X (c + d_i) + noise of one sensor's regimes together, with
+any covariance of d_i. The program's own learner is not used here: it is what is being judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence, Set
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from scipy.linalg import block_diag
+
+from adapt.chart import Chart
+from adapt.log import History
+from adapt.rotor import Rotor
+from adapt.scenario.fleet import main_fleet
+from adapt.scenario.history import fleet_history
+
+AIRSPEED = np.array([np.nan, 0.0, 60.0, 90.0, 120.0, 80.0])  # [kt], as the demo's regimes
+SIZE = np.array([0.002, 0.06, 0.05])  # [ips per g, flat, deg]
+STEP = np.array([10.0, 1.0, 0.5])
+BLADES = 4
+RUN_SD, READING_SD, CHART_SD = 0.015, 0.02, 0.25  # per component; the chart's is relative
+
+Spread = Callable[[np.ndarray], np.ndarray]
+"""From coefficients (regime, adjuster) of a type to the covariance of d_i, regimes x adjusters."""
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """One job: its rotor, when it began, what was moved and read.
+
+    moves: X, (pair, adjuster); readings: (run, sensor, regime), NaN where not read.
+    """
+
+    rotor: int
+    time: float
+    moves: np.ndarray
+    readings: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Fleet:
+    """Jobs in time order, the chart (sensor, regime, adjuster) and its sd per component, truth.
+
+    own: (rotor, sensor, regime, adjuster), or None where nobody knows.
+    """
+
+    rotors: int
+    jobs: tuple[Job, ...]
+    chart: np.ndarray
+    chart_sd: np.ndarray
+    airspeed: np.ndarray
+    own: np.ndarray | None
+
+
+def circular(rng: np.random.Generator, *shape: int) -> np.ndarray:
+    """Return complex normal numbers of sd 1 per component."""
+    return rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+
+
+def kernel(airspeed: np.ndarray, length: float) -> np.ndarray:
+    """Return exp(-|difference of airspeeds| / length), (regime, regime).
+
+    A regime without an airspeed (NaN: on the ground) is like no other.
+    """
+    alike = np.exp(-np.abs(airspeed[:, None] - airspeed) / length)
+    return np.where(np.isnan(alike), np.eye(len(airspeed)), alike)
+
+
+def relative_spread(
+    airspeed: np.ndarray,
+    sensor: float = 0.0,
+    adjuster: float = 0.0,
+    rest: float = 0.0,
+    drift: float = 0.0,
+    length: float = np.inf,
+) -> Spread:
+    """Return the covariance of d = c (s + t_a + u_(g,a) + e_(g,a)), sds per component.
+
+    drift: of u, alike in regimes whose airspeeds differ by less than length [kt]. In the rest e a
+    coefficient counts as at least a fifth of its adjuster's rms over regimes.
+    """
+    near = kernel(airspeed, length)
+
+    def covariance(c: np.ndarray) -> np.ndarray:
+        adjusters = c.shape[1]
+        same = np.eye(adjusters)
+        outer = c.reshape(-1, 1) * c.reshape(1, -1).conj()
+        size = np.abs(c)
+        held = np.maximum(size, 0.2 * np.sqrt((size**2).mean(axis=0)))
+        return 2.0 * (
+            sensor**2 * outer
+            + adjuster**2 * outer * np.kron(np.ones_like(near), same)
+            + drift**2 * outer * np.kron(near, same)
+            + rest**2 * np.diag(held.reshape(-1) ** 2)
+        )
+
+    return covariance
+
+
+def model_fleet(
+    rng: np.random.Generator,
+    rotors: int,
+    pairs: Sequence[int],
+    spreads: Sequence[Spread],
+    step: Callable[[], float] = lambda: 1.0,
+    reading: Callable[[], float] = lambda: 1.0,
+    airspeed: np.ndarray = AIRSPEED,
+) -> Fleet:
+    """Draw a fleet of the learner's model; pairs: of each job of a rotor; one spread a sensor.
+
+    step, reading: factors on the sd of the next run-to-run change or reading scatter, common to
+    all channels of a run.
+    """
+    sensors, regimes, adjusters = len(spreads), len(airspeed), len(SIZE)
+    shape = (sensors, regimes, adjusters)
+    # Regimes of a sensor act alike and differ smoothly, as real ones do.
+    phase = 2j * np.pi * (rng.random((sensors, 1, adjusters)) + 0.1 * rng.random(shape))
+    type_ = SIZE * rng.uniform(0.7, 1.4, shape) * np.exp(phase)
+    own = np.empty((rotors, *shape), dtype=complex)
+    for s, spread in enumerate(spreads):
+        root = _root(spread(type_[s]))
+        drawn = circular(rng, rotors, regimes * adjusters) / np.sqrt(2.0) @ root.T
+        own[:, s] = type_[s] + drawn.reshape(rotors, regimes, adjusters)
+    turn = np.exp(2j * np.pi * np.arange(BLADES) / BLADES)
+    jobs = []
+    for i in range(rotors):
+        for number, count in enumerate(pairs):
+            moved = np.zeros((count, adjusters), dtype=complex)
+            for k in range(count):
+                for _ in range(2):
+                    b, a = rng.integers(BLADES), rng.integers(adjusters)
+                    moved[k, a] += turn[b] * STEP[a] * rng.choice([-5, -4, -3, 3, 4, 5])
+            change = np.einsum("ka,sga->ksg", moved, own[i])
+            size = np.array([RUN_SD * step() for _ in range(count)])
+            change = change + size[:, None, None] * circular(rng, count, sensors, regimes)
+            level = 0.4 * circular(rng, 1, sensors, regimes)
+            level = np.concatenate([level, level + np.cumsum(change, axis=0)])
+            scatter = np.array([READING_SD * reading() for _ in range(count + 1)])
+            read = level + scatter[:, None, None] * circular(rng, count + 1, sensors, regimes)
+            jobs.append(Job(i, number + rng.random(), moved, read))
+    chart = type_ * (1 + CHART_SD * circular(rng, *shape))
+    jobs.sort(key=lambda job: job.time)
+    return Fleet(rotors, tuple(jobs), chart, CHART_SD * np.abs(type_), airspeed, own)
+
+
+def machine_fleet(seed: int, rotors: int, jobs: int, **scatter: float) -> Fleet:
+    """Return jobs on the demo's main rotor type, as the technician flew them, without mishaps.
+
+    scatter: values of `adapt.simulate.Scatter` to change.
+    """
+    demo = main_fleet()
+    demo = replace(demo, type_=replace(demo.type_, scatter=replace(demo.type_.scatter, **scatter)))
+    rng = np.random.default_rng(seed)
+    machines = {f"MR-{i:03d}": demo.type_.individual(rng) for i in range(rotors)}
+    fleet = replace(demo, machines=machines, aircraft=dict.fromkeys(machines, "OV"))
+    done, _ = fleet_history(fleet, jobs, {}, np.array([80.0, 1.0, 1.5]), seed)
+    turn = np.exp(2j * np.pi * np.arange(len(demo.rotor.blades)) / len(demo.rotor.blades))
+    serials = list(machines)
+    found = []
+    for job in done:
+        read = [
+            np.where(run.read & run.sensors[:, None], run.flown.readings, np.nan)
+            for run in job.runs
+        ]
+        moved = [np.einsum("b,ba->a", turn, run.moves) for run in job.runs[:-1]]
+        if moved:
+            started = job.runs[0].started.timestamp()
+            found.append(Job(serials.index(job.serial), started, np.array(moved), np.array(read)))
+    found.sort(key=lambda job: job.time)
+    shape = (len(demo.rotor.sensors), len(demo.rotor.regimes), len(demo.rotor.adjusters))
+    return Fleet(
+        rotors,
+        tuple(found),
+        demo.chart.mean.reshape(shape),
+        demo.chart.sd.reshape(shape),
+        np.array([np.nan if r.airspeed_kt is None else r.airspeed_kt for r in demo.rotor.regimes]),
+        np.array([m.coefficients() for m in machines.values()]),
+    )
+
+
+def logged_fleet(rotor: Rotor, history: History, chart: Chart, skip: Set[tuple[str, str]]) -> Fleet:
+    """Return a checked log of a rotor with order 1 only as jobs, nobody knowing the truth.
+
+    skip: pairs (job, after_run) that are not to be used. A job is cut there and at events; after a
+    `reference moved` event the rotor counts as another one.
+    """
+    shape = (len(rotor.sensors), len(rotor.regimes), len(rotor.adjusters))
+    turn = np.exp(1j * rotor.psi)
+    values = {(x.job, x.run, x.sensor, x.regime): x.value for x in history.readings.itertuples()}
+    moved: dict[tuple[str, str], np.ndarray] = {}
+    for x in history.moves.itertuples():
+        total = moved.setdefault((x.job, x.after_run), np.zeros(shape[2], dtype=complex))
+        total[rotor.adjuster_names.index(x.adjuster)] += (
+            turn[rotor.blades.index(x.blade)] * x.amount
+        )
+    events = {(x.job, x.after_run): x.kind for x in history.events.itertuples()}
+    units: dict[tuple[str, int], int] = {}
+    jobs = []
+    for serial, of_rotor in history.runs.groupby("rotor", sort=False):
+        frame = 0
+        for job, of_job in of_rotor.groupby("job", sort=False):
+            names = list(of_job["run"])
+            started = pd.Timestamp(of_job["started"].iloc[0]).timestamp()
+            first = 0
+            for k, name in enumerate(names):
+                kind = events.get((job, name))
+                if k + 1 < len(names) and kind is None and (job, name) not in skip:
+                    continue
+                part = names[first : k + 1]
+                first = k + 1
+                unit = units.setdefault((serial, frame), len(units))
+                frame += kind == "reference moved"
+                read = np.array([
+                    [[values.get((job, n, s.name, r), np.nan) for r in rotor.regime_names]
+                     for s in rotor.sensors]
+                    for n in part
+                ], dtype=complex)  # fmt: skip
+                nothing = np.zeros(shape[2], dtype=complex)
+                moves = [moved.get((job, n), nothing) for n in part[:-1]]
+                if moves:
+                    jobs.append(Job(unit, started, np.array(moves), read))
+    jobs.sort(key=lambda job: job.time)
+    airspeed = [np.nan if r.airspeed_kt is None else r.airspeed_kt for r in rotor.regimes]
+    return Fleet(
+        len(units), tuple(jobs), chart.mean.reshape(shape), chart.sd.reshape(shape),
+        np.array(airspeed, dtype=float), None,
+    )  # fmt: skip
+
+
+def _root(covariance: np.ndarray) -> np.ndarray:
+    """Return a square root of a covariance that may lack rank."""
+    values, vectors = np.linalg.eigh(covariance)
+    return vectors * np.sqrt(np.maximum(values, 0.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """One sensor's differences, job by job, all regimes one after another, padded to one length.
+
+    rotor: (job,); x: (job, row, regimes x adjusters); y: (job, row); count: rows that are real.
+    walk, scatter: (job, row, row), what q and r multiply within a regime; walk_all, scatter_all:
+    the same between all regimes; spare: (job, row), 1 where a row is padding (x and y are 0).
+    """
+
+    rotors: int
+    regimes: int
+    rotor: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    walk: np.ndarray
+    scatter: np.ndarray
+    walk_all: np.ndarray
+    scatter_all: np.ndarray
+    spare: np.ndarray
+
+    @property
+    def count(self) -> int:
+        """Rows that are no padding."""
+        return int((self.spare == 0).sum())
+
+
+def stack(fleet: Fleet, sensor: int, jobs: Sequence[Job]) -> Stack:
+    """Return the differences of some jobs; levels are removed by differencing what was read."""
+    regimes, adjusters = fleet.chart.shape[1:]
+    length = max((regimes * len(job.moves) for job in jobs), default=0)
+    shape = (len(jobs), length)
+    x = np.zeros((*shape, regimes * adjusters), dtype=complex)
+    y = np.zeros(shape, dtype=complex)
+    walk, scatter = np.zeros((*shape, length)), np.zeros((*shape, length))
+    walk_all, scatter_all = np.zeros_like(walk), np.zeros_like(walk)
+    spare = np.ones(shape)
+    for j, job in enumerate(jobs):
+        runs = len(job.readings)
+        moved = np.concatenate([np.zeros((1, adjusters)), np.cumsum(job.moves, axis=0)])
+        together = np.minimum.outer(np.arange(runs), np.arange(runs)).astype(float)
+        step, owner = np.zeros((length, runs)), np.full(length, -1)
+        at = 0
+        for g in range(regimes):
+            read = np.flatnonzero(~np.isnan(job.readings[:, sensor, g]))
+            for low, high in pairwise(read):
+                step[at, low], step[at, high], owner[at] = -1.0, 1.0, g
+                x[j, at, g * adjusters : (g + 1) * adjusters] = moved[high] - moved[low]
+                y[j, at] = job.readings[high, sensor, g] - job.readings[low, sensor, g]
+                spare[j, at] = 0.0
+                at += 1
+        same = (owner[:, None] == owner) & (owner >= 0)
+        walk_all[j], scatter_all[j] = step @ together @ step.T, step @ step.T
+        walk[j], scatter[j] = walk_all[j] * same, scatter_all[j] * same
+    rotor = np.array([job.rotor for job in jobs], dtype=int)
+    return Stack(
+        fleet.rotors, regimes, rotor, x, y, walk, scatter, walk_all, scatter_all, spare
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """The joint posterior at given variances; vectors are regimes x adjusters.
+
+    log_likelihood: of the differences, with c integrated over its prior. mean, cov: of c; own,
+    own_cov: of each c_i, (rotor, ...). score_spread: M with d log L = tr(M dSigma). score_noise:
+    d log L by the logarithm of each variance of the noise.
+    """
+
+    log_likelihood: float
+    mean: np.ndarray
+    cov: np.ndarray
+    own: np.ndarray
+    own_cov: np.ndarray
+    score_spread: np.ndarray
+    score_noise: np.ndarray
+
+
+def solve(
+    rows: Stack, noise: np.ndarray, sigma: np.ndarray, mean0: np.ndarray, var0: np.ndarray
+) -> Solution:
+    """Return the posterior.
+
+    noise: q and r of each regime's own, then of what all regimes of a run have in common. sigma:
+    of d_i; mean0, var0: of c, circular, (regime, adjuster). Henderson's equations (Searle, Casella
+    and McCulloch, Variance Components, Wiley 1992, chapter 7, from memory).
+    """
+    n, size = rows.rotors, rows.x.shape[2]
+    parts = [rows.walk, rows.scatter, rows.walk_all, rows.scatter_all]
+    v = rows.spare[:, :, None] * np.eye(rows.x.shape[1])
+    for variance, part in zip(noise, parts, strict=True):
+        v = v + variance * part
+    inverse = np.linalg.inv(v)
+    vx, vy = inverse @ rows.x, np.einsum("jmn,jn->jm", inverse, rows.y)
+    h = np.zeros((n, size, size), dtype=complex)
+    np.add.at(h, rows.rotor, rows.x.conj().transpose(0, 2, 1) @ vx)
+    b = np.zeros((n, size), dtype=complex)
+    np.add.at(b, rows.rotor, np.einsum("jma,jm->ja", rows.x.conj(), vy))
+    inside = np.eye(size) + sigma @ h
+    f = np.linalg.inv(inside)
+    k, w = h @ f, f @ sigma
+    p0, m0 = 1.0 / var0.reshape(-1), mean0.reshape(-1)
+    information = k.sum(axis=0) + np.diag(p0)
+    information = 0.5 * (information + information.conj().T)
+    cov = np.linalg.inv(information)
+    mean = cov @ (np.einsum("iba,ib->a", f.conj(), b) + p0 * m0)
+    left = b - h @ mean
+    own = mean + np.einsum("iab,ib->ia", w, left)
+    own_cov = w + f @ cov @ f.conj().transpose(0, 2, 1)
+    quadratic = (rows.y.conj() * vy).sum().real - np.einsum("ia,iab,ib->", b.conj(), w, b).real
+    quadratic += (p0 * np.abs(m0) ** 2).sum() - (mean.conj() @ information @ mean).real
+    log_det = np.linalg.slogdet(v)[1].sum() + np.linalg.slogdet(inside)[1].sum()
+    log_det += np.linalg.slogdet(information)[1] - np.log(p0).sum()
+    told = np.einsum("iba,ib->ia", f.conj(), left)  # (1 + H Sigma)^-1 (b - H c)
+    score = np.einsum("ia,ib->ab", told, told.conj()) - k.sum(axis=0)
+    score += (k @ cov @ k.conj().transpose(0, 2, 1)).sum(axis=0)
+    error = rows.y - np.einsum("jma,ja->jm", rows.x, own[rows.rotor])
+    pull = np.einsum("jmn,jn->jm", inverse, error)
+    turned = vx @ own_cov[rows.rotor] @ vx.conj().transpose(0, 2, 1) - inverse
+    by_v = (pull[:, :, None] * pull[:, None, :].conj() + turned).real
+    return Solution(
+        log_likelihood=float(-log_det - quadratic - rows.count * np.log(np.pi)),
+        mean=mean.reshape(rows.regimes, -1),
+        cov=cov,
+        own=own.reshape(n, rows.regimes, -1),
+        own_cov=own_cov,
+        score_spread=score,
+        score_noise=np.array(
+            [x * (by_v * part).sum() for x, part in zip(noise, parts, strict=True)]
+        ),
+    )
+
+
+def dense_log_likelihood(
+    rows: Stack, noise: np.ndarray, sigma: np.ndarray, mean0: np.ndarray, var0: np.ndarray
+) -> float:
+    """Return the same log-likelihood from one covariance of all rows: slow, to check `solve` by."""
+    real = rows.spare == 0
+    blocks = [
+        np.tensordot(noise, [p[j][np.ix_(at, at)] for p in
+                             (rows.walk, rows.scatter, rows.walk_all, rows.scatter_all)], 1)
+        for j, at in enumerate(np.flatnonzero(row) for row in real)
+    ]  # fmt: skip
+    x, y = rows.x[real], rows.y[real]
+    owner = np.repeat(rows.rotor, real.sum(axis=1))
+    total = block_diag(*blocks) + (x @ sigma @ x.conj().T) * (owner[:, None] == owner)
+    total = total + x @ np.diag(var0.reshape(-1)) @ x.conj().T
+    error = y - x @ mean0.reshape(-1)
+    return float(
+        -np.linalg.slogdet(total)[1]
+        - (error.conj() @ np.linalg.solve(total, error)).real
+        - len(y) * np.log(np.pi)
+    )
