@@ -16,6 +16,7 @@ import numpy.typing as npt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.correlation import speaking_share
+from adapt.learning.entries import entries_of
 from adapt.learning.learner import Learned, fit, units_of
 from adapt.learning.rest import RestOfLog
 from adapt.learning.runs import Runs
@@ -78,7 +79,7 @@ def fit_screened(
     return Screened(
         replace(
             coefficients,
-            suspects=tuple(suspect_rows(runs, suspects)),
+            suspects=tuple(suspect_rows(rotor, runs, suspects)),
             withheld=withheld,
             notes=notes,
         ),
@@ -94,10 +95,11 @@ def _cut(runs: Runs, steps: frozenset[int]) -> Runs:
     return replace(runs, starts=starts)
 
 
-def suspect_rows(runs: Runs, suspects: list[Suspect]) -> list[dict[str, Any]]:
+def suspect_rows(rotor: Rotor, runs: Runs, suspects: list[Suspect]) -> list[dict[str, Any]]:
     """Return suspects as the document's rows: job, run, after_run, kind, probability, explanations.
 
     run: where the entry stands: the run of a wrong reading, or the run that wrong moves led to.
+    entries: what would have been entered rightly (see `entries`).
     """
     return [
         {
@@ -107,7 +109,12 @@ def suspect_rows(runs: Runs, suspects: list[Suspect]) -> list[dict[str, Any]]:
             "kind": suspect.kind,
             "probability": suspect.probability,
             "explanations": [
-                {"kind": mistake.kind, "text": mistake.text, "probability": p}
+                {
+                    "kind": mistake.kind,
+                    "text": mistake.text,
+                    "probability": p,
+                    "entries": entries_of(rotor, runs, suspect.first, mistake),
+                }
                 for mistake, p in suspect.explanations
             ],
         }

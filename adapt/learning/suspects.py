@@ -67,10 +67,11 @@ class Suspect:
     """One suspect entry. steps: (run,) row numbers of the runs whose pairs it touches.
 
     probability: that anything but "as entered" is true of them. explanations: likeliest first.
-    channels: the channels of a wrong reading, None for a pair; row: the run it stands in.
+    row: the run it stands in; first: the first run of the segment that it was looked for in.
     """
 
     row: int
+    first: int
     steps: tuple[int, ...]
     kind: str
     probability: float
@@ -128,13 +129,14 @@ def _suspect(pool: Sequence[Mistake], weights: Real, best: int, rows: Whole) -> 
     order = np.argsort(-share, kind="stable")
     listed = [(pool[touching[i]], float(share[i])) for i in order]
     listed = [x for x in listed if x[0].kind != AS_ENTERED and x[1] >= LISTED] or [
-        (pool[best], float(share.max()))
+        (pool[best], float(share[touching.index(best)]))
     ]
     by_kind: dict[str, float] = {}
     for mistake, p in listed:
         by_kind[mistake.kind] = by_kind.get(mistake.kind, 0.0) + p
     return Suspect(
         row=int(rows[pool[best].run]),
+        first=int(rows[0]),
         steps=tuple(int(rows[s]) for s in sorted(pool[best].touches)),
         kind=max(by_kind, key=lambda kind: by_kind[kind]),
         probability=1.0 - entered,

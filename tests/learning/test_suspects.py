@@ -148,6 +148,53 @@ def test_two_explanations_that_read_the_same_are_both_told() -> None:
     assert {"sign", "other blade"} <= told
 
 
+def test_an_explanation_says_what_would_have_been_entered_rightly() -> None:
+    rng = np.random.default_rng(9)
+    made = fleet(rng, invented_rotor(blades=5), rotors=6, jobs=3, runs=5)
+    moves = made.history.moves.copy()
+    job, after, blade, adjuster, amount = moves.loc[10]
+    moves.loc[10, "amount"] = -amount
+    told = adapt.learn(made.rotor, replace(made.history, moves=moves), made.chart).suspects[0]
+    same = (moves["job"] == job) & (moves["after_run"] == after) & (moves["blade"] == blade)
+    same &= moves["adjuster"] == adjuster
+    assert told["explanations"][0]["entries"] == [
+        {
+            "table": "moves",
+            "job": job,
+            "after_run": after,
+            "blade": blade,
+            "adjuster": adjuster,
+            "amount": pytest.approx(made.history.moves.loc[same, "amount"].sum()),
+        }
+    ]
+
+
+def test_a_wrong_reading_says_what_was_really_read(known: tuple[Fleet, Runs]) -> None:
+    made, runs = known
+    row = next(r for r in range(30, len(runs)) if np.abs(runs.readings[r]).min() > 0.25)
+    wrong = runs.readings[row].copy()
+    wrong[1] = -wrong[1]
+    rows = screened(made, with_readings(runs, row, wrong)).coefficients.suspects
+    told = next(s for s in rows if (s["job"], s["run"]) == place(runs, row))
+    sensor, regime = made.rotor.channels[1]
+    truth = runs.readings[row, 1]
+    assert told["explanations"][0]["entries"] == [
+        {
+            "table": "readings",
+            "job": told["job"],
+            "run": told["run"],
+            "sensor": sensor,
+            "regime": regime,
+            "real": pytest.approx(truth.real),
+            "imag": pytest.approx(truth.imag),
+        }
+    ]
+
+
+def place(runs: Runs, row: int) -> tuple[str, str]:
+    return runs.jobs[runs.job[row]], runs.names[row]
+
+
 def test_held_back_pairs_are_listed_and_not_taken_in_later() -> None:
     rng = np.random.default_rng(9)
     made = fleet(rng, invented_rotor(blades=5), rotors=6, jobs=3, runs=5)
