@@ -1,252 +1,30 @@
-"""Plain Gaussian algebra of fleets for the studies, written from the model and nothing else.
+"""Plain Gaussian algebra of a fleet for the studies, written from the model and nothing else.
 
-Invented fleets whose truth is known, the machine of `adapt.simulate` flown by the technician of
-`adapt.scenario`, and the mixed model y = X (c + d_i) + noise of one sensor's regimes together, with
-any covariance of d_i. The program's own learner is not used here: it is what is being judged.
+The mixed model y = X (c + d_i) + noise of one sensor's regimes together, with any covariance of d_i
+and noise that regimes may have in common. The program's own learner is not used: it is what is
+being judged.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence, Set
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
+from invented_fleets import Fleet, Job
 from scipy.linalg import block_diag
-
-from adapt.chart import Chart
-from adapt.log import History
-from adapt.rotor import Rotor
-from adapt.scenario.fleet import main_fleet
-from adapt.scenario.history import fleet_history
-
-AIRSPEED = np.array([np.nan, 0.0, 60.0, 90.0, 120.0, 80.0])  # [kt], as the demo's regimes
-SIZE = np.array([0.002, 0.06, 0.05])  # [ips per g, flat, deg]
-STEP = np.array([10.0, 1.0, 0.5])
-BLADES = 4
-RUN_SD, READING_SD, CHART_SD = 0.015, 0.02, 0.25  # per component; the chart's is relative
-
-Spread = Callable[[np.ndarray], np.ndarray]
-"""From coefficients (regime, adjuster) of a type to the covariance of d_i, regimes x adjusters."""
-
-
-@dataclass(frozen=True, eq=False)
-class Job:
-    """One job: its rotor, when it began, what was moved and read.
-
-    moves: X, (pair, adjuster); readings: (run, sensor, regime), NaN where not read.
-    """
-
-    rotor: int
-    time: float
-    moves: np.ndarray
-    readings: np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class Fleet:
-    """Jobs in time order, the chart (sensor, regime, adjuster) and its sd per component, truth.
-
-    own: (rotor, sensor, regime, adjuster), or None where nobody knows.
-    """
-
-    rotors: int
-    jobs: tuple[Job, ...]
-    chart: np.ndarray
-    chart_sd: np.ndarray
-    airspeed: np.ndarray
-    own: np.ndarray | None
-
-
-def circular(rng: np.random.Generator, *shape: int) -> np.ndarray:
-    """Return complex normal numbers of sd 1 per component."""
-    return rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
-
-
-def kernel(airspeed: np.ndarray, length: float) -> np.ndarray:
-    """Return exp(-|difference of airspeeds| / length), (regime, regime).
-
-    A regime without an airspeed (NaN: on the ground) is like no other.
-    """
-    alike = np.exp(-np.abs(airspeed[:, None] - airspeed) / length)
-    return np.where(np.isnan(alike), np.eye(len(airspeed)), alike)
-
-
-def relative_spread(
-    airspeed: np.ndarray,
-    sensor: float = 0.0,
-    adjuster: float = 0.0,
-    rest: float = 0.0,
-    drift: float = 0.0,
-    length: float = np.inf,
-) -> Spread:
-    """Return the covariance of d = c (s + t_a + u_(g,a) + e_(g,a)), sds per component.
-
-    drift: of u, alike in regimes whose airspeeds differ by less than length [kt]. In the rest e a
-    coefficient counts as at least a fifth of its adjuster's rms over regimes.
-    """
-    near = kernel(airspeed, length)
-
-    def covariance(c: np.ndarray) -> np.ndarray:
-        adjusters = c.shape[1]
-        same = np.eye(adjusters)
-        outer = c.reshape(-1, 1) * c.reshape(1, -1).conj()
-        size = np.abs(c)
-        held = np.maximum(size, 0.2 * np.sqrt((size**2).mean(axis=0)))
-        return 2.0 * (
-            sensor**2 * outer
-            + adjuster**2 * outer * np.kron(np.ones_like(near), same)
-            + drift**2 * outer * np.kron(near, same)
-            + rest**2 * np.diag(held.reshape(-1) ** 2)
-        )
-
-    return covariance
-
-
-def model_fleet(
-    rng: np.random.Generator,
-    rotors: int,
-    pairs: Sequence[int],
-    spreads: Sequence[Spread],
-    step: Callable[[], float] = lambda: 1.0,
-    reading: Callable[[], float] = lambda: 1.0,
-    airspeed: np.ndarray = AIRSPEED,
-) -> Fleet:
-    """Draw a fleet of the learner's model; pairs: of each job of a rotor; one spread a sensor.
-
-    step, reading: factors on the sd of the next run-to-run change or reading scatter, common to
-    all channels of a run.
-    """
-    sensors, regimes, adjusters = len(spreads), len(airspeed), len(SIZE)
-    shape = (sensors, regimes, adjusters)
-    # Regimes of a sensor act alike and differ smoothly, as real ones do.
-    phase = 2j * np.pi * (rng.random((sensors, 1, adjusters)) + 0.1 * rng.random(shape))
-    type_ = SIZE * rng.uniform(0.7, 1.4, shape) * np.exp(phase)
-    own = np.empty((rotors, *shape), dtype=complex)
-    for s, spread in enumerate(spreads):
-        root = _root(spread(type_[s]))
-        drawn = circular(rng, rotors, regimes * adjusters) / np.sqrt(2.0) @ root.T
-        own[:, s] = type_[s] + drawn.reshape(rotors, regimes, adjusters)
-    turn = np.exp(2j * np.pi * np.arange(BLADES) / BLADES)
-    jobs = []
-    for i in range(rotors):
-        for number, count in enumerate(pairs):
-            moved = np.zeros((count, adjusters), dtype=complex)
-            for k in range(count):
-                for _ in range(2):
-                    b, a = rng.integers(BLADES), rng.integers(adjusters)
-                    moved[k, a] += turn[b] * STEP[a] * rng.choice([-5, -4, -3, 3, 4, 5])
-            change = np.einsum("ka,sga->ksg", moved, own[i])
-            size = np.array([RUN_SD * step() for _ in range(count)])
-            change = change + size[:, None, None] * circular(rng, count, sensors, regimes)
-            level = 0.4 * circular(rng, 1, sensors, regimes)
-            level = np.concatenate([level, level + np.cumsum(change, axis=0)])
-            scatter = np.array([READING_SD * reading() for _ in range(count + 1)])
-            read = level + scatter[:, None, None] * circular(rng, count + 1, sensors, regimes)
-            jobs.append(Job(i, number + rng.random(), moved, read))
-    chart = type_ * (1 + CHART_SD * circular(rng, *shape))
-    jobs.sort(key=lambda job: job.time)
-    return Fleet(rotors, tuple(jobs), chart, CHART_SD * np.abs(type_), airspeed, own)
-
-
-def machine_fleet(seed: int, rotors: int, jobs: int, **scatter: float) -> Fleet:
-    """Return jobs on the demo's main rotor type, as the technician flew them, without mishaps.
-
-    scatter: values of `adapt.simulate.Scatter` to change.
-    """
-    demo = main_fleet()
-    demo = replace(demo, type_=replace(demo.type_, scatter=replace(demo.type_.scatter, **scatter)))
-    rng = np.random.default_rng(seed)
-    machines = {f"MR-{i:03d}": demo.type_.individual(rng) for i in range(rotors)}
-    fleet = replace(demo, machines=machines, aircraft=dict.fromkeys(machines, "OV"))
-    done, _ = fleet_history(fleet, jobs, {}, np.array([80.0, 1.0, 1.5]), seed)
-    turn = np.exp(2j * np.pi * np.arange(len(demo.rotor.blades)) / len(demo.rotor.blades))
-    serials = list(machines)
-    found = []
-    for job in done:
-        read = [
-            np.where(run.read & run.sensors[:, None], run.flown.readings, np.nan)
-            for run in job.runs
-        ]
-        moved = [np.einsum("b,ba->a", turn, run.moves) for run in job.runs[:-1]]
-        if moved:
-            started = job.runs[0].started.timestamp()
-            found.append(Job(serials.index(job.serial), started, np.array(moved), np.array(read)))
-    found.sort(key=lambda job: job.time)
-    shape = (len(demo.rotor.sensors), len(demo.rotor.regimes), len(demo.rotor.adjusters))
-    return Fleet(
-        rotors,
-        tuple(found),
-        demo.chart.mean.reshape(shape),
-        demo.chart.sd.reshape(shape),
-        np.array([np.nan if r.airspeed_kt is None else r.airspeed_kt for r in demo.rotor.regimes]),
-        np.array([m.coefficients() for m in machines.values()]),
-    )
-
-
-def logged_fleet(rotor: Rotor, history: History, chart: Chart, skip: Set[tuple[str, str]]) -> Fleet:
-    """Return a checked log of a rotor with order 1 only as jobs, nobody knowing the truth.
-
-    skip: pairs (job, after_run) that are not to be used. A job is cut there and at events; after a
-    `reference moved` event the rotor counts as another one.
-    """
-    shape = (len(rotor.sensors), len(rotor.regimes), len(rotor.adjusters))
-    turn = np.exp(1j * rotor.psi)
-    values = {(x.job, x.run, x.sensor, x.regime): x.value for x in history.readings.itertuples()}
-    moved: dict[tuple[str, str], np.ndarray] = {}
-    for x in history.moves.itertuples():
-        total = moved.setdefault((x.job, x.after_run), np.zeros(shape[2], dtype=complex))
-        total[rotor.adjuster_names.index(x.adjuster)] += (
-            turn[rotor.blades.index(x.blade)] * x.amount
-        )
-    events = {(x.job, x.after_run): x.kind for x in history.events.itertuples()}
-    units: dict[tuple[str, int], int] = {}
-    jobs = []
-    for serial, of_rotor in history.runs.groupby("rotor", sort=False):
-        frame = 0
-        for job, of_job in of_rotor.groupby("job", sort=False):
-            names = list(of_job["run"])
-            started = pd.Timestamp(of_job["started"].iloc[0]).timestamp()
-            first = 0
-            for k, name in enumerate(names):
-                kind = events.get((job, name))
-                if k + 1 < len(names) and kind is None and (job, name) not in skip:
-                    continue
-                part = names[first : k + 1]
-                first = k + 1
-                unit = units.setdefault((serial, frame), len(units))
-                frame += kind == "reference moved"
-                read = np.array([
-                    [[values.get((job, n, s.name, r), np.nan) for r in rotor.regime_names]
-                     for s in rotor.sensors]
-                    for n in part
-                ], dtype=complex)  # fmt: skip
-                nothing = np.zeros(shape[2], dtype=complex)
-                moves = [moved.get((job, n), nothing) for n in part[:-1]]
-                if moves:
-                    jobs.append(Job(unit, started, np.array(moves), read))
-    jobs.sort(key=lambda job: job.time)
-    airspeed = [np.nan if r.airspeed_kt is None else r.airspeed_kt for r in rotor.regimes]
-    return Fleet(
-        len(units), tuple(jobs), chart.mean.reshape(shape), chart.sd.reshape(shape),
-        np.array(airspeed, dtype=float), None,
-    )  # fmt: skip
-
-
-def _root(covariance: np.ndarray) -> np.ndarray:
-    """Return a square root of a covariance that may lack rank."""
-    values, vectors = np.linalg.eigh(covariance)
-    return vectors * np.sqrt(np.maximum(values, 0.0))
 
 
 @dataclass(frozen=True, eq=False)
 class Stack:
     """One sensor's differences, job by job, all regimes one after another, padded to one length.
 
-    rotor: (job,); x: (job, row, regimes x adjusters); y: (job, row); count: rows that are real.
+    rotor: (job,); x: (job, row, regimes x adjusters); y: (job, row); regime: (job, row), -1 where a
+    row is padding (x and y are 0). steps: (job, row, step), 1 where the row spans the run-to-run
+    change before run step + 1; ends: (job, row, run), +1 and -1 at the readings that it is made of.
     walk, scatter: (job, row, row), what q and r multiply within a regime; walk_all, scatter_all:
-    the same between all regimes; spare: (job, row), 1 where a row is padding (x and y are 0).
+    the same between all regimes.
     """
 
     rotors: int
@@ -254,49 +32,58 @@ class Stack:
     rotor: np.ndarray
     x: np.ndarray
     y: np.ndarray
+    regime: np.ndarray
+    steps: np.ndarray
+    ends: np.ndarray
     walk: np.ndarray
     scatter: np.ndarray
     walk_all: np.ndarray
     scatter_all: np.ndarray
-    spare: np.ndarray
 
     @property
     def count(self) -> int:
         """Rows that are no padding."""
-        return int((self.spare == 0).sum())
+        return int((self.regime >= 0).sum())
+
+    def weighted(self, step: np.ndarray, reading: np.ndarray) -> Stack:
+        """Return the same rows with q and r of each run multiplied.
+
+        step: (job, step), of q; reading: (job, run), of r.
+        """
+        same = (self.regime[:, :, None] == self.regime[:, None, :]) & (self.regime >= 0)[:, None]
+        walk_all = (self.steps * step[:, None]) @ self.steps.transpose(0, 2, 1)
+        scatter_all = (self.ends * reading[:, None]) @ self.ends.transpose(0, 2, 1)
+        return replace(
+            self, walk=walk_all * same, scatter=scatter_all * same, walk_all=walk_all,
+            scatter_all=scatter_all,
+        )  # fmt: skip
 
 
 def stack(fleet: Fleet, sensor: int, jobs: Sequence[Job]) -> Stack:
     """Return the differences of some jobs; levels are removed by differencing what was read."""
     regimes, adjusters = fleet.chart.shape[1:]
-    length = max((regimes * len(job.moves) for job in jobs), default=0)
-    shape = (len(jobs), length)
+    runs = max((len(job.readings) for job in jobs), default=1)
+    shape = (len(jobs), regimes * (runs - 1))
     x = np.zeros((*shape, regimes * adjusters), dtype=complex)
     y = np.zeros(shape, dtype=complex)
-    walk, scatter = np.zeros((*shape, length)), np.zeros((*shape, length))
-    walk_all, scatter_all = np.zeros_like(walk), np.zeros_like(walk)
-    spare = np.ones(shape)
+    regime = np.full(shape, -1)
+    steps, ends = np.zeros((*shape, runs - 1)), np.zeros((*shape, runs))
     for j, job in enumerate(jobs):
-        runs = len(job.readings)
         moved = np.concatenate([np.zeros((1, adjusters)), np.cumsum(job.moves, axis=0)])
-        together = np.minimum.outer(np.arange(runs), np.arange(runs)).astype(float)
-        step, owner = np.zeros((length, runs)), np.full(length, -1)
         at = 0
         for g in range(regimes):
             read = np.flatnonzero(~np.isnan(job.readings[:, sensor, g]))
             for low, high in pairwise(read):
-                step[at, low], step[at, high], owner[at] = -1.0, 1.0, g
                 x[j, at, g * adjusters : (g + 1) * adjusters] = moved[high] - moved[low]
                 y[j, at] = job.readings[high, sensor, g] - job.readings[low, sensor, g]
-                spare[j, at] = 0.0
+                regime[j, at] = g
+                steps[j, at, low:high] = 1.0
+                ends[j, at, [low, high]] = -1.0, 1.0
                 at += 1
-        same = (owner[:, None] == owner) & (owner >= 0)
-        walk_all[j], scatter_all[j] = step @ together @ step.T, step @ step.T
-        walk[j], scatter[j] = walk_all[j] * same, scatter_all[j] * same
     rotor = np.array([job.rotor for job in jobs], dtype=int)
-    return Stack(
-        fleet.rotors, regimes, rotor, x, y, walk, scatter, walk_all, scatter_all, spare
-    )  # fmt: skip
+    none = np.zeros((*shape, shape[1]))
+    rows = Stack(fleet.rotors, regimes, rotor, x, y, regime, steps, ends, none, none, none, none)
+    return rows.weighted(np.ones((len(jobs), runs - 1)), np.ones((len(jobs), runs)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,7 +92,8 @@ class Solution:
 
     log_likelihood: of the differences, with c integrated over its prior. mean, cov: of c; own,
     own_cov: of each c_i, (rotor, ...). score_spread: M with d log L = tr(M dSigma). score_noise:
-    d log L by the logarithm of each variance of the noise.
+    d log L by the logarithm of each variance of the noise. by_noise: N, (job, row, row), with
+    d log L = tr(N dV).
     """
 
     log_likelihood: float
@@ -315,6 +103,7 @@ class Solution:
     own_cov: np.ndarray
     score_spread: np.ndarray
     score_noise: np.ndarray
+    by_noise: np.ndarray
 
 
 def solve(
@@ -328,7 +117,7 @@ def solve(
     """
     n, size = rows.rotors, rows.x.shape[2]
     parts = [rows.walk, rows.scatter, rows.walk_all, rows.scatter_all]
-    v = rows.spare[:, :, None] * np.eye(rows.x.shape[1])
+    v = (rows.regime < 0)[:, :, None] * np.eye(rows.x.shape[1])
     for variance, part in zip(noise, parts, strict=True):
         v = v + variance * part
     inverse = np.linalg.inv(v)
@@ -358,7 +147,7 @@ def solve(
     error = rows.y - np.einsum("jma,ja->jm", rows.x, own[rows.rotor])
     pull = np.einsum("jmn,jn->jm", inverse, error)
     turned = vx @ own_cov[rows.rotor] @ vx.conj().transpose(0, 2, 1) - inverse
-    by_v = (pull[:, :, None] * pull[:, None, :].conj() + turned).real
+    by_noise = (pull[:, :, None] * pull[:, None, :].conj() + turned).real
     return Solution(
         log_likelihood=float(-log_det - quadratic - rows.count * np.log(np.pi)),
         mean=mean.reshape(rows.regimes, -1),
@@ -367,8 +156,9 @@ def solve(
         own_cov=own_cov,
         score_spread=score,
         score_noise=np.array(
-            [x * (by_v * part).sum() for x, part in zip(noise, parts, strict=True)]
+            [x * (by_noise * part).sum() for x, part in zip(noise, parts, strict=True)]
         ),
+        by_noise=by_noise,
     )
 
 
@@ -376,7 +166,7 @@ def dense_log_likelihood(
     rows: Stack, noise: np.ndarray, sigma: np.ndarray, mean0: np.ndarray, var0: np.ndarray
 ) -> float:
     """Return the same log-likelihood from one covariance of all rows: slow, to check `solve` by."""
-    real = rows.spare == 0
+    real = rows.regime >= 0
     blocks = [
         np.tensordot(noise, [p[j][np.ix_(at, at)] for p in
                              (rows.walk, rows.scatter, rows.walk_all, rows.scatter_all)], 1)

@@ -34,21 +34,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from dense_fleet import (
+from dense_fleet import Solution, Stack, dense_log_likelihood, solve, stack
+from invented_fleets import (
     AIRSPEED,
     READING_SD,
     RUN_SD,
     Fleet,
-    Solution,
     Spread,
-    Stack,
-    dense_log_likelihood,
     logged_fleet,
     machine_fleet,
     model_fleet,
     relative_spread,
-    solve,
-    stack,
 )
 from scipy.optimize import minimize
 
