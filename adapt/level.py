@@ -18,6 +18,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from adapt.blocks import by_channel
+
 __all__ = ["Level", "follow_run", "predict_run", "start"]
 
 Array = npt.NDArray[Any]
@@ -31,18 +33,24 @@ class Level:
     Axes: channel = (sensor, regime), or a regime for track; part = 1 for vibration, the N - 1
     contrasts for track, which share one set of coefficients.
 
-    mean: (channel, adjuster); cov: (channel, adjuster, adjuster): of the coefficients.
+    mean: (channel, adjuster); joint: (group, regime * adjuster, same): of the coefficients; the
+    channels of a group (a sensor's regimes; all regimes of track) are known together.
     offset: (channel, part); slope: (channel, part, adjuster): level = offset + slope @ c + own.
     own_var: (channel,): variance of `own`, which is independent of c; inf before the first reading.
     age: (channel,): runs since the channel was last read; -1 when it was never read.
     """
 
     mean: Array
-    cov: Array
+    joint: Array
     offset: Array
     slope: Array
     own_var: Real
     age: npt.NDArray[np.int64]
+
+    @property
+    def cov(self) -> Array:
+        """Covariance of each channel's coefficients, (channel, adjuster, adjuster)."""
+        return by_channel(self.joint, self.mean.shape[1])
 
     @property
     def level_mean(self) -> Array:
@@ -52,16 +60,16 @@ class Level:
         return np.where(np.isinf(self.own_var)[:, None], np.nan, level)
 
 
-def start(mean: Array, cov: Array, parts: int = 1) -> Level:
+def start(mean: Array, joint: Array, parts: int = 1) -> Level:
     """Return the state before a job's first run: levels unknown, coefficients as given.
 
-    mean: (channel, adjuster), NaN where nothing is known; cov: (channel, adjuster, adjuster).
+    mean: (channel, adjuster), NaN where nothing is known; joint: (group, regime * adjuster, same).
     parts: numbers read in one channel of one run (1, or N - 1 contrasts of track heights).
     """
     channels, adjusters = mean.shape
     return Level(
         mean=mean.copy(),
-        cov=cov.copy(),
+        joint=joint.copy(),
         offset=np.zeros((channels, parts), mean.dtype),
         slope=np.zeros((channels, parts, adjusters), mean.dtype),
         own_var=np.full(channels, np.inf),
@@ -96,11 +104,11 @@ def follow_run(
     follow = read & ~np.isinf(own_var)
     innovation_free = readings - state.offset
 
-    mean, cov = state.mean.copy(), state.cov.copy()
+    mean, joint = state.mean.copy(), state.joint.copy()
     if teach and follow.any():
         for part in range(readings.shape[1]):
             _teach(
-                mean, cov, slope[:, part], innovation_free[:, part], own_var + reading_var, follow
+                mean, joint, slope[:, part], innovation_free[:, part], own_var + reading_var, follow
             )
 
     level_var = np.where(follow, own_var, 0.0)
@@ -111,7 +119,9 @@ def follow_run(
     slope = np.where(fresh[:, None, None], 0.0, (1.0 - gain)[:, None, None] * slope)
     own_var = np.where(fresh, reading_var, np.where(follow, gain * reading_var, own_var))
     age = np.where(read, 0, np.where(cut | (state.age < 0), -1, state.age + 1))
-    return replace(state, mean=mean, cov=cov, offset=offset, slope=slope, own_var=own_var, age=age)
+    return replace(
+        state, mean=mean, joint=joint, offset=offset, slope=slope, own_var=own_var, age=age
+    )
 
 
 def predict_run(
@@ -139,17 +149,31 @@ def predict_run(
 
 
 def _teach(
-    mean: Array, cov: Array, slope: Array, target: Array, noise: Real, follow: Array
+    mean: Array, joint: Array, slope: Array, target: Array, noise: Real, follow: Array
 ) -> None:
-    """Update mean and cov in place by target = slope @ c + noise, channel by channel."""
-    known = ~np.isnan(mean)
-    h = np.where(known, slope, 0.0)
-    v = np.where(known[:, :, None] & known[:, None, :], cov, 0.0)
-    m = np.where(known, mean, 0.0)
-    vh = np.einsum("jab,jb->ja", v, h.conj())
-    spread = np.einsum("ja,ja->j", h, vh).real + np.where(follow, noise, 1.0)
-    error = np.where(follow, target - np.einsum("ja,ja->j", h, m), 0.0)
-    told = follow & (spread > 0)
-    step = vh * np.where(told, 1.0 / np.where(told, spread, 1.0), 0.0)[:, None]
-    mean += np.where(known, step * error[:, None], 0.0)
-    cov -= np.einsum("ja,jb->jab", step, vh.conj()) * follow[:, None, None]
+    """Update mean and joint in place by target = slope @ c + noise, regime by regime.
+
+    One regime's reading tells of all coefficients of its sensor, as far as they are known together.
+    """
+    groups, size = joint.shape[:2]
+    adjusters = mean.shape[1]
+    regimes = size // max(adjusters, 1)
+    stacked = mean.reshape(groups, size)
+    known = ~np.isnan(stacked)
+    m = np.where(known, stacked, 0.0)
+    v = np.where(known[:, :, None] & known[:, None, :], joint, 0.0)
+    h = np.where(np.isnan(mean), 0.0, slope).reshape(groups, regimes, adjusters)
+    target, noise = target.reshape(groups, regimes), noise.reshape(groups, regimes)
+    told = follow.reshape(groups, regimes)
+    for g in np.flatnonzero(told.any(axis=0)):
+        at = slice(g * adjusters, (g + 1) * adjusters)
+        row, use = h[:, g], told[:, g]
+        vh = np.einsum("sxa,sa->sx", v[:, :, at], row.conj())
+        spread = np.einsum("sa,sa->s", row, vh[:, at]).real + np.where(use, noise[:, g], 1.0)
+        use = use & (spread > 0)
+        error = np.where(use, target[:, g] - np.einsum("sa,sa->s", row, m[:, at]), 0.0)
+        step = vh * np.where(use, 1.0 / np.where(use, spread, 1.0), 0.0)[:, None]
+        m += step * error[:, None]
+        v -= step[:, :, None] * vh.conj()[:, None, :]
+    stacked[...] = np.where(known, m, stacked)
+    joint[...] = np.where(known[:, :, None] & known[:, None, :], v, joint)

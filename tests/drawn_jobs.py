@@ -120,7 +120,7 @@ def posterior_of(
         cov = np.zeros((*mean.shape, adjusters), dtype=complex)
     if track_cov is None:
         track_cov = np.zeros((*track_mean.shape, adjusters))
-    return Posterior(
+    return Posterior.of_channels(
         mean=mean,
         cov=np.asarray(cov, dtype=complex),
         track_mean=track_mean,

@@ -52,7 +52,7 @@ def coefficients_of(
     cov = np.zeros((channels, adjusters, adjusters), complex) if cov is None else cov
     track_mean = np.zeros((regimes, adjusters)) if track_mean is None else track_mean
     track_cov = np.zeros((regimes, adjusters, adjusters)) if track_cov is None else track_cov
-    posterior = Posterior(
+    posterior = Posterior.of_channels(
         mean.astype(complex),
         cov,
         track_mean,

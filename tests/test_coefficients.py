@@ -160,7 +160,7 @@ def test_strange_content_is_bad_input(content: str, tmp_path: Path) -> None:
 def test_numbers_of_another_shape_are_noticed(learned: Coefficients, tmp_path: Path) -> None:
     path = tmp_path / "c.json"
     write_coefficients(learned, path)
-    for name, part in (("type", "mean"), ("unseen", "cov"), ("noise", "run_var")):
+    for name, part in (("type", "mean"), ("unseen", "joint"), ("noise", "run_var")):
         document = json.loads(path.read_text())
         document["state"][name][part]["parts"][0].pop()
         (tmp_path / "other.json").write_text(json.dumps(document))

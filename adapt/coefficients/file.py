@@ -106,12 +106,13 @@ def _load(path: str | PathLike[str]) -> dict[str, Any]:
 def _check_shapes(c: Coefficients) -> None:
     """Raise ValueError when an array does not have the shape that the labels call for."""
     channels, regimes, adjusters = len(c.channels), len(c.regimes), len(c.adjusters)
+    sensors = channels // max(regimes, 1)
     for p in (c.type_, c.unseen, *c.rotors.values()):
         for array, shape in (
             (p.mean, (channels, adjusters)),
-            (p.cov, (channels, adjusters, adjusters)),
+            (p.joint, (sensors, regimes * adjusters, regimes * adjusters)),
             (p.track_mean, (regimes, adjusters)),
-            (p.track_cov, (regimes, adjusters, adjusters)),
+            (p.track_joint, (1, regimes * adjusters, regimes * adjusters)),
             (p.pairs, (channels, adjusters)),
             (p.track_pairs, (regimes, adjusters)),
         ):

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from adapt.blocks import by_channel, joined
 from adapt.chart import Chart
 from adapt.rotor import Rotor
 
@@ -28,18 +29,45 @@ class Posterior:
     """What is known of one set of coefficients (one rotor's, an unseen rotor's, or the type's).
 
     mean: shape (channel, adjuster), complex (lag); NaN where nothing informs it.
-    cov: shape (channel, adjuster, adjuster), complex Hermitian; NaN rows and columns likewise.
-    track_mean: (regime, adjuster), real; track_cov: (regime, adjuster, adjuster), real.
+    joint: (sensor, regime * adjuster, same), complex Hermitian: covariance of a sensor's
+    coefficients in all regimes together; NaN rows and columns likewise.
+    track_mean: (regime, adjuster), real; track_joint: (1, regime * adjuster, same), real.
     pairs: (channel, adjuster): pairs read in both runs in which the adjuster moved; track_pairs
     (regime, adjuster) likewise.
     """
 
     mean: Complex
-    cov: Complex
+    joint: Complex
     track_mean: Real
-    track_cov: Real
+    track_joint: Real
     pairs: Count
     track_pairs: Count
+
+    @classmethod
+    def of_channels(
+        cls,
+        mean: Complex,
+        cov: Complex,
+        track_mean: Real,
+        track_cov: Real,
+        pairs: Count,
+        track_pairs: Count,
+    ) -> Posterior:
+        """Return a posterior whose channels are independent; cov: (channel, adjuster, adjuster)."""
+        regimes = len(track_mean)
+        return cls(
+            mean, joined(cov, regimes), track_mean, joined(track_cov, regimes), pairs, track_pairs
+        )
+
+    @property
+    def cov(self) -> Complex:
+        """Covariance of each channel's coefficients, (channel, adjuster, adjuster)."""
+        return by_channel(self.joint, self.mean.shape[1])
+
+    @property
+    def track_cov(self) -> Real:
+        """Covariance of each regime's track coefficients, (regime, adjuster, adjuster)."""
+        return by_channel(self.track_joint, self.track_mean.shape[1])
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fleet import Fleet, Table
-from adapt.learning.noise import Variances, row_errors
+from adapt.learning.fleet import Fleet
+from adapt.learning.noise import Variances
+from adapt.learning.table import Table
 
 __all__ = ["channel_correlation", "speaking_share"]
 
@@ -21,17 +22,18 @@ Complex = npt.NDArray[np.complex128]
 
 CLIPPED = 3.0  # sds: a wrong entry is no correlation
 FEWEST_ROWS = 3  # rows that two channels must share
+CHUNK = 20000  # rows at a time
 
 
 def channel_correlation(table: Table, variances: Variances, fleet: Fleet) -> Complex:
     """Return E[e_j conj(e_k)] of unit errors, (channel, channel), positive semi-definite."""
-    error, doubt = row_errors(table, fleet)
-    live = table.rows.live
-    var = variances.run_var + variances.reading_var * table.rows.lam + np.maximum(doubt, 0.0)
-    z = np.where(live, error / np.sqrt(np.maximum(var, 1e-300)), 0.0)
-    z = z * CLIPPED / np.maximum(np.abs(z), CLIPPED)
-    shared = live.T.astype(float) @ live
-    product = z.T @ z.conj() / np.maximum(shared, 1.0)
+    channels = table.rows.live.shape[1]
+    shared, product = np.zeros((channels, channels)), np.zeros((channels, channels), dtype=complex)
+    for first in range(0, len(table.rows.unit), CHUNK):
+        z, live = _scaled_errors(table, variances, fleet, slice(first, first + CHUNK))
+        shared += live.T.astype(float) @ live
+        product += z.T @ z.conj()
+    product = product / np.maximum(shared, 1.0)
     size = np.sqrt(np.maximum(np.einsum("jj->j", product).real, 1e-300))
     raw = np.where(shared >= FEWEST_ROWS, product / (size[:, None] * size), 0.0)
     off = ~np.eye(len(raw), dtype=bool)
@@ -46,6 +48,20 @@ def channel_correlation(table: Table, variances: Variances, fleet: Fleet) -> Com
     scale = np.sqrt(np.einsum("jj->j", fixed).real)
     result: Complex = np.asarray(fixed / (scale[:, None] * scale), dtype=complex)
     return result
+
+
+def _scaled_errors(
+    table: Table, variances: Variances, fleet: Fleet, rows: slice
+) -> tuple[npt.NDArray[Any], npt.NDArray[np.bool_]]:
+    """Return residuals of some rows from their units' means over their sds, clipped, and where."""
+    unit, live = table.rows.unit[rows], table.rows.live[rows]
+    x = np.where(table.fixed, 0.0, table.rows.x[rows] / table.scale)
+    error = table.rows.d[rows] - np.einsum("rja,rja->rj", x, fleet.unit_mean[unit])
+    doubt = np.einsum("rja,rjab,rjb->rj", x, fleet.unit_cov[unit], x.conj()).real
+    var = variances.run_var + variances.reading_var * table.rows.lam[rows]
+    var = var + np.maximum(doubt, 0.0)
+    z = np.where(live, error / np.sqrt(np.maximum(var, 1e-300)), 0.0)
+    return z * CLIPPED / np.maximum(np.abs(z), CLIPPED), live
 
 
 def speaking_share(correlation: npt.NDArray[Any]) -> float:

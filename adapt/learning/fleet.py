@@ -1,34 +1,48 @@
-"""The fleet's mixed model at given variances: c_i = c + d_i, joint over the type and its rotors.
+"""The fleet's mixed model at given variances: joint over the type, sensors' shares and rotors.
 
-For every channel at once, with rows of variance v = q + r lam, H_i = X_i' V^-1 X_i and
-b_i = X_i' V^-1 y_i (' = conjugate transpose):
+For rotor i, a sensor with regimes g, and the adjusters of a channel:
 
-    F_i = (1 + D H_i)^-1,  W_i = F_i D          own covariance of d_i given c and the rotor's rows
-    A_i = H_i F_i                               what rotor i says about c
-    C = (P0 + sum A_i)^-1,  c = C (P0 m0 + sum F_i' b_i)   posterior of the type's mean
-    c_i = c + W_i (b_i - H_i c),  Cov = W_i + F_i C F_i'   posterior of the rotor's
+    c_ig = c_g + L_g s_i + d_ig     s_i ~ CN(0, S) common to the sensor's regimes, d_ig ~ CN(0, D_g)
+
+L_g = diag(c_g): s_i is the share by which a rotor's answer at a sensor departs from its type's in
+gain and rotation, of each adjuster and of all together (a sensor's mounting turns and scales
+everything alike; a blade that answers more does so in every regime). What is left is d. In L the
+type's mean is taken as known.
+
+With rows of variance v = q + r lam, H = X' V^-1 X and b = X' V^-1 y by channel (' = conjugate
+transpose), d, then s, then c are integrated out in turn:
+
+    F = (1 + D H)^-1,  W = F D                         own covariance of d given the mean
+    A = H F,  a = F' b                                 what a channel says of c_g + L_g s
+    B = A L (stacked over g),  K = sum L' A L,  V = (1 + S K)^-1 S,  k = sum L' a
+    C = (P0 + sum_i A - B V B')^-1,  c = C (P0 m0 + sum_i a - B V k)
+    s_i = V (k - B' c),  mu = c + L s_i,  c_i = F mu + W b
+    Cov(mu) = L V L' + (1 - L V B') C (1 - L V B')',  Cov(c_i) = W + F Cov(mu) F'
 
 Source: Henderson's mixed-model equations, in the form of Searle, Casella and McCulloch, Variance
-Components (Wiley 1992), chapter 7, from memory. Estimating q, r and D lives in `noise`.
+Components (Wiley 1992), chapter 7, from memory. Estimating q, r, S and D lives in `noise`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import csr_array
 
-from adapt.learning.pairs import Rows
+from adapt.blocks import by_channel
+from adapt.learning.table import Table
 
-__all__ = ["Fleet", "Known", "Prior", "Table", "flat", "solve_fleet"]
+__all__ = [
+    "Fleet", "Known", "Own", "Prior", "Spread", "Told", "flat", "information_of",
+    "informed_directions", "joint_cov", "joint_type", "posterior_of", "solve_fleet", "tell",
+]  # fmt: skip
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 Truth = npt.NDArray[np.bool_]
+Whole = npt.NDArray[np.int64]
 
 NULL_TOLERANCE = 1e-9  # of the largest eigenvalue, columns scaled to unit information
 
@@ -48,6 +62,12 @@ class Prior:
         """Where the coefficient is exactly zero for every rotor, (channel, adjuster)."""
         return np.asarray(self.var == 0)
 
+    @property
+    def precision(self) -> Real:
+        """Return 1 / variance, 0 where it is flat and where there is no effect at all."""
+        told = ~(np.isinf(self.var) | self.fixed)
+        return np.where(told, 1.0 / np.where(told, self.var, 1.0), 0.0)
+
 
 def flat(prior: Prior) -> Prior:
     """Return the prior without the chart's word: flat except where there is no effect at all."""
@@ -55,50 +75,21 @@ def flat(prior: Prior) -> Prior:
 
 
 @dataclass(frozen=True, eq=False)
-class Table:
-    """Rows with their products, columns scaled to unit rms so that grams and degrees do not mix.
+class Spread:
+    """How rotors differ from their type, in scaled columns.
 
-    scale: (adjuster,): x here = x / scale, so coefficients here = coefficients * scale.
-    outer: (row, channel, adjuster, adjuster) conj(x) x; xd: (row, channel, adjuster) conj(x) d.
-    gather: (unit, row) sums rows by unit.
+    rest: D, (channel, adjuster). loading: L, (channel, adjuster). share: S, (adjuster, adjuster).
     """
 
-    rows: Rows
-    x: Array
-    scale: Real
-    outer: Array
-    xd: Array
-    gather: csr_array
+    rest: Real
+    loading: Array
+    share: Real
 
     @classmethod
-    def of(cls, rows: Rows, fixed: Truth) -> Table:
-        """Prepare rows; fixed: (channel, adjuster), coefficients that are exactly zero."""
-        size = np.sqrt((np.abs(rows.x) ** 2).sum(axis=(0, 1)) / max(1, int(rows.live.sum())))
-        scale = np.where(size > 0, size, 1.0)
-        x = np.where(fixed, 0.0, rows.x / scale)
-        count = len(rows.unit)
-        gather = csr_array(
-            (np.ones(count), (rows.unit, np.arange(count))), shape=(rows.units, count)
-        )
-        outer = x.conj()[..., :, None] * x[..., None, :]
-        return cls(rows, x, scale, outer, x.conj() * rows.d[..., None], gather)
-
-    @property
-    def half(self) -> float:
-        """Weight of a row in the log-likelihood: 1 for circular complex rows, 1/2 for real ones."""
-        return 1.0 if np.iscomplexobj(self.x) else 0.5
-
-    @cached_property
-    def informed(self) -> Real:
-        """Return the sum of conj(x) x over live rows, (channel, adjuster, adjuster)."""
-        result: Real = (self.outer * self.rows.live[..., None, None]).sum(axis=0)
-        return result
-
-    def total(self, values: Array) -> Array:
-        """Return sums by unit of values by row, shape (unit, ...)."""
-        per_row = int(np.prod(values.shape[1:]))
-        summed = self.gather @ values.reshape(len(self.rows.unit), per_row)
-        return np.asarray(summed).reshape(self.rows.units, *values.shape[1:])
+    def independent(cls, rest: Array) -> Spread:
+        """Return a spread of which regimes have nothing in common; rest: (channel, adjuster)."""
+        adjusters = rest.shape[1]
+        return cls(rest, np.zeros_like(rest), np.zeros((adjusters, adjusters)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,32 +106,110 @@ class Known:
 
 
 @dataclass(frozen=True, eq=False)
-class Fleet:
-    """The solution at given variances, in scaled columns.
+class Told:
+    """What each unit's own rows say, in scaled columns; letters as in the module's formulas.
 
-    h, b, f, w: (unit, channel, ...) as in the module's formulas; mean, cov: of c, (channel, ...);
-    unit_mean, unit_cov: of each unit's c_i. weight: (row, channel) live / v. log_det: (channel,)
-    log determinant of the restricted likelihood's last term (over informed directions).
+    h, f, w, told (A): (unit, channel, adjuster, adjuster); b, heard (a): (unit, channel, adjuster).
+    lean (B): (unit, group, regime * adjuster, adjuster); share_info (K), share_cov (V): (unit,
+    group, adjuster, adjuster); share_heard (k): (unit, group, adjuster).
     """
 
     h: Array
     b: Array
     f: Array
     w: Array
+    told: Array
+    heard: Array
+    lean: Array
+    share_info: Array
+    share_cov: Array
+    share_heard: Array
+
+    def at(self, unit: Whole) -> Told:
+        """Return what single rotors are told; unit: (rotor, group), each one's unit by sensor."""
+        groups = unit.shape[1]
+        of_group = np.arange(groups)
+        channel = np.arange(self.b.shape[1])
+        by_channel = np.repeat(unit, len(channel) // max(groups, 1), axis=1)
+        by = {
+            name: getattr(self, name)[by_channel, channel]
+            for name in ("h", "b", "f", "w", "told", "heard")
+        }
+        shared = {
+            name: getattr(self, name)[unit, of_group]
+            for name in ("lean", "share_info", "share_cov", "share_heard")
+        }
+        return Told(**by, **shared)
+
+    @property
+    def information(self) -> Array:
+        """Information on c of every unit, (unit, group, regime * adjuster, same)."""
+        units, groups, size, adjusters = self.lean.shape
+        blocks = self.told.reshape(units * groups, -1, adjusters, adjusters)
+        whole = _block_diagonal(blocks).reshape(units, groups, size, size)
+        weighed = self.lean @ self.share_cov
+        return np.asarray(whole - weighed @ np.swapaxes(self.lean, -1, -2).conj())
+
+    @property
+    def right(self) -> Array:
+        """Right side that goes with it, (unit, group, regime * adjuster)."""
+        units, groups, size, _ = self.lean.shape
+        weighed = self.lean @ self.share_cov
+        shared = np.einsum("isxa,isa->isx", weighed, self.share_heard)
+        return np.asarray(self.heard.reshape(units, groups, size) - shared)
+
+
+@dataclass(frozen=True, eq=False)
+class Fleet:
+    """The solution at given variances, in scaled columns; letters as in the module's formulas.
+
+    weight: (cell, channel), 1 / v, 0 where there is no such cell. told: by unit.
+    joint: C, (group, regime * adjuster, same); mean, cov: of c, (channel, adjuster[, adjuster]).
+    right: (group, regime * adjuster). log_det: (group,) log determinant of the restricted
+    likelihood's last term (over informed directions). own: what follows for every unit.
+    """
+
+    weight: Real
+    told: Told
+    joint: Array
+    right: Array
     mean: Array
     cov: Array
-    unit_mean: Array
-    unit_cov: Array
-    weight: Real
     log_det: Real
+    own: Own
+
+    @property
+    def unit_mean(self) -> Array:
+        """Mean of c_i, (unit, channel, adjuster)."""
+        return self.own.mean
+
+    @property
+    def unit_cov(self) -> Array:
+        """Covariance of c_i by channel, (unit, channel, adjuster, adjuster)."""
+        return self.own.cov
+
+
+@dataclass(frozen=True, eq=False)
+class Own:
+    """Posterior of units given what the fleet says of c.
+
+    share_mean (s): (unit, group, adjuster); share_doubt: its covariance with that of c.
+    middle_mean, middle_cov: of mu; mean, cov: of c_i; (unit, channel, adjuster[, adjuster]).
+    """
+
+    share_mean: Array
+    share_doubt: Array
+    middle_mean: Array
+    middle_cov: Array
+    mean: Array
+    cov: Array
 
 
 def informed_directions(table: Table, prior: Prior) -> Known:
     """Return which directions of c anything informs."""
     channels, adjusters = prior.var.shape
-    with np.errstate(divide="ignore"):
-        told = np.where(np.isinf(prior.var) | prior.fixed, 0.0, 1.0)
-    matrix = np.zeros((channels, adjusters, adjusters), dtype=table.x.dtype)
+    told = np.where(prior.precision > 0, 1.0, 0.0)
+    matrix = np.zeros((channels, adjusters, adjusters), dtype=table.xd.dtype)
     matrix += table.informed
     size = np.sqrt(np.maximum(np.einsum("jaa->ja", matrix).real, 0.0))
     unit = np.where(size > 0, size, 1.0)
@@ -156,64 +225,187 @@ def informed_directions(table: Table, prior: Prior) -> Known:
 
 
 def solve_fleet(
-    table: Table, run_var: Real, reading_var: Real, spread: Real, prior: Prior, known: Known
+    table: Table, run_var: Real, reading_var: Real, spread: Spread, prior: Prior, known: Known
 ) -> Fleet:
     """Solve the mixed model for all channels.
 
-    run_var, reading_var: (channel,), q and r. spread: D, (channel, adjuster), in scaled columns.
-    prior: of c, in scaled columns. known: the informed directions for that prior.
+    run_var, reading_var: (channel,), q and r. prior: of c, in scaled columns. known: the informed
+    directions for that prior.
     """
-    rows = table.rows
-    weight = np.where(rows.live, 1.0 / (run_var + reading_var * rows.lam), 0.0)
+    live = table.count > 0
+    weight = np.where(live, 1.0 / (run_var + reading_var * table.lam), 0.0)
     h = table.total(table.outer * weight[..., None, None])
     b = table.total(table.xd * weight[..., None])
-    adjusters = h.shape[-1]
+    channels, adjusters = b.shape[1:]
+    regimes = channels // max(table.groups, 1)
+    told = tell(h, b, spread, table.groups)
+    precision = prior.precision.reshape(table.groups, -1)
+    information = information_of(told) + precision[:, :, None] * np.eye(precision.shape[1])
+    right = told.right.sum(axis=0)
+    right = right + precision * np.where(precision > 0, prior.mean.reshape(precision.shape), 0.0)
+    joint, log_det = _inverse(information, known, (table.groups, regimes, adjusters))
+    mean = np.einsum("sxy,sy->sx", joint, right)
+    own = posterior_of(told, spread, mean[None], joint[None])
+    return Fleet(
+        weight, told, joint, right, mean.reshape(channels, adjusters),
+        by_channel(joint, adjusters), log_det, own,
+    )  # fmt: skip
+
+
+def tell(h: Array, b: Array, spread: Spread, groups: int) -> Told:
+    """Return what units say of the type; h, b: (unit, channel, adjuster[, adjuster])."""
+    units, channels, adjusters = b.shape
+    regimes = channels // max(groups, 1)
     eye = np.eye(adjusters)
-    f = np.linalg.inv(eye + spread[None, :, :, None] * h)
-    w = f * spread[None, :, None, :]
+    f = np.linalg.inv(eye + spread.rest[:, :, None] * h)
     told = h @ f
     told = 0.5 * (told + np.swapaxes(told, -1, -2).conj())
     heard = np.einsum("ijba,ijb->ija", f.conj(), b)
+    loading = spread.loading
+    lean = told * loading[:, None, :]
+    inner = loading.conj()[:, :, None] * lean
+    share_info = inner.reshape(units, groups, regimes, adjusters, adjusters).sum(axis=2)
+    share_heard = (loading.conj() * heard).reshape(units, groups, regimes, adjusters).sum(axis=2)
+    share_cov = np.linalg.inv(eye + spread.share @ share_info) @ spread.share
+    share_cov = 0.5 * (share_cov + np.swapaxes(share_cov, -1, -2).conj())
+    lean = lean.reshape(units, groups, regimes * adjusters, adjusters)
+    return Told(
+        h, b, f, f * spread.rest[:, None, :], told, heard, lean, share_info, share_cov, share_heard
+    )
 
-    with np.errstate(divide="ignore"):
-        precision = np.where(np.isinf(prior.var) | prior.fixed, 0.0, 1.0 / prior.var)
-    information = told.sum(axis=0) + precision[:, :, None] * eye
-    right = heard.sum(axis=0) + precision * np.where(precision > 0, prior.mean, 0.0)
-    cov, log_det = _inverse(information, known)
-    mean = np.einsum("jab,jb->ja", cov, right)
-    unit_mean = mean + np.einsum("ijab,ijb->ija", w, b - np.einsum("ijab,jb->ija", h, mean))
-    unit_cov = w + f @ cov @ np.swapaxes(f, -1, -2).conj()
-    return Fleet(h, b, f, w, mean, cov, unit_mean, unit_cov, weight, log_det)
+
+def information_of(told: Told) -> Array:
+    """Return the information of all units together on c, (group, regime * adjuster, same)."""
+    _, groups, _, adjusters = told.lean.shape
+    blocks = told.told.sum(axis=0).reshape(groups, -1, adjusters, adjusters)
+    return np.asarray(_block_diagonal(blocks) - _gram(told.lean @ told.share_cov, told.lean))
 
 
-def _inverse(information: Array, known: Known) -> tuple[Array, Real]:
+def posterior_of(told: Told, spread: Spread, mean: Array, joint: Array) -> Own:
+    """Return units' posteriors given that of c; mean: (unit or 1, group, regime * adjuster).
+
+    joint: (unit or 1, group, regime * adjuster, same).
+    """
+    units, groups, size, adjusters = told.lean.shape
+    regimes = size // max(adjusters, 1)
+    channels = groups * regimes
+    share_mean = told.share_heard - np.einsum("isxa,isx->isa", told.lean.conj(), np.broadcast_to(
+        mean, (units, groups, size)))  # fmt: skip
+    share_mean = np.einsum("isab,isb->isa", told.share_cov, share_mean)
+    loading = spread.loading.reshape(groups, regimes, adjusters)
+    moved = (loading * share_mean[:, :, None, :]).reshape(units, channels, adjusters)
+    middle_mean = mean.reshape(-1, channels, adjusters) + moved
+    middle_cov, share_doubt = _middle_cov(told, spread, joint)
+    own_mean = np.einsum("ijab,ijb->ija", told.f, middle_mean)
+    own_mean = own_mean + np.einsum("ijab,ijb->ija", told.w, told.b)
+    own_cov = told.w + told.f @ middle_cov @ np.swapaxes(told.f, -1, -2).conj()
+    return Own(share_mean, share_doubt, middle_mean, middle_cov, own_mean, own_cov)
+
+
+def joint_type(spread: Spread, joint: Array) -> Array:
+    """Return the joint covariance of a rotor without runs, (group, regime * adjuster, same)."""
+    groups, size = joint.shape[:2]
+    loading = _stacked(spread, groups, size)
+    rest = spread.rest.reshape(groups, size)
+    shared = loading @ spread.share @ np.swapaxes(loading, -1, -2).conj()
+    return np.asarray(joint + shared + rest[:, :, None] * np.eye(size))
+
+
+def joint_cov(fleet: Fleet, spread: Spread, unit: Whole) -> Array:
+    """Return the joint covariance of one rotor's coefficients at each sensor.
+
+    unit: (group,), the rotor's unit at each sensor. Shape (group, regime * adjuster, same).
+    """
+    told = fleet.told.at(unit[None])
+    groups, size, adjusters = told.lean.shape[1:]
+    blocks = groups, size // max(adjusters, 1), adjusters, adjusters
+    loading = _stacked(spread, groups, size)
+    weighed = loading @ told.share_cov[0]
+    through = np.eye(size) - weighed @ np.swapaxes(told.lean[0], -1, -2).conj()
+    middle = weighed @ np.swapaxes(loading, -1, -2).conj()
+    middle = middle + through @ fleet.joint @ np.swapaxes(through, -1, -2).conj()
+    f = _block_diagonal(told.f[0].reshape(blocks))
+    cov = f @ middle @ np.swapaxes(f, -1, -2).conj()
+    cov = cov + _block_diagonal(told.w[0].reshape(blocks))
+    return np.asarray(0.5 * (cov + np.swapaxes(cov, -1, -2).conj()))
+
+
+def _stacked(spread: Spread, groups: int, size: int) -> Array:
+    """Return L of every regime of a sensor, one below the other, (group, size, adjuster)."""
+    adjusters = spread.share.shape[0]
+    loading = spread.loading.reshape(groups, size)
+    repeated = np.tile(np.eye(adjusters), (size // max(adjusters, 1), 1))
+    return np.asarray(loading[:, :, None] * repeated)
+
+
+def _middle_cov(told: Told, spread: Spread, joint: Array) -> tuple[Array, Array]:
+    """Return Cov(mu) of every unit by channel, and the doubt of s with that of c."""
+    units, groups, size, adjusters = told.lean.shape
+    regimes = size // max(adjusters, 1)
+    channels = groups * regimes
+    cov = by_channel(joint.reshape(-1, size, size), adjusters)
+    cov = cov.reshape(-1, channels, adjusters, adjusters)
+    if not spread.share.any():
+        return np.broadcast_to(cov, (units, *cov.shape[1:])), told.share_cov
+    v = told.share_cov
+    bc = np.swapaxes(told.lean, -1, -2).conj() @ joint
+    doubt = v @ (bc @ told.lean) @ v + v
+    cross = (v @ bc).reshape(units, groups, adjusters, regimes, adjusters)
+    cross = cross.transpose(0, 1, 3, 2, 4).reshape(units, channels, adjusters, adjusters)
+    cross = spread.loading[:, :, None] * cross
+    shared = np.repeat(doubt, regimes, axis=1)
+    shared = spread.loading[:, :, None] * shared * spread.loading.conj()[:, None, :]
+    return cov - cross - np.swapaxes(cross, -1, -2).conj() + shared, doubt
+
+
+def _gram(left: Array, right: Array) -> Array:
+    """Return sum_i left_i right_i', (group, size, size), of (unit, group, size, adjuster)."""
+    groups, size = left.shape[1:3]
+    a = left.transpose(1, 2, 0, 3).reshape(groups, size, -1)
+    b = right.transpose(1, 2, 0, 3).reshape(groups, size, -1)
+    found = a @ np.swapaxes(b, -1, -2).conj()
+    return np.asarray(0.5 * (found + np.swapaxes(found, -1, -2).conj()))
+
+
+def _block_diagonal(blocks: Array) -> Array:
+    """Return (group, regime * adjuster, same) of blocks (group, regime, adjuster, adjuster)."""
+    groups, regimes, rows, columns = blocks.shape
+    whole = np.zeros((groups, regimes, rows, regimes, columns), dtype=blocks.dtype)
+    at = np.arange(regimes)
+    whole[:, at, :, at, :] = blocks.transpose(1, 0, 2, 3)
+    return whole.reshape(groups, regimes * rows, regimes * columns)
+
+
+def _inverse(
+    information: Array, known: Known, of_group: tuple[int, int, int]
+) -> tuple[Array, Real]:
     """Invert information matrices over their informed directions; return also log determinants.
 
     For what the data determine, any generalised inverse gives the same answer.
     """
-    basis = known.basis
-    size = np.sqrt(np.maximum(np.einsum("jaa->ja", information).real, 0.0))
+    groups, regimes, adjusters = of_group
+    size = np.sqrt(np.maximum(np.einsum("sxx->sx", information).real, 0.0))
     unit = np.where(size > 0, size, 1.0)
     scaled = information / (unit[:, :, None] * unit[:, None, :])
     # Directions z of the scaled problem: range of unit^-1 basis, made orthonormal.
-    q, values, _ = np.linalg.svd(basis / unit[:, :, None], full_matrices=False)
-    alive = np.arange(values.shape[1]) < known.rank[:, None]
-    q = q * alive[:, None, :]
-    inner = np.swapaxes(q, -1, -2).conj() @ scaled @ q
-    inner = inner + np.eye(inner.shape[-1]) * ~alive[:, None, :]
-    inner = 0.5 * (inner + np.swapaxes(inner, -1, -2).conj())
+    basis = known.basis / unit.reshape(groups * regimes, adjusters)[:, :, None]
+    q, inner = _within(scaled, basis, known.rank, of_group)
     inverse = q @ np.linalg.inv(inner) @ np.swapaxes(q, -1, -2).conj()
     cov = inverse / (unit[:, :, None] * unit[:, None, :])
     cov = 0.5 * (cov + np.swapaxes(cov, -1, -2).conj())
-    return cov, _restricted_log_det(information, basis, known.rank)
+    _, inner = _within(information, known.basis, known.rank, of_group)
+    log_det: Real = np.linalg.slogdet(inner)[1]
+    return cov, log_det
 
 
-def _restricted_log_det(information: Array, basis: Array, rank: Array) -> Real:
-    """Return log det of the information in a fixed basis of its range, (channel,)."""
+def _within(
+    matrix: Array, basis: Array, rank: Whole, of_group: tuple[int, int, int]
+) -> tuple[Array, Array]:
+    """Return orthonormal columns of each sensor's informed directions, and the matrix in them."""
+    groups, regimes, adjusters = of_group
     q, _, _ = np.linalg.svd(basis, full_matrices=False)
     alive = np.arange(q.shape[-1]) < rank[:, None]
-    q = q * alive[:, None, :]
-    inner = np.swapaxes(q, -1, -2).conj() @ information @ q
-    inner = inner + np.eye(inner.shape[-1]) * ~alive[:, None, :]
-    result: Real = np.linalg.slogdet(inner)[1]
-    return result
+    q = _block_diagonal((q * alive[:, None, :]).reshape(groups, regimes, adjusters, -1))
+    inner = np.swapaxes(q, -1, -2).conj() @ matrix @ q
+    inner = inner + np.eye(inner.shape[-1]) * ~alive.reshape(groups, -1)[:, None, :]
+    return q, 0.5 * (inner + np.swapaxes(inner, -1, -2).conj())

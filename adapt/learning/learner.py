@@ -7,7 +7,7 @@ teach is the business of `screening`.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -18,10 +18,19 @@ import adapt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Noise, Posterior, identity_of
 from adapt.learning.correlation import channel_correlation
-from adapt.learning.fleet import Fleet, Known, Prior, Table, informed_directions, solve_fleet
+from adapt.learning.fleet import (
+    Fleet,
+    Known,
+    Prior,
+    informed_directions,
+    joint_cov,
+    joint_type,
+    solve_fleet,
+)
 from adapt.learning.noise import Center, Variances, estimate
 from adapt.learning.pairs import Rows, track_rows, vibration_rows
 from adapt.learning.runs import Runs
+from adapt.learning.table import Table
 from adapt.rotor import Rotor
 
 __all__ = ["Learned", "fit", "units_of"]
@@ -92,8 +101,8 @@ def fit(
     )
     rotors = {
         runs.serials[i]: _posterior(
-            _own(vibration, unit_now[i][sensor_of]),
-            _own(track, np.full(len(rotor.regimes), i)) if track else empty_track,
+            _own(vibration, unit_now[i]),
+            _own(track, np.array([i])) if track else empty_track,
             pairs[unit_now[i][sensor_of], np.arange(len(sensor_of))],
             track_pairs[i],
         )
@@ -133,7 +142,7 @@ def _solve(
     rows: Rows, prior: Prior, expected: Center, stated: Truth, sensor: Whole, floor: Real
 ) -> Learned:
     """Estimate variances, then solve with the chart as prior."""
-    table = Table.of(rows, prior.fixed)
+    table = Table.of(rows, prior.fixed, int(sensor.max(initial=0)) + 1)
     scaled = Prior(prior.mean * table.scale, prior.var * table.scale**2)
     variances = estimate(table, scaled, expected, stated, sensor, floor)
     known = informed_directions(table, scaled)
@@ -217,37 +226,40 @@ def _rms(values: Array) -> Real:
     return result
 
 
-def _labelled(mean: Array, cov: Array, learned: Learned) -> tuple[Array, Array]:
-    """Return mean and covariance in the adjusters' units, NaN where nothing informs them."""
-    scale, sure = learned.table.scale, learned.known.sure
-    both = sure[:, :, None] & sure[:, None, :]
+def _labelled(mean: Array, joint: Array, learned: Learned) -> tuple[Array, Array]:
+    """Return mean and joint covariance in the adjusters' units, NaN where nothing informs them."""
+    groups = learned.table.groups
+    sure = learned.known.sure
+    scale = np.broadcast_to(learned.table.scale, mean.shape).reshape(groups, -1)
+    flat_sure = sure.reshape(groups, -1)
+    both = flat_sure[:, :, None] & flat_sure[:, None, :]
     return (
-        np.where(sure, mean / scale, np.nan),
-        np.where(both, cov / (scale[:, None] * scale), np.nan),
+        np.where(sure, mean / learned.table.scale, np.nan),
+        np.where(both, joint / (scale[:, :, None] * scale[:, None, :]), np.nan),
     )
 
 
 def _whole(learned: Learned) -> tuple[Array, Array]:
-    return _labelled(learned.fleet.mean, learned.fleet.cov, learned)
+    return _labelled(learned.fleet.mean, learned.fleet.joint, learned)
 
 
 def _unseen(learned: Learned) -> tuple[Array, Array]:
-    eye = np.eye(learned.variances.spread.shape[1])
-    cov = learned.fleet.cov + learned.variances.spread[:, :, None] * eye
-    return _labelled(learned.fleet.mean, cov, learned)
+    joint = joint_type(learned.variances.spread, learned.fleet.joint)
+    return _labelled(learned.fleet.mean, joint, learned)
 
 
 def _own(learned: Learned, unit: Whole) -> tuple[Array, Array]:
-    """Return the posterior of one rotor; unit: (channel,), the unit that holds now."""
-    channel = np.arange(len(unit))
-    return _labelled(
-        learned.fleet.unit_mean[unit, channel], learned.fleet.unit_cov[unit, channel], learned
-    )
+    """Return the posterior of one rotor; unit: (group,), the unit that holds now at each sensor."""
+    by_channel = np.repeat(unit, len(learned.fleet.mean) // max(len(unit), 1))
+    mean = learned.fleet.unit_mean[by_channel, np.arange(len(by_channel))]
+    joint = joint_cov(learned.fleet, learned.variances.spread, unit)
+    return _labelled(mean, joint, learned)
 
 
 def _no_track(rotor: Rotor) -> tuple[Real, Real]:
     regimes, adjusters = len(rotor.regimes), len(rotor.adjusters)
-    return np.full((regimes, adjusters), np.nan), np.full((regimes, adjusters, adjusters), np.nan)
+    size = regimes * adjusters
+    return np.full((regimes, adjusters), np.nan), np.full((1, size, size), np.nan)
 
 
 def _posterior(
@@ -330,8 +342,9 @@ def _origin(
         "chart": None if chart is None else chart.source,
         "jobs": len(np.unique(runs.job)),
         "runs": len(runs),
-        "spread_of_rotors": vibration.variances.relative,
-        "spread_of_rotors_track": None if track is None else track.variances.relative,
+        "spread_of_rotors": vibration.variances.shares.total,
+        "spread_of_rotors_track": None if track is None else track.variances.shares.total,
+        "spread_of_rotors_parts": asdict(vibration.variances.shares),
         "frames": {
             runs.serials[i]: {
                 s.name: int(n) for s, n in zip(rotor.sensors, runs.epoch_now[i], strict=True)

@@ -6,13 +6,15 @@ type's mean is solved again without them, and the rotor's posterior follows. For
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fleet import Prior, Table
+from adapt.learning.fleet import Prior, information_of, posterior_of, tell
 from adapt.learning.noise import Variances
+from adapt.learning.table import Table
 
 __all__ = ["RestOfLog"]
 
@@ -27,55 +29,69 @@ class RestOfLog:
 
     def __init__(self, table: Table, variances: Variances, prior: Prior) -> None:
         self._table, self._variances = table, variances
-        rows = table.rows
-        self._weight = np.where(
-            rows.live, 1.0 / (variances.run_var + variances.reading_var * rows.lam), 0.0
+        weight = np.where(
+            table.count > 0, 1.0 / (variances.run_var + variances.reading_var * table.lam), 0.0
         )
-        self._h = table.total(table.outer * self._weight[..., None, None])
-        self._b = table.total(table.xd * self._weight[..., None])
-        precise = np.isfinite(prior.var) & ~prior.fixed
+        self._h = table.total(table.outer * weight[..., None, None])
+        self._b = table.total(table.xd * weight[..., None])
+        precise = prior.precision > 0
         size = np.abs(np.where(precise, prior.mean, 0.0)).max(axis=0, initial=0.0)
         found = np.abs(self._b).max(axis=(0, 1), initial=0.0) / np.maximum(
             np.einsum("ijaa->ija", self._h).real.max(axis=(0, 1), initial=0.0), 1e-300
         )
         vague = (VAGUE * np.maximum(np.maximum(size, found), 1e-12)) ** 2
-        var = np.where(precise, prior.var, vague)
-        self._fixed = prior.fixed
-        self._precision = np.where(prior.fixed, 0.0, 1.0 / var)
-        self._prior_mean = np.where(precise, prior.mean, 0.0)
-        self._eye = np.eye(self._h.shape[-1])
-        told, heard = self._tell(self._h, self._b)
-        self._told, self._heard = told, heard
-        self._all_told, self._all_heard = told.sum(axis=0), heard.sum(axis=0)
-
-    def _tell(self, h: Array, b: Array) -> tuple[Array, Array]:
-        f = np.linalg.inv(self._eye + self._variances.spread[:, :, None] * h)
-        return h @ f, np.einsum("...ba,...b->...a", f.conj(), b)
+        groups = table.groups
+        fixed = prior.fixed.reshape(groups, -1)
+        precision = np.where(precise, prior.precision, 1.0 / vague).reshape(groups, -1)
+        precision = np.where(fixed, 0.0, precision)
+        told = tell(self._h, self._b, variances.spread, groups)
+        self._told = told
+        eye = np.eye(fixed.shape[1])
+        self._information = information_of(told) + eye * (precision + fixed)[:, None, :]
+        self._right = told.right.sum(axis=0)
+        self._right = self._right + precision * np.where(precise, prior.mean, 0.0).reshape(
+            groups, -1
+        )
+        self._free = ~fixed
 
     def without(self, members: Whole, unit: Whole) -> tuple[Array, Array]:
         """Return mean (channel, adjuster) and cov of a rotor's coefficients without some rows.
 
-        members: rows of the table to leave out; unit: (channel,) the rotor's unit in each channel.
-        In the adjusters' own units.
+        members: rows to leave out; unit: (channel,) the rotor's unit in each channel. In the
+        adjusters' own units.
         """
-        table = self._table
-        channel = np.arange(len(unit))
-        weight = self._weight[members]
-        h = self._h[unit, channel] - (table.outer[members] * weight[..., None, None]).sum(axis=0)
-        b = self._b[unit, channel] - (table.xd[members] * weight[..., None]).sum(axis=0)
-        told, heard = self._tell(h, b)
-        all_told = self._all_told - self._told[unit, channel] + told
-        all_heard = self._all_heard - self._heard[unit, channel] + heard
-        information = all_told + self._precision[:, :, None] * self._eye
-        information = information + self._eye * self._fixed[:, None, :]
-        cov = np.linalg.inv(0.5 * (information + np.swapaxes(information, 1, 2).conj()))
-        free = ~self._fixed
-        cov = np.where(free[:, :, None] & free[:, None, :], cov, 0.0)
-        mean = np.einsum("jab,jb->ja", cov, all_heard + self._precision * self._prior_mean)
-        spread = self._variances.spread
-        f = np.linalg.inv(self._eye + spread[:, :, None] * h)
-        w = f * spread[:, None, :]
-        own = mean + np.einsum("jab,jb->ja", w, b - np.einsum("jab,jb->ja", h, mean))
-        own_cov = w + f @ cov @ np.swapaxes(f, 1, 2).conj()
+        mean, cov = self.without_each([members], unit[None])
+        return mean[0], cov[0]
+
+    def without_each(self, members: Sequence[Whole], unit: Whole) -> tuple[Array, Array]:
+        """Return the same for several segments, each left out alone; unit: (segment, channel)."""
+        table, spread = self._table, self._variances.spread
+        groups = table.groups
+        channel = np.arange(unit.shape[1])
+        taken = [self._taken(rows) for rows in members]
+        h = self._h[unit, channel] - np.array([t[0] for t in taken])
+        b = self._b[unit, channel] - np.array([t[1] for t in taken])
+        of_group = unit[:, :: max(unit.shape[1] // max(groups, 1), 1)]
+        old, new = self._told.at(of_group), tell(h, b, spread, groups)
+        information = self._information - old.information + new.information
+        information = 0.5 * (information + np.swapaxes(information, -1, -2).conj())
+        joint = np.linalg.inv(information)
+        joint = np.where(self._free[:, :, None] & self._free[:, None, :], joint, 0.0)
+        right = self._right - old.right + new.right
+        own = posterior_of(new, spread, np.einsum("nsxy,nsy->nsx", joint, right), joint)
         scale = table.scale
-        return own / scale, own_cov / (scale[:, None] * scale)
+        return own.mean / scale, own.cov / (scale[:, None] * scale)
+
+    def _taken(self, members: Whole) -> tuple[Array, Array]:
+        """Return h and b of some rows, (channel, ...)."""
+        table, variances, rows = self._table, self._variances, self._table.rows
+        live = rows.live[members]
+        weight = np.where(
+            live, 1.0 / (variances.run_var + variances.reading_var * rows.lam[members]), 0.0
+        )
+        x = np.where(table.fixed, 0.0, rows.x[members] / table.scale)
+        weighed = x.conj() * weight[..., None]
+        return (
+            np.einsum("rja,rjb->jab", weighed, x),
+            np.einsum("rja,rj->ja", weighed, rows.d[members]),
+        )

@@ -65,8 +65,8 @@ class Step:
     @classmethod
     def begin(cls, posterior: Posterior, contrasts: int) -> Step:
         """Return the state before a job (or a segment of one)."""
-        level = start(posterior.mean, posterior.cov)
-        track = start(posterior.track_mean, posterior.track_cov, contrasts)
+        level = start(posterior.mean, posterior.joint)
+        track = start(posterior.track_mean, posterior.track_joint, contrasts)
         return cls(
             level=level,
             track=track,
@@ -79,7 +79,7 @@ class Step:
     def posterior(self) -> Posterior:
         """Return the coefficients as they are known now."""
         return Posterior(
-            self.level.mean, self.level.cov, self.track.mean, self.track.cov, self.pairs,
+            self.level.mean, self.level.joint, self.track.mean, self.track.joint, self.pairs,
             self.track_pairs,
         )  # fmt: skip
 
@@ -200,7 +200,7 @@ def afresh(posterior: Posterior, unseen: Posterior, rotor: Rotor, moved: Truth) 
     return replace(
         posterior,
         mean=np.where(touched[:, None], unseen.mean, posterior.mean),
-        cov=np.where(touched[:, None, None], unseen.cov, posterior.cov),
+        joint=np.where(moved[:, None, None], unseen.joint, posterior.joint),
         pairs=np.where(touched[:, None], 0, posterior.pairs),
     )
 

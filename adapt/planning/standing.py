@@ -78,9 +78,9 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
     posterior = coefficients.of(serial)
     noise = coefficients.noise
     basis = contrasts(len(rotor.blades))
-    vibration = start(posterior.mean, posterior.cov)
+    vibration = start(posterior.mean, posterior.joint)
     track = (
-        start(posterior.track_mean, posterior.track_cov, len(basis)) if rotor.has_track else None
+        start(posterior.track_mean, posterior.track_joint, len(basis)) if rotor.has_track else None
     )
     orders = [rotor.sensor(sensor).order for sensor, _ in rotor.channels]
     untaught = 0

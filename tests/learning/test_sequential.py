@@ -10,7 +10,7 @@ from invented_fleet import Fleet, fleet, history, invented_rotor
 
 from adapt.coefficients import Coefficients, Posterior
 from adapt.learning import learn, update
-from adapt.learning.fleet import solve_fleet
+from adapt.learning.fleet import Spread, solve_fleet
 from adapt.learning.learner import _own, fit
 from adapt.learning.runs import runs_of
 from adapt.log import History
@@ -43,16 +43,18 @@ def batch_at(f: Fleet, kept: Coefficients, before: History) -> dict[str, Posteri
             solved.append(None)
             continue
         ratio = new.table.scale / old.table.scale
+        was = old.variances.spread
+        spread = Spread(was.rest * ratio**2, was.loading * ratio, was.share)
         fleet_ = solve_fleet(
             new.table, old.variances.run_var, old.variances.reading_var,
-            old.variances.spread * ratio**2, new.prior, new.known,
+            spread, new.prior, new.known,
         )  # fmt: skip
-        solved.append(replace(new, fleet=fleet_))
+        variances = replace(new.variances, spread=spread)
+        solved.append(replace(new, fleet=fleet_, variances=variances))
     for i, serial in enumerate(runs.serials):
-        channels, regimes = len(f.rotor.channels), len(f.rotor.regimes)
         result[serial] = (
-            *_own(solved[0], np.full(channels, i)),
-            *(_own(solved[1], np.full(regimes, i)) if solved[1] else (None, None)),
+            *_own(solved[0], np.full(len(f.rotor.sensors), i)),
+            *(_own(solved[1], np.array([i])) if solved[1] else (None, None)),
         )
     return result
 
@@ -80,9 +82,9 @@ def test_update_equals_the_batch_answer_at_the_same_variances(
     mean, cov, track_mean, track_cov = batch_at(f, start, before)["R001"]
     own = updated.rotors["R001"]
     close(own.mean, mean)
-    close(own.cov, cov)
+    close(own.joint, cov)
     close(own.track_mean, track_mean)
-    close(own.track_cov, track_cov)
+    close(own.track_joint, track_cov)
     whole = learn(f.rotor, f.history, f.chart)
     assert updated.taught == whole.taught
     assert (own.pairs == whole.rotors["R001"].pairs).all()

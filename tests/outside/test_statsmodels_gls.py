@@ -11,7 +11,7 @@ from invented_fleet import fleet, invented_rotor
 
 from adapt.effects import harmonic_sums
 from adapt.learning import learn
-from adapt.learning.fleet import solve_fleet
+from adapt.learning.fleet import Spread, solve_fleet
 from adapt.learning.gls import gls
 from adapt.learning.learner import fit as fit_runs
 from adapt.learning.runs import runs_of
@@ -83,8 +83,8 @@ def test_without_spread_the_type_equals_statsmodels_gls_over_the_whole_fleet() -
     _, vibration, _ = fit_runs(f.rotor, runs)
     v = vibration.variances
     solved = solve_fleet(
-        vibration.table, v.run_var, v.reading_var, np.zeros_like(v.spread), vibration.prior,
-        vibration.known,
+        vibration.table, v.run_var, v.reading_var,
+        Spread.independent(np.zeros_like(v.spread.rest)), vibration.prior, vibration.known,
     )  # fmt: skip
     ends = ~runs.starts
     x = harmonic_sums(f.rotor, runs.amounts[ends])

@@ -10,6 +10,7 @@ from drawn_jobs import JOB, drawn_job
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from adapt.coefficients import Posterior
 from adapt.planning.bounds import Boxes
 from adapt.planning.hardware import hardware_of
 from adapt.planning.objectives import ChancePenalty, WorstRatio
@@ -48,7 +49,9 @@ def awkward_problem(rng: np.random.Generator, kind: str) -> Problem | None:
     elif kind != "as drawn":
         scale = 1e3 if kind == "huge effects" else 1e-6
         mean, cov = mean * scale, cov * scale**2
-    changed = replace(posterior, mean=mean, cov=cov, track_mean=lift, track_cov=lift_cov)
+    changed = Posterior.of_channels(
+        mean, cov, lift, lift_cov, posterior.pairs, posterior.track_pairs
+    )
     coefficients = replace(job.coefficients, unseen=changed, type_=changed)
     hardware = hardware_of(job.rotor, job.history, JOB)
     if not len(hardware.step):

@@ -105,8 +105,10 @@ def learned(rotor: Rotor) -> Coefficients:
     track = np.tile([0.0, 4.0, 9.0], (regimes, 1))
     track_cov = np.tile(np.diag([0.0, 0.04, 0.09]), (regimes, 1, 1))
     pairs = np.full((channels, adjusters), 7)
-    known = Posterior(mean, cov, track, track_cov, pairs, np.full((regimes, adjusters), 5))
-    other = Posterior(1.5 * mean, cov, track, track_cov, pairs, known.track_pairs)
+    known = Posterior.of_channels(
+        mean, cov, track, track_cov, pairs, np.full((regimes, adjusters), 5)
+    )
+    other = Posterior.of_channels(1.5 * mean, cov, track, track_cov, pairs, known.track_pairs)
     return Coefficients(
         design="main rotor", channels=rotor.channels, regimes=rotor.regime_names,
         adjusters=rotor.adjuster_names, type_=known, unseen=known,

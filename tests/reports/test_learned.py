@@ -49,9 +49,9 @@ def test_the_rotor_that_differs_most_comes_first(learned, rotor) -> None:
 
 
 def test_what_nothing_informs_is_a_dash(learned, rotor) -> None:
-    mean, cov = learned.type_.mean.copy(), learned.type_.cov.copy()
-    mean[0, 0], cov[0, 0, 0] = np.nan, np.nan
-    unknown = replace(learned, type_=replace(learned.type_, mean=mean, cov=cov), chart=None)
+    mean, joint = learned.type_.mean.copy(), learned.type_.joint.copy()
+    mean[0, 0], joint[0, 0, 0] = np.nan, np.nan
+    unknown = replace(learned, type_=replace(learned.type_, mean=mean, joint=joint), chart=None)
     text = as_text(learned_report(unknown, rotor))
     assert "nan" not in text
     line = text.splitlines()[text.splitlines().index("cabin lateral [ips per 100 g]") + 1]
