@@ -32,11 +32,13 @@ Spread = Callable[[np.ndarray], np.ndarray]
 class Job:
     """One job: its rotor, when it began, what was moved and read.
 
-    moves: X, (pair, adjuster); readings: (run, sensor, regime), NaN where not read.
+    amounts: (pair, blade, adjuster); moves: their X, (pair, adjuster); readings: (run, sensor,
+    regime), NaN where not read.
     """
 
     rotor: int
     time: float
+    amounts: np.ndarray
     moves: np.ndarray
     readings: np.ndarray
 
@@ -45,7 +47,7 @@ class Job:
 class Fleet:
     """Jobs in time order, the chart (sensor, regime, adjuster) and its sd per component, truth.
 
-    own: (rotor, sensor, regime, adjuster), or None where nobody knows.
+    type_: the type's coefficients, own: (rotor, sensor, regime, adjuster); None where nobody knows.
     """
 
     rotors: int
@@ -53,7 +55,22 @@ class Fleet:
     chart: np.ndarray
     chart_sd: np.ndarray
     airspeed: np.ndarray
+    type_: np.ndarray | None
     own: np.ndarray | None
+
+    def first(self, pairs: Sequence[int]) -> Fleet:
+        """Return the fleet with the first pairs of each rotor only, their number (rotor,)."""
+        left = list(pairs)
+        jobs = []
+        for job in self.jobs:
+            count = min(left[job.rotor], len(job.moves))
+            left[job.rotor] -= count
+            if count:
+                jobs.append(
+                    Job(job.rotor, job.time, job.amounts[:count], job.moves[:count],
+                        job.readings[: count + 1])
+                )  # fmt: skip
+        return replace(self, jobs=tuple(jobs))
 
 
 def circular(rng: np.random.Generator, *shape: int) -> np.ndarray:
@@ -129,11 +146,12 @@ def model_fleet(
     jobs = []
     for i in range(rotors):
         for number, count in enumerate(pairs):
-            moved = np.zeros((count, adjusters), dtype=complex)
+            amounts = np.zeros((count, BLADES, adjusters))
             for k in range(count):
                 for _ in range(2):
                     b, a = rng.integers(BLADES), rng.integers(adjusters)
-                    moved[k, a] += turn[b] * STEP[a] * rng.choice([-5, -4, -3, 3, 4, 5])
+                    amounts[k, b, a] += STEP[a] * rng.choice([-5, -4, -3, 3, 4, 5])
+            moved = np.einsum("b,kba->ka", turn, amounts)
             change = np.einsum("ka,sga->ksg", moved, own[i])
             size = np.array([RUN_SD * step() for _ in range(count)])
             change = change + size[:, None, None] * circular(rng, count, sensors, regimes)
@@ -141,10 +159,10 @@ def model_fleet(
             level = np.concatenate([level, level + np.cumsum(change, axis=0)])
             scatter = np.array([READING_SD * reading() for _ in range(count + 1)])
             read = level + scatter[:, None, None] * circular(rng, count + 1, sensors, regimes)
-            jobs.append(Job(i, number + rng.random(), moved, read))
+            jobs.append(Job(i, number + rng.random(), amounts, moved, read))
     chart = type_ * (1 + CHART_SD * circular(rng, *shape))
     jobs.sort(key=lambda job: job.time)
-    return Fleet(rotors, tuple(jobs), chart, CHART_SD * np.abs(type_), airspeed, own)
+    return Fleet(rotors, tuple(jobs), chart, CHART_SD * np.abs(type_), airspeed, type_, own)
 
 
 def machine_fleet(seed: int, rotors: int, jobs: int, **scatter: float) -> Fleet:
@@ -166,10 +184,11 @@ def machine_fleet(seed: int, rotors: int, jobs: int, **scatter: float) -> Fleet:
             np.where(run.read & run.sensors[:, None], run.flown.readings, np.nan)
             for run in job.runs
         ]
-        moved = [np.einsum("b,ba->a", turn, run.moves) for run in job.runs[:-1]]
-        if moved:
+        amounts = np.array([run.moves for run in job.runs[:-1]])
+        if len(amounts):
+            moved = np.einsum("b,kba->ka", turn, amounts)
             started = job.runs[0].started.timestamp()
-            found.append(Job(serials.index(job.serial), started, np.array(moved), np.array(read)))
+            found.append(Job(serials.index(job.serial), started, amounts, moved, np.array(read)))
     found.sort(key=lambda job: job.time)
     shape = (len(demo.rotor.sensors), len(demo.rotor.regimes), len(demo.rotor.adjusters))
     return Fleet(
@@ -178,6 +197,7 @@ def machine_fleet(seed: int, rotors: int, jobs: int, **scatter: float) -> Fleet:
         demo.chart.mean.reshape(shape),
         demo.chart.sd.reshape(shape),
         np.array([np.nan if r.airspeed_kt is None else r.airspeed_kt for r in demo.rotor.regimes]),
+        None,
         np.array([m.coefficients() for m in machines.values()]),
     )
 
@@ -192,11 +212,10 @@ def logged_fleet(rotor: Rotor, history: History, chart: Chart, skip: Set[tuple[s
     turn = np.exp(1j * rotor.psi)
     values = {(x.job, x.run, x.sensor, x.regime): x.value for x in history.readings.itertuples()}
     moved: dict[tuple[str, str], np.ndarray] = {}
+    nothing = np.zeros((len(rotor.blades), shape[2]))
     for x in history.moves.itertuples():
-        total = moved.setdefault((x.job, x.after_run), np.zeros(shape[2], dtype=complex))
-        total[rotor.adjuster_names.index(x.adjuster)] += (
-            turn[rotor.blades.index(x.blade)] * x.amount
-        )
+        total = moved.setdefault((x.job, x.after_run), nothing.copy())
+        total[rotor.blades.index(x.blade), rotor.adjuster_names.index(x.adjuster)] += x.amount
     events = {(x.job, x.after_run): x.kind for x in history.events.itertuples()}
     units: dict[tuple[str, int], int] = {}
     jobs = []
@@ -219,15 +238,15 @@ def logged_fleet(rotor: Rotor, history: History, chart: Chart, skip: Set[tuple[s
                      for s in rotor.sensors]
                     for n in part
                 ], dtype=complex)  # fmt: skip
-                nothing = np.zeros(shape[2], dtype=complex)
-                moves = [moved.get((job, n), nothing) for n in part[:-1]]
-                if moves:
-                    jobs.append(Job(unit, started, np.array(moves), read))
+                amounts = np.array([moved.get((job, n), nothing) for n in part[:-1]])
+                if len(amounts):
+                    x_of = np.einsum("b,kba->ka", turn, amounts)
+                    jobs.append(Job(unit, started, amounts, x_of, read))
     jobs.sort(key=lambda job: job.time)
     airspeed = [np.nan if r.airspeed_kt is None else r.airspeed_kt for r in rotor.regimes]
     return Fleet(
         len(units), tuple(jobs), chart.mean.reshape(shape), chart.sd.reshape(shape),
-        np.array(airspeed, dtype=float), None,
+        np.array(airspeed, dtype=float), None, None,
     )  # fmt: skip
 
 
