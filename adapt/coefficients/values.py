@@ -130,6 +130,18 @@ class Coefficients:
 
         return summary_of(self, rotor)
 
+    def track_summary(self, rotor: Rotor) -> pd.DataFrame:
+        """Return every track coefficient as a person reads it: see `summary.track_summary_of`."""
+        from adapt.coefficients.summary import track_summary_of
+
+        return track_summary_of(self, rotor)
+
+    def rotors_summary(self, rotor: Rotor) -> pd.DataFrame:
+        """Return one row for each rotor, against type and chart: see `summary.rotors_summary_of`."""
+        from adapt.coefficients.summary import rotors_summary_of
+
+        return rotors_summary_of(self, rotor)
+
 
 def component_sd(cov: Complex) -> Real:
     """Return sds per component, (channel, adjuster), of circular normals of covariance cov."""
