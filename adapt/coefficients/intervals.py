@@ -102,5 +102,5 @@ def _quantile(p: Real, size: Real, sd: Real) -> Real:
     b = np.where(sure, LARGE, size / np.where(sure, 1.0, sd))
     exact = sd * np.sqrt(special.chndtrix(p, 2.0, b**2))
     # |m + e| = (|m| + e_along) + e_across^2 / (2 |m|), whose mean is sd^2 / (2 |m|).
-    large = size + sd * special.ndtri(p) + 0.5 * sd * (sd / np.where(size > 0, size, 1.0))
+    large = size + sd * special.ndtri(p) + 0.5 * sd * (sd / np.where(sure & (size > 0), size, 1.0))
     return np.asarray(np.where(sure, large, exact))

@@ -137,7 +137,7 @@ class Coefficients:
         return track_summary_of(self, rotor)
 
     def rotors_summary(self, rotor: Rotor) -> pd.DataFrame:
-        """Return one row for each rotor, against type and chart: see `summary.rotors_summary_of`."""
+        """Return one row for each rotor, beside its type: see `summary.rotors_summary_of`."""
         from adapt.coefficients.summary import rotors_summary_of
 
         return rotors_summary_of(self, rotor)
