@@ -1,0 +1,345 @@
+"""What is still poorly known, and which move on the next job would teach most.
+
+From coefficients and the rotor file alone. Advice on learning, not a correction: the plan for the
+correction comes first, and its limits hold. A usual move is the largest that the rotor file allows,
+or a quarter of the fitted range; the doubt of its effect is set against the limit of the reading.
+
+After one more pair of runs with moves x between them, the covariance V of a sensor's coefficients
+in all regimes becomes V (1 + G V)^-1, with G the information of the pair: conj(x) x' / n in each
+regime, where a before/after pair has variance n = q + 2 r, and more for moves that are not exact.
+Source: the posterior of a linear model with known variances, as in `adapt.level`; the readings
+themselves do not enter, so the answer is known before the flight.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from adapt.coefficients import Coefficients, Posterior
+from adapt.effects import contrasts, harmonic_sums
+from adapt.rotor import Adjuster, Rotor
+
+__all__ = ["TeachingMove", "TeachingStep", "poorly_known", "teaching_moves", "usual_amounts"]
+
+Array = npt.NDArray[Any]
+Real = npt.NDArray[np.float64]
+Moves = tuple["TeachingMove", ...]
+
+SHARE_OF_RANGE = 0.25  # of the fitted range, where no largest move is given
+SIZES = (1.0, 0.5)  # of the usual move that are looked at
+STEP_TOLERANCE = 1e-6  # steps
+
+
+@dataclass(frozen=True)
+class TeachingMove:
+    """One move of a next job; only how blades lie to each other counts, not which comes first."""
+
+    blade: str
+    adjuster: str
+    amount: float
+
+
+@dataclass(frozen=True)
+class TeachingStep:
+    """Moves made together between two runs, and what the pair would teach.
+
+    before, after: doubt (one sd per component) of the effect of a usual move of the adjusters
+    moved, root-mean-square over all limited readings, as a share of the limit. removed: share of
+    the variance that goes, over usual moves of every adjuster. NaN where an adjuster moved is not
+    known at all yet: anything it shows is new.
+    """
+
+    moves: tuple[TeachingMove, ...]
+    before: float
+    after: float
+    removed: float
+
+
+def usual_amounts(rotor: Rotor) -> Real:
+    """Return the usual move of each adjuster [its unit], (adjuster,), in whole steps.
+
+    0 where the fitted range has no room for a step.
+    """
+    return np.array([_usual(adjuster) for adjuster in rotor.adjusters])
+
+
+def poorly_known(
+    coefficients: Coefficients, rotor: Rotor, limits: str | None = None
+) -> pd.DataFrame:
+    """Return how well the effect of a usual move is known on everything limited, worst first.
+
+    limits: the named set of limits. Columns: rotor (None = one without runs), sensor (None = track
+    spread), regime, adjuster, amount, effect and sd (per component) of that move, limit [unit of
+    the reading], ratio = sd / limit. What nothing informs has ratio inf and stands first.
+    """
+    usual = usual_amounts(rotor)
+    parts = []
+    for name, known in ((None, coefficients.unseen), *coefficients.rotors.items()):
+        for of_track in (False, True):
+            limit, labels = _limited(rotor, limits, of_track)
+            at = np.flatnonzero(np.isfinite(limit))
+            mean = (known.track_mean if of_track else known.mean)[at]
+            cov = (known.track_cov if of_track else known.cov)[at]
+            sd = np.sqrt(np.maximum(np.einsum("jaa->ja", cov).real, 0.0) / (1 if of_track else 2))
+            count = len(usual)
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "rotor": np.full(len(at) * count, name, dtype=object),
+                        "sensor": np.repeat(labels[0][at], count),
+                        "regime": np.repeat(labels[1][at], count),
+                        "adjuster": np.tile(np.array(rotor.adjuster_names, dtype=object), len(at)),
+                        "amount": np.tile(usual, len(at)),
+                        "effect": (usual * np.abs(mean)).ravel(),
+                        "sd": (usual * sd).ravel(),
+                        "limit": np.repeat(limit[at], count),
+                    }
+                )
+            )
+    table = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+    table["ratio"] = (table["sd"] / table["limit"]).fillna(np.inf)
+    table = table[table["amount"] > 0]
+    return table.sort_values("ratio", ascending=False, kind="stable", ignore_index=True)
+
+
+def teaching_moves(
+    coefficients: Coefficients,
+    rotor: Rotor,
+    serial: str | None = None,
+    limits: str | None = None,
+) -> tuple[TeachingStep, ...]:
+    """Return what one more pair of runs would teach of a rotor, the most teaching moves first.
+
+    serial: the rotor; one without runs when absent or not known. limits: the named set of limits.
+    Looked at: each adjuster alone (on two blades against each other where the rotor file wants a
+    sum of zero), in a few sizes, and two adjusters together, on any blades. Moves of an adjuster of
+    which nothing is known stand first. Empty when nothing has a limit or nothing can be moved.
+    """
+    known = coefficients.unseen if serial is None else coefficients.of(serial)
+    usual = usual_amounts(rotor)
+    asked = _Asked.of(known, coefficients, rotor, usual, limits)
+    steps = [*_single(rotor, usual), *_double(rotor, usual)]
+    if not steps or not any(w.any() for w in asked.weights):
+        return ()
+    table = np.zeros((len(steps), len(rotor.blades), len(rotor.adjusters)))
+    for row, moves in enumerate(steps):
+        for move in moves:
+            at = rotor.blades.index(move.blade), rotor.adjuster_names.index(move.adjuster)
+            table[row][at] += move.amount
+    before, after = asked.doubts(rotor, table)
+    moved = (table != 0).any(axis=1)
+    new = (moved & asked.unknown).any(axis=1)
+    removed = 1.0 - after.sum(axis=1) / max(before.sum(), 1e-300)
+    rows = asked.rows
+    found = [
+        TeachingStep(
+            moves,
+            math.nan if new[i] else math.sqrt(before[moved[i]].sum() / (rows * moved[i].sum())),
+            math.nan if new[i] else math.sqrt(after[i, moved[i]].sum() / (rows * moved[i].sum())),
+            math.nan if new[i] else float(removed[i]),
+        )
+        for i, moves in enumerate(steps)
+    ]
+    return tuple(sorted(_best_blades(found), key=lambda s: (not math.isnan(s.removed), -s.removed)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """One rotor's posterior with what its usual moves are weighed by; vibration, then track.
+
+    joints: (group, regime * adjuster, same), zeros where nothing is known. weights: (group, regime,
+    adjuster): variance of a coefficient to that of a usual move's effect over the limit squared.
+    noises: (group, regime, 1 + adjuster): variance of a pair, and what a move of each adjuster
+    adds. unknown: (adjuster,), nothing known on some limited reading. rows: limited readings.
+    """
+
+    joints: tuple[Array, Array]
+    weights: tuple[Real, Real]
+    noises: tuple[Real, Real]
+    unknown: npt.NDArray[np.bool_]
+    rows: int
+
+    @classmethod
+    def of(
+        cls, known: Posterior, coefficients: Coefficients, rotor: Rotor, usual: Real,
+        limits: str | None,
+    ) -> _Asked:  # fmt: skip
+        noise = coefficients.noise
+        joints, weights, noises = [], [], []
+        unknown = np.zeros(len(usual), dtype=bool)
+        rows = 0
+        for of_track in (False, True):
+            joint = known.track_joint if of_track else known.joint
+            mean = known.track_mean if of_track else known.mean
+            run = noise.track_run_var if of_track else noise.run_var
+            reading = noise.track_reading_var if of_track else noise.reading_var
+            inexact = noise.track_move_var if of_track else noise.move_var
+            limit, _ = _limited(rotor, limits, of_track)
+            at = np.isfinite(limit)
+            rows += int(at.sum())
+            unknown |= np.isnan(mean[at]).any(axis=0)
+            weight = usual**2 / np.where(at, limit, np.inf)[:, None] ** 2 / (1 if of_track else 2)
+            weight = np.where(np.isnan(mean), 0.0, weight)
+            extra = np.zeros_like(weight) if inexact is None else np.nan_to_num(inexact)
+            shape = (joint.shape[0], len(rotor.regimes), -1)
+            joints.append(np.where(np.isnan(joint), 0.0, joint))
+            weights.append(weight.reshape(shape))
+            pair = np.concatenate([(run + 2.0 * reading)[:, None], extra], axis=1)
+            noises.append(pair.reshape(shape))
+        return cls(
+            (joints[0], joints[1]), (weights[0], weights[1]), (noises[0], noises[1]), unknown, rows
+        )
+
+    def doubts(self, rotor: Rotor, table: Real) -> tuple[Real, Real]:
+        """Return the summed variance of usual moves, (adjuster,) now and (step, adjuster) after.
+
+        table: (step, blade, adjuster), the moves of each step.
+        """
+        moved = (table != 0).sum(axis=1)
+        before = np.zeros(table.shape[2])
+        after = np.zeros((len(table), table.shape[2]))
+        orders = [sensor.order for sensor in rotor.sensors]
+        basis = contrasts(len(rotor.blades))
+        for kind, (joints, weights, noises) in enumerate(
+            zip(self.joints, self.weights, self.noises, strict=True)
+        ):
+            for group, joint in enumerate(joints):
+                if not weights[group].any():
+                    continue
+                if kind == 0:
+                    x = harmonic_sums(rotor, table, orders[group])[:, None, :]
+                else:
+                    x = np.einsum("mb,cba->cma", basis, table)
+                told = np.einsum("cma,cmb->cab", x.conj(), x)
+                noise = noises[group][None, :, 0] + moved @ noises[group][:, 1:].T
+                left = _variance_after(joint, told, noise).reshape(
+                    len(table), *weights[group].shape
+                )
+                now = np.einsum("xx->x", joint).real.reshape(weights[group].shape)
+                before += (weights[group] * now).sum(axis=0)
+                after += (weights[group] * left).sum(axis=1)
+        return before, after
+
+
+def _variance_after(joint: Array, told: Array, noise: Real) -> Real:
+    """Return the diagonal of V (1 + G V)^-1 for each step, (step, regime * adjuster).
+
+    joint: V. told: (step, adjuster, adjuster), conj(x) x' of one regime. noise: (step, regime); a
+    regime without noise known (NaN) teaches nothing.
+    """
+    steps, adjusters = told.shape[:2]
+    size = len(joint)
+    regimes = size // max(adjusters, 1)
+    with np.errstate(divide="ignore"):
+        precise = np.where(noise > 0, 1.0 / noise, 0.0)
+    gv = told[:, None] * precise[:, :, None, None]
+    gv = gv @ joint.reshape(regimes, adjusters, size)
+    after = joint @ np.linalg.inv(np.eye(size) + gv.reshape(steps, size, size))
+    return np.maximum(np.einsum("cxx->cx", after).real, 0.0)
+
+
+def _limited(
+    rotor: Rotor, limits: str | None, of_track: bool
+) -> tuple[Real, tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]]:
+    """Return the limit of each channel (of each regime's track), NaN where none, and its labels."""
+    if of_track:
+        keys: list[tuple[str | None, str]] = [(None, r) for r in rotor.regime_names]
+    else:
+        keys = list(rotor.channels)
+    found = [
+        None if of_track and not rotor.has_track else rotor.limit_for(*k, limits) for k in keys
+    ]
+    values = np.array([np.nan if x is None else x.limit for x in found], dtype=float)
+    sensors = np.array([s for s, _ in keys], dtype=object)
+    return values, (sensors, np.array([r for _, r in keys], dtype=object))
+
+
+def _usual(adjuster: Adjuster) -> float:
+    low, high = adjuster.fitted_range
+    most = adjuster.largest_move
+    return _in_steps(adjuster, SHARE_OF_RANGE * (high - low) if most is None else most)
+
+
+def _in_steps(adjuster: Adjuster, amount: float) -> float:
+    """Return an amount in whole steps inside the fitted range: rounded down, at least one step."""
+    low, high = adjuster.fitted_range
+    room = math.floor((high - low) / adjuster.step + STEP_TOLERANCE)
+    wanted = max(1, math.floor(amount / adjuster.step + STEP_TOLERANCE))
+    return min(wanted, room) * adjuster.step
+
+
+def _blades(rotor: Rotor, adjuster: Adjuster) -> tuple[str, ...]:
+    return rotor.blades if adjuster.blades is None else adjuster.blades
+
+
+def _single(rotor: Rotor, usual: Real) -> list[Moves]:
+    """Return the moves of one adjuster alone, in a few sizes."""
+    steps: list[Moves] = []
+    for adjuster, amount in zip(rotor.adjusters, usual.tolist(), strict=True):
+        for size in dict.fromkeys(_in_steps(adjuster, share * amount) for share in SIZES):
+            steps += _of_adjuster(rotor, adjuster, size)
+    return steps
+
+
+def _double(rotor: Rotor, usual: Real) -> list[Moves]:
+    """Return the usual moves of two adjusters together: blades and signs in every relation."""
+    each = [
+        [moves[0] for moves in _of_adjuster(rotor, a, size) if len(moves) == 1]
+        for a, size in zip(rotor.adjusters, usual.tolist(), strict=True)
+    ]
+    steps: list[Moves] = []
+    for i, first in enumerate(each):
+        for second in each[i + 1 :]:
+            if first and second:
+                steps += [(first[0], other) for other in _everywhere(rotor, second[0])]
+    return steps
+
+
+def _everywhere(rotor: Rotor, move: TeachingMove) -> Sequence[TeachingMove]:
+    """Return a move on every blade that can take it, in every sense that the sums allow."""
+    adjuster = rotor.adjuster(move.adjuster)
+    return [
+        TeachingMove(blade, move.adjuster, sign * abs(move.amount))
+        for blade in _blades(rotor, adjuster)
+        for sign in (1.0, -1.0)
+        if _sum_allows(adjuster, sign * abs(move.amount))
+    ]
+
+
+def _of_adjuster(rotor: Rotor, adjuster: Adjuster, amount: float) -> list[Moves]:
+    """Return an adjuster's move on one blade; on two against each other where sums forbid that."""
+    blades = _blades(rotor, adjuster)
+    if not blades or not amount:
+        return []
+    for sign in (1.0, -1.0):
+        if _sum_allows(adjuster, sign * amount):
+            return [(TeachingMove(blades[0], adjuster.name, sign * amount),)]
+    first = TeachingMove(blades[0], adjuster.name, amount)
+    against = [TeachingMove(other, adjuster.name, -amount) for other in blades[1:]]
+    pairs: list[Moves] = [(first, second) for second in against]
+    return pairs
+
+
+def _sum_allows(adjuster: Adjuster, amount: float) -> bool:
+    if adjuster.sum_range is None:
+        return True
+    slack = STEP_TOLERANCE * adjuster.step
+    return adjuster.sum_range[0] - slack <= amount <= adjuster.sum_range[1] + slack
+
+
+def _best_blades(steps: list[TeachingStep]) -> list[TeachingStep]:
+    """Return the best step of each set of adjusters and sizes; blades and signs are its choice."""
+    best: dict[tuple[tuple[str, float], ...], TeachingStep] = {}
+    for step in steps:
+        key = tuple((m.adjuster, abs(m.amount)) for m in step.moves)
+        held = best.get(key)
+        if held is None or step.removed > held.removed + 1e-12:
+            best[key] = step
+    return list(best.values())
