@@ -56,8 +56,9 @@ def summary_of(
     drawn = np.full(coefficients.type_.mean.shape, np.nan + 0j) if chart is None else chart.mean
     differ = np.sqrt(spread_var(coefficients)[0] / 2.0)
     labels = _labels(coefficients.channels, coefficients.adjusters, ("sensor", "regime"))
+    listed = _listed(coefficients, only)
     parts = []
-    for name, known in _listed(coefficients, only):
+    for name, known in listed or _type_alone(coefficients):
         sd = component_sd(known.cov)
         low, high = amplitude_interval(known.mean, sd)
         phase_low, phase_high = phase_interval_deg(known.mean, sd, lead)
@@ -78,13 +79,14 @@ def summary_of(
             **_against_type(coefficients, name, known, differ),
         }
         parts.append(_part(name, labels, columns))
-    return _table(parts, ("sensor", "regime"))
+    table = pd.concat(parts, ignore_index=True)
+    return table if listed else table[:0]
 
 
 def track_summary_of(
     coefficients: Coefficients, rotor: Rotor, only: Collection[str | None] | None = None
 ) -> pd.DataFrame:
-    """Return every track coefficient as a person reads it: no rows for a rotor without track.
+    """Return every track coefficient as a person reads it: no rows without track readings.
 
     rotor, only: as in `summary_of`. Per adjuster unit on a blade, before the blades' mean is
     removed: rotor, regime, adjuster; height, sd, low, high (95 %) and chart_height [track unit];
@@ -97,7 +99,8 @@ def track_summary_of(
     type_mean = coefficients.type_.track_mean
     differ = np.sqrt(spread_var(coefficients)[1])
     labels = _labels([(r,) for r in coefficients.regimes], coefficients.adjusters, ("regime",))
-    for name, known in _listed(coefficients, only) if rotor.has_track else ():
+    listed = _listed(coefficients, only) if rotor.has_track else []
+    for name, known in listed or _type_alone(coefficients):
         var = np.einsum("gaa->ga", known.track_cov)
         sd = np.sqrt(np.maximum(var, 0.0))
         own = name is not None
@@ -113,7 +116,8 @@ def track_summary_of(
             "weight": own_weight(coefficients, known)[1] if own else nothing,
         }
         parts.append(_part(name, labels, columns))
-    return _table(parts, ("regime",))
+    table = pd.concat(parts, ignore_index=True)
+    return table if listed else table[:0]
 
 
 def rotors_summary_of(
@@ -151,6 +155,11 @@ def _listed(
     return [(name, known) for name, known in listed if only is None or name in only]
 
 
+def _type_alone(coefficients: Coefficients) -> list[tuple[str | None, Posterior]]:
+    """Return the type, from which a table without rows takes its columns."""
+    return [(None, coefficients.type_)]
+
+
 def _labels(
     rows: Any, adjusters: tuple[str, ...], names: tuple[str, ...]
 ) -> dict[str, npt.NDArray[np.object_]]:
@@ -169,12 +178,6 @@ def _part(name: str | None, labels: dict[str, Any], columns: dict[str, Array]) -
     return pd.DataFrame(
         {"rotor": rotor, **labels, **{k: np.asarray(v).reshape(size) for k, v in columns.items()}}
     )
-
-
-def _table(parts: list[pd.DataFrame], labels: tuple[str, ...]) -> pd.DataFrame:
-    if not parts:
-        return pd.DataFrame(columns=["rotor", *labels, "adjuster"])
-    return pd.concat(parts, ignore_index=True)
 
 
 def _against_type(

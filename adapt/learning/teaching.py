@@ -126,7 +126,7 @@ def teaching_moves(
     usual = usual_amounts(rotor)
     asked = _Asked.of(known, coefficients, rotor, usual, limits)
     steps = [*_single(rotor, usual), *_double(rotor, usual)]
-    if not steps or not any(w.any() for w in asked.weights):
+    if not steps or not asked.rows:
         return ()
     table = np.zeros((len(steps), len(rotor.blades), len(rotor.adjusters)))
     for row, moves in enumerate(steps):
@@ -136,7 +136,8 @@ def teaching_moves(
     before, after = asked.doubts(rotor, table)
     moved = (table != 0).any(axis=1)
     new = (moved & asked.unknown).any(axis=1)
-    removed = 1.0 - after.sum(axis=1) / max(before.sum(), 1e-300)
+    whole = before.sum()
+    removed = 1.0 - after.sum(axis=1) / whole if whole > 0 else np.zeros(len(steps))
     rows = asked.rows
     found = [
         TeachingStep(

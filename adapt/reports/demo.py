@@ -20,7 +20,7 @@ from adapt.reports.cautions import SHORT
 from adapt.reports.compared import findings, overall_table
 from adapt.reports.documents import check_document, plan_document
 from adapt.reports.layout import Block, Bullets, Commands, Heading, Line
-from adapt.reports.learned import chart_in_short
+from adapt.reports.of_type import chart_in_short
 from adapt.reports.planned import checks, headline, moves, readings_table, tradeoff
 from adapt.reports.show import step
 from adapt.reports.wording import count

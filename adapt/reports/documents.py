@@ -1,7 +1,7 @@
 """Results as documents for scripts: the plan, the check, and what went wrong, ready for JSON.
 
 Keys that stand in the interface are kept; more may stand beside them. The documents of the learner
-and of the comparison live beside their values.
+and of the comparison live beside their values; summaries for people are put beside them here.
 """
 
 from __future__ import annotations
@@ -14,14 +14,25 @@ from typing import Any
 
 import numpy as np
 
+from adapt.coefficients import Coefficients, learned_document
+from adapt.coefficients.summary import rotors_summary_of, summary_of, track_summary_of
 from adapt.log import History
 from adapt.planning.plan import ChannelKey, Move, Plan
 from adapt.problems import Problem
 from adapt.reports.cautions import checks_for, unusually_much
+from adapt.reports.learned import require_rotor
+from adapt.reports.teaching import next_steps, worst_known
 from adapt.reports.wording import own_phase_deg
 from adapt.rotor import Rotor
 
-__all__ = ["as_json", "check_document", "plain", "plan_document", "problems_document"]
+__all__ = [
+    "as_json",
+    "check_document",
+    "learn_document",
+    "plain",
+    "plan_document",
+    "problems_document",
+]
 
 
 def as_json(document: Mapping[str, Any]) -> str:
@@ -51,6 +62,41 @@ def plain(value: Any) -> Any:
     if hasattr(value, "isoformat"):
         return None if value != value else str(value.isoformat())
     raise TypeError(f"{type(value).__name__} has no place in a document")
+
+
+def learn_document(
+    learned: Coefficients, rotor: Rotor, serial: str | None = None
+) -> dict[str, Any]:
+    """Return the document of `learn` with summaries beside it.
+
+    serial: a rotor whose summary, track_summary and teaching are wanted; without it, teaching is
+    that of the fleet. summary_of_rotors: one row for each rotor, columns as in `rotors_summary_of`.
+    teaching: poorly_known as `worst_known`, next_moves as `TeachingStep`; what nothing informs has
+    ratio, doubt and removed null. Raises BadInput for a serial that nothing was learned of.
+    """
+    if serial is not None:
+        require_rotor(learned, serial)
+    rows: dict[str, Any] = {
+        "summary_of_rotors": rotors_summary_of(learned, rotor).to_dict("records"),
+        "teaching": {
+            "rotor": serial,
+            "poorly_known": worst_known(learned, rotor, serial).to_dict("records"),
+            "next_moves": [
+                {
+                    "rotor": name,
+                    "moves": [asdict(move) for move in step.moves],
+                    "doubt_before": step.before,
+                    "doubt_after": step.after,
+                    "removed": step.removed,
+                }
+                for name, step in next_steps(learned, rotor, serial)
+            ],
+        },
+    }
+    if serial is not None:
+        rows["summary"] = summary_of(learned, rotor, only=(serial,)).to_dict("records")
+        rows["track_summary"] = track_summary_of(learned, rotor, only=(serial,)).to_dict("records")
+    return {**learned_document(learned), **rows}
 
 
 def plan_document(plan: Plan, rotor: Rotor, coefficients_from: str) -> dict[str, Any]:

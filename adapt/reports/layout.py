@@ -5,11 +5,22 @@ Reports build these from results; `show` puts them on a screen or into text. Not
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Block", "Bullets", "Column", "Commands", "Heading", "Line", "Table", "Tone", "table"]
+__all__ = [
+    "Block",
+    "Bullets",
+    "Column",
+    "Commands",
+    "Heading",
+    "Line",
+    "Table",
+    "Tone",
+    "table",
+    "without_blank_columns",
+]
 
 Tone = Literal["plain", "good", "bad", "faint"]
 
@@ -78,3 +89,22 @@ def table(
     """
     columns = tuple(Column(t.removeprefix(">"), t.startswith(">")) for t in titles)
     return Table(columns, tuple(tuple(row) for row in rows), tuple(tones))
+
+
+def without_blank_columns(block: Table, titles: Collection[str]) -> Table:
+    """Return a table without those of the columns of these titles in which no row says anything.
+
+    >>> blank = table(["Blade", ">Now", ">Limit"], [["A", "-", "-"]])
+    >>> without_blank_columns(blank, ["Limit"]).rows
+    (('A', '-'),)
+    """
+    keep = [
+        i
+        for i, column in enumerate(block.columns)
+        if column.title not in titles or any(row[i] not in ("", "-") for row in block.rows)
+    ]
+    return Table(
+        tuple(block.columns[i] for i in keep),
+        tuple(tuple(row[i] for i in keep) for row in block.rows),
+        block.tones,
+    )

@@ -1,0 +1,58 @@
+"""Suspect entries: what may be meant, what each would change, and how to look at them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from shlex import quote
+from typing import Any
+
+from adapt.coefficients import Coefficients
+from adapt.reports.layout import Block, Bullets, Commands, Heading, Line, table
+from adapt.reports.wording import number, percent
+
+__all__ = ["suspects_blocks"]
+
+MOST_SUSPECTS = 25
+MOST_EXPLANATIONS = 3
+
+
+def suspects_blocks(learned: Coefficients) -> Iterable[Block]:
+    """Yield the suspect entries with their explanations; nothing when there are none."""
+    if not learned.suspects:
+        return
+    shown = learned.suspects[:MOST_SUSPECTS]
+    rows = []
+    for suspect in shown:
+        place = (str(suspect["job"]), str(suspect["after_run"]))
+        for told in suspect["explanations"][:MOST_EXPLANATIONS]:
+            rows.append((*place, str(told["text"]), percent(float(told["probability"]))))
+            place = ("", "")
+    yield Heading("Entries to look at again (nothing was changed)")
+    yield table(["Job", "After run", "What may be meant", ">Probability"], rows)
+    if len(shown) < len(learned.suspects):
+        yield Line(f"... and {len(learned.suspects) - len(shown)} more; --json lists them all.")
+    changes = [text for suspect in shown if (text := _would_change(suspect))]
+    if changes:
+        yield Line("They teach nothing until somebody has looked at them. What they would move:")
+        yield Bullets(tuple(changes))
+    yield Line("To look at them and to say what was meant:")
+    files = (learned.origin.get("rotor_file") or "ROTOR", learned.origin.get("log") or "LOG")
+    yield Commands((f"adapt review {' '.join(quote(str(file)) for file in files)}",))
+
+
+def _would_change(suspect: Mapping[str, Any]) -> str | None:
+    """Return which coefficient a suspect pair would move most, as entered and as explained."""
+    change = suspect.get("would_change") or {}
+    entered, explained = change.get("as_entered"), change.get("as_explained")
+    if not entered:
+        return None
+    text = f"{suspect['job']} after run {suspect['after_run']}: as entered {_moved(entered)}"
+    return text + (f"; as explained {_moved(explained)}" if explained else "") + "."
+
+
+def _moved(change: Mapping[str, Any]) -> str:
+    where = change.get("sensor") or "track"
+    return (
+        f"{change['adjuster']} on {where}, {change['regime']} by {number(change['sds'], 1)} of its "
+        "sds"
+    )
