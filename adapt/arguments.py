@@ -61,6 +61,50 @@ def parser() -> argparse.ArgumentParser:
     files(sub)
     sub.add_argument("--chart", metavar="F", help="the paper chart as a table, to start from")
     sub.add_argument("--output", metavar="F", help="write the coefficients to this JSON file")
+    sub.add_argument(
+        "--rotor", metavar="SERIAL", dest="serial", help="show one rotor's own coefficients"
+    )
+
+    sub = command(
+        "review",
+        "list the entries of a log that are probably wrong, and record what you decide about them",
+        "adapt review main-rotor.toml log/ --chart chart.csv\n"
+        "  adapt review main-rotor.toml log/ --chart chart.csv --job J-014 --run 2 --accept 1\n"
+        "  adapt review main-rotor.toml log/ --job J-014 --run 2 --undo",
+    )
+    files(sub)
+    sub.add_argument("--chart", metavar="F", help="the paper chart, as for learn")
+    sub.add_argument("--job", metavar="J", help="only this job; the job of the decision")
+    sub.add_argument("--run", metavar="R", help="only this run; the run of the decision")
+    decision = sub.add_mutually_exclusive_group()
+    decision.add_argument(
+        "--accept",
+        metavar="N",
+        type=_explanation,
+        help="explanation N is true: use the log as corrected by it (the log itself stays)",
+    )
+    decision.add_argument(
+        "--exclude",
+        metavar="N",
+        type=_explanation,
+        nargs="?",
+        const=0,
+        help="learn nothing from the pair; with N do not use the readings that explanation N names",
+    )
+    decision.add_argument(
+        "--keep", action="store_true", help="looked at and right: use it, do not list it again"
+    )
+    decision.add_argument(
+        "--undo", action="store_true", help="take the latest decision on this job and run back"
+    )
+    sub.add_argument(
+        "--amount",
+        metavar="X",
+        type=_amount,
+        help="with --accept: the size of a move that was not recorded, in the adjuster's unit",
+    )
+    sub.add_argument("--by", metavar="NAME", default="", help="who decides")
+    sub.add_argument("--note", metavar="TEXT", default="", help="why, in a few words")
 
     sub = command(
         "plan",
@@ -142,6 +186,24 @@ def _moves(text: str) -> int:
     if not text.isdecimal():
         raise argparse.ArgumentTypeError(f"found {text!r}, expected a whole number of moves")
     return int(text)
+
+
+def _explanation(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}, expected the number of an explanation, such as 1"
+        )
+    return int(text)
+
+
+def _amount(text: str) -> float:
+    try:
+        amount = float(text)
+    except ValueError:
+        amount = 0.0
+    if amount == 0.0 or not abs(amount) < float("inf"):
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected an amount, such as -40")
+    return amount
 
 
 def _seconds(text: str) -> float:

@@ -12,10 +12,11 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import shutil
 import sys
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from adapt.arguments import parser
@@ -23,7 +24,7 @@ from adapt.problems import AdaptError, BadInput, CannotBeMet, Problem
 
 if TYPE_CHECKING:
     from adapt.coefficients import Coefficients
-    from adapt.log import History
+    from adapt.log import History, Log
     from adapt.reports.layout import Block
     from adapt.rotor import Rotor
 
@@ -127,20 +128,108 @@ def _check(asked: argparse.Namespace) -> int:
 
 def _learn(asked: argparse.Namespace) -> int:
     import adapt
-    from adapt.coefficients import learned_document
-    from adapt.reports.learned import learned_report
+    from adapt.reports.documents import learn_document
+    from adapt.reports.learned import learned_report, require_rotor, rotor_report
     from adapt.reports.show import step
 
     rotor, history = _read(asked)
     chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
     with step("Learning", quiet=asked.json):
         learned = adapt.learn(rotor, history, chart=chart)
+    if asked.serial is not None:
+        require_rotor(learned, asked.serial)
     if asked.output:
         adapt.write_coefficients(learned, asked.output)
         _say(f"coefficients written to {asked.output}")
     _say_left_out(asked, history)
-    _answer(asked, lambda: learned_document(learned), lambda: learned_report(learned, rotor))
+    _answer(
+        asked,
+        lambda: learn_document(learned, rotor, asked.serial),
+        lambda: (
+            learned_report(learned, rotor)
+            if asked.serial is None
+            else rotor_report(learned, rotor, asked.serial)
+        ),
+    )
     return DONE
+
+
+def _review(asked: argparse.Namespace) -> int:
+    import adapt
+    from adapt.reports.reviewed import review_document, review_report
+    from adapt.reports.show import step
+
+    decides = asked.accept is not None or asked.exclude is not None or asked.keep
+    if (decides or asked.undo) and (asked.job is None or asked.run is None):
+        raise BadInput("a decision needs --job and --run, as 'adapt review' lists them")
+    if asked.amount is not None and asked.accept is None:
+        raise BadInput("--amount goes with --accept: the size of a move that was not recorded")
+    if asked.undo:
+        return _take_back(asked)
+    rotor, log = _read_files(asked)
+    history = adapt.check(rotor, log)
+    chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
+    with step("Learning", quiet=asked.json):
+        suspects = adapt.learn(rotor, history, chart=chart).suspects
+    if decides:
+        return _decide(asked, rotor, log, history, suspects)
+    suspects = tuple(
+        s for s in suspects if asked.job in (None, s["job"]) and asked.run in (None, s["run"])
+    )
+    _say_left_out(asked, history)
+    _answer(
+        asked,
+        lambda: review_document(suspects, rotor, history),
+        lambda: review_report(suspects, rotor, history, _review_command(asked)),
+    )
+    return DONE
+
+
+def _decide(
+    asked: argparse.Namespace,
+    rotor: Rotor,
+    log: Log,
+    history: History,
+    suspects: Sequence[Mapping[str, Any]],
+) -> int:
+    """Write one decision down and show it as the log that is read again has it."""
+    from datetime import datetime
+
+    import adapt
+    from adapt.log import deciding, reviewing
+    from adapt.reports.reviewed import recorded_document, recorded_report
+
+    suspect = deciding.suspect_at(suspects, history, asked.job, asked.run)
+    if asked.accept is not None:
+        decision = deciding.accept(rotor, log, history, suspect, asked.accept, asked.amount)
+    elif asked.exclude is not None:
+        decision = deciding.exclude(rotor, log, history, suspect, asked.exclude or None)
+    else:
+        decision = deciding.keep(suspect)
+    now = datetime.now().astimezone()
+    number = reviewing.record(asked.log, history, decision, now, by=asked.by, note=asked.note)
+    after = adapt.check(rotor, asked.log)
+    _answer(
+        asked,
+        lambda: recorded_document(number, rotor, after),
+        lambda: recorded_report(number, rotor, after, _review_command(asked)),
+    )
+    return DONE
+
+
+def _take_back(asked: argparse.Namespace) -> int:
+    from adapt.log import reviewing
+    from adapt.reports.reviewed import taken_back_document, taken_back_report
+
+    row = reviewing.take_back(asked.log, asked.job, asked.run)
+    _answer(asked, lambda: taken_back_document(row), lambda: taken_back_report(row))
+    return DONE
+
+
+def _review_command(asked: argparse.Namespace) -> str:
+    """Return the command that lists the suspects of this log."""
+    words = [_called(), "review", asked.rotor, asked.log]
+    return shlex.join(words + (["--chart", asked.chart] if asked.chart else []))
 
 
 def _plan(asked: argparse.Namespace) -> int:
@@ -217,6 +306,14 @@ def _demo(asked: argparse.Namespace) -> int:
 
 
 def _read(asked: argparse.Namespace) -> tuple[Rotor, History]:
+    """Read rotor file and log, and check the log."""
+    import adapt
+
+    rotor, log = _read_files(asked)
+    return rotor, adapt.check(rotor, log)
+
+
+def _read_files(asked: argparse.Namespace) -> tuple[Rotor, Log]:
     """Read rotor file and log; when both are bad, tell the problems of both."""
     import adapt
 
@@ -234,7 +331,7 @@ def _read(asked: argparse.Namespace) -> tuple[Rotor, History]:
         raise errors[0]
     if errors or rotor is None or log is None:
         raise BadInput([p for error in errors for p in error.problems])
-    return rotor, adapt.check(rotor, log)
+    return rotor, log
 
 
 def _answer(
@@ -282,6 +379,7 @@ def _fit_to_print(text: str) -> str:
 COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "check": _check,
     "learn": _learn,
+    "review": _review,
     "plan": _plan,
     "compare": _compare,
     "demo": _demo,
