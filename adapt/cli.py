@@ -195,7 +195,6 @@ def _decide(
     """Write one decision down and show it as the log that is read again has it."""
     from datetime import datetime
 
-    import adapt
     from adapt.log import deciding, reviewing
     from adapt.reports.reviewed import recorded_document, recorded_report
 
@@ -207,12 +206,13 @@ def _decide(
     else:
         decision = deciding.keep(suspect)
     now = datetime.now().astimezone()
-    number = reviewing.record(asked.log, history, decision, now, by=asked.by, note=asked.note)
-    after = adapt.check(rotor, asked.log)
+    number, after = reviewing.record(
+        rotor, asked.log, history, decision, now, by=asked.by, note=asked.note
+    )
     _answer(
         asked,
-        lambda: recorded_document(number, rotor, after),
-        lambda: recorded_report(number, rotor, after, _review_command(asked)),
+        lambda: recorded_document(number, rotor, history, after),
+        lambda: recorded_report(number, rotor, history, after, _review_command(asked)),
     )
     return DONE
 

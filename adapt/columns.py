@@ -73,12 +73,16 @@ def known_positions(
     return np.where(asked, positions, -1)
 
 
-def phases(table: Table, among: Mask, findings: Findings) -> tuple[npt.NDArray[np.float64], Mask]:
+def phases(
+    table: Table, among: Mask, findings: Findings, prefix: str = ""
+) -> tuple[npt.NDArray[np.float64], Mask]:
     """Return the phase [deg] of each row from `clock` or `phase_deg`, NaN where the row has none.
 
-    Also returns which rows have a fault in them. Only the rows of `among` are read.
+    Also returns which rows have a fault in them. Only the rows of `among` are read. prefix: what
+    stands before both column names.
     """
-    cells = table.column("clock")
+    clock_column, degrees_column = f"{prefix}clock", f"{prefix}phase_deg"
+    cells = table.column(clock_column)
 
     def read(text: str) -> float:
         if not text:
@@ -93,18 +97,18 @@ def phases(table: Table, among: Mask, findings: Findings) -> tuple[npt.NDArray[n
 
     clock = np.where(among, cells.each(read, np.float64), np.nan)
     wrong = np.isinf(clock)
-    findings.fault(table, wrong, "clock", CLOCK_EXPECTED)
-    degrees, bad = table.numbers("phase_deg")
+    findings.fault(table, wrong, clock_column, CLOCK_EXPECTED)
+    degrees, bad = table.numbers(degrees_column)
     bad = among & (bad | (np.abs(degrees) > MOST_PHASE_DEG))
     findings.fault(
-        table, bad, "phase_deg", f"degrees from -{MOST_PHASE_DEG:g} to {MOST_PHASE_DEG:g}"
+        table, bad, degrees_column, f"degrees from -{MOST_PHASE_DEG:g} to {MOST_PHASE_DEG:g}"
     )
     both = among & ~wrong & ~bad & ~np.isnan(clock) & ~np.isnan(degrees)
     apart = np.zeros(len(table))
     apart[both] = np.abs((clock[both] - degrees[both] + 180.0) % 360.0 - 180.0)
     differ = apart > SAME_PHASE_DEG + 1e-9
     findings.fault(
-        table, differ, "phase_deg", lambda i: f"the same phase as the clock, {clock[i]:g} deg"
+        table, differ, degrees_column, lambda i: f"the same phase as the clock, {clock[i]:g} deg"
     )
     # Degrees come first: clock angles are rounded to half a degree.
     phase = np.where(np.isnan(degrees), clock, degrees)

@@ -27,7 +27,9 @@ from adapt.files import write_whole
 from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem, one_of, shown
 
-__all__ = ["Column", "Table", "read_table", "table_of", "write_csv"]
+__all__ = [
+    "Column", "Table", "header_of", "read_table", "separator_of", "table_of", "write_csv",
+]  # fmt: skip
 
 T = TypeVar("T")
 Index = npt.NDArray[np.intp]
@@ -219,7 +221,7 @@ def _unusable(file: str, found: str, expected: str, row: int | None = None) -> B
 
 def _from_csv(name: str, text: str, doubts: list[Problem]) -> Table:
     lines = io.StringIO(text, newline="")
-    separator, skip = _separator(text)
+    separator, skip = separator_of(text)
     cells: list[Sequence[str]] = []
     try:
         for record in csv.reader(lines, delimiter=separator, strict=True):
@@ -233,7 +235,7 @@ def _from_csv(name: str, text: str, doubts: list[Problem]) -> Table:
     return table_of(name, cells, decimal_comma=separator != ",", doubts=doubts)
 
 
-def _separator(text: str) -> tuple[str, bool]:
+def separator_of(text: str) -> tuple[str, bool]:
     """Return the separator of the header row, and whether a line "sep=;" stands before it."""
     first = text.lstrip().split("\n", 1)[0].split("\r", 1)[0]
     said = re.fullmatch(r"sep=([,;\t])", first, re.IGNORECASE)
@@ -263,7 +265,7 @@ def table_of(
     header = list(cells[start])
     while not header[-1].strip():
         header.pop()  # a spreadsheet leaves separators behind where columns were deleted
-    names, units = _header(file, start + 1, header)
+    names, units = header_of(file, start + 1, header)
     width = len(names)
     kept: list[Sequence[str]] = []
     rows: list[int] = []
@@ -310,7 +312,7 @@ def table_of(
     )
 
 
-def _header(file: str, row: int, header: Sequence[str]) -> tuple[list[str], list[str | None]]:
+def header_of(file: str, row: int, header: Sequence[str]) -> tuple[list[str], list[str | None]]:
     """Return column names ("" for one without a name) and units."""
     names, units, problems = [], [], []
     for text in header:

@@ -35,10 +35,12 @@ class Runs:
     readings: (run, channel), complex lag, NaN where not read; repeats: (run, channel).
     heights: (run, regime, blade), NaN where a regime was not read whole.
     amounts: (run, blade, adjuster): moves since the run before in the same job.
-    starts: (run,): True where the level starts afresh: a job's first run, the first after an event.
+    starts: (run,): True where the level starts afresh: a job's first run, the first after an event
+    or after a pair that was excluded.
     epoch: (run, sensor): how often the sensor's frame has changed on this rotor before this run
     (`reference moved` changes it for every sensor, `sensor moved` for one and what is made of it).
     epoch_now: (rotor, sensor): the same after everything that is logged.
+    kept: (run,): True where the pair that ends there was looked at and found right as entered.
     """
 
     serials: tuple[str, ...]
@@ -54,6 +56,7 @@ class Runs:
     starts: npt.NDArray[np.bool_]
     epoch: Whole
     epoch_now: Whole
+    kept: npt.NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.names)
@@ -132,6 +135,7 @@ def runs_of(rotor: Rotor, history: History) -> Runs:
     starts, epoch, epoch_now = _frames(
         rotor, history, row, rotor_of, job_of, new_job, last_of_job, len(serials)
     )
+    starts |= _ends_of(history.left_out, row, new_job)
     return Runs(
         serials=serials,
         jobs=jobs,
@@ -146,6 +150,7 @@ def runs_of(rotor: Rotor, history: History) -> Runs:
         starts=starts,
         epoch=epoch,
         epoch_now=epoch_now,
+        kept=_ends_of(history.kept, row, new_job),
     )
 
 
@@ -230,6 +235,17 @@ def _amounts(
     amounts = amounts[:count]
     amounts[new_job] = 0.0
     return amounts
+
+
+def _ends_of(
+    pairs: frozenset[tuple[str, str]],
+    row: dict[tuple[str, str], int],
+    new_job: npt.NDArray[np.bool_],
+) -> npt.NDArray[np.bool_]:
+    """Return which runs end one of these pairs (job, after_run), shape (run,)."""
+    ends = np.zeros(len(new_job) + 1, dtype=bool)
+    ends[[row[pair] + 1 for pair in pairs]] = True
+    return ends[:-1] & ~new_job
 
 
 def _frames(

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, Noise, Posterior, require_design
+from adapt.coefficients.reviewed import changed_since, require_reviews, reviewed_in
 from adapt.learning.pairs import MOVED
 from adapt.learning.runs import (
     Runs,
@@ -119,18 +120,19 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
     Each rotor's own posterior becomes what the batch answer would be at the same variances and
     the same word of the rest of the fleet; the type, other rotors and the noise stay as they are
     until the next `learn`. A frame event (reference or sensor moved) that these coefficients have
-    not seen starts the rotor's sensors concerned again from the fleet.
-    Raises BadInput when the log cannot be read or the coefficients are of another rotor file.
+    not seen starts the rotor's sensors concerned again from the fleet. Pairs that were held back
+    teach from when a review has corrected or kept them.
+    Raises BadInput when the log cannot be read, the coefficients are of another rotor file, or
+    reviews changed what taught them.
     """
     require_design(coefficients, rotor)
     history = history_of(rotor, log)
+    require_reviews(coefficients, history)
+    withheld = coefficients.withheld - history.kept - changed_since(coefficients, history)
     runs = runs_of(rotor, history)
     inputs = inputs_of(rotor, runs)
     fresh = np.array(
-        [
-            p is not None and p not in coefficients.taught and p not in coefficients.withheld
-            for p in runs.pair
-        ],
+        [p is not None and p not in coefficients.taught and p not in withheld for p in runs.pair],
         dtype=bool,
     )
     rotors = dict(coefficients.rotors)
@@ -157,7 +159,13 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
         coefficients,
         rotors=rotors,
         taught=coefficients.taught | pairs,
-        origin={**coefficients.origin, "frames": frames, "updated_from": history.source},
+        withheld=withheld,
+        origin={
+            **coefficients.origin,
+            "frames": frames,
+            "reviewed": reviewed_in(coefficients, history),
+            "updated_from": history.source,
+        },
     )
 
 

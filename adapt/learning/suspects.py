@@ -89,13 +89,14 @@ def find_suspects(
     """Return the suspect entries of one segment of a job, at or over a probability of `least`.
 
     rows: (run,) positions of the segment's runs, in order. After the likeliest mistake is found the
-    others are weighed beside it, until no further one is likely.
+    others are weighed beside it, until no further one is likely. Pairs that somebody looked at and
+    found right are not looked at again.
     """
     if len(rows) < 2:
         return []
     segment = _Segment.of(rotor, runs, rows)
     found: list[Suspect] = []
-    taken: set[int] = set()
+    taken = set(np.flatnonzero(runs.kept[rows]).tolist())
     for _ in range(2 * len(rows)):
         pool, weights = _weigh(segment, known, taken)
         likely = _likeliest(pool, weights, rows, least)

@@ -10,6 +10,8 @@ import pandas as pd
 
 from adapt.columns import check_units, known_positions, without_duplicates
 from adapt.findings import Findings
+from adapt.log.correcting import correct_moves
+from adapt.log.corrections import Corrections, keys_of
 from adapt.log.reading import EVENT_KINDS
 from adapt.log.scope import Scope
 from adapt.problems import one_of
@@ -20,37 +22,41 @@ from adapt.tables import Table
 __all__ = ["events_of", "fitted_of", "moves_of"]
 
 
-def moves_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> pd.DataFrame:
-    """Return the moves: at (position in the runs), blade, adjuster, amount, index (in the table).
+def moves_of(
+    rotor: Rotor, table: Table, scope: Scope, corrections: Corrections, findings: Findings
+) -> pd.DataFrame:
+    """Return the moves as corrected: at (position in the runs), blade, adjuster, amount, index.
 
+    `index` and `row` are those of the table, or of the corrections where `corrected` stands.
     Moves off their step, larger than the largest, on blades that cannot take them, or of nothing
-    are doubts.
+    are doubts; of a corrected move only what it was corrected to is doubted.
     """
     table = scope.rows_of(table, findings)
     run = scope.run_positions(table, "after_run", findings)
-    frame, clean, adjuster, amount = _amounts(rotor, table, findings)
+    frame, clean, adjuster = _amounts(rotor, table, findings)
     clean &= run >= 0
-    key = (run * len(rotor.blades) + frame["blade"].to_numpy()) * max(
-        len(rotor.adjusters), 1
-    ) + adjuster
+    key = keys_of(rotor, run, frame["blade"], adjuster)
     clean = without_duplicates(
         table, key, clean, "amount", "one row for a blade and adjuster between two runs", findings
     )
-    findings.doubt(table, clean & (amount == 0), "amount", "a move that is not 0")
-    step = np.array([*(a.step for a in rotor.adjusters), 1.0])[adjuster]
-    steps = amount / step
-    off = clean & (np.abs(steps - np.round(steps)) > STEP_TOLERANCE)
-    findings.doubt(table, off, "amount", lambda i: f"a whole number of steps of {step[i]:g}")
-    largest = np.array([*(a.largest_move or np.inf for a in rotor.adjusters), np.inf])[adjuster]
-    over = clean & (np.abs(amount) > largest + STEP_TOLERANCE * step)
-    findings.doubt(table, over, "amount", lambda i: f"at most the largest move, {largest[i]:g}")
-    return frame.assign(at=run)[clean]
+    put_right = corrections.moves
+    right = keys_of(rotor, put_right["at"], put_right["blade"], put_right["adjuster"])
+    frame = frame.assign(at=run)
+    as_entered = frame[clean & ~np.isin(key, right)]
+    _doubt_blades(rotor, as_entered, table, findings)
+    nothing = as_entered.loc[as_entered["amount"] == 0, "index"].to_numpy()
+    findings.doubt(table, nothing, "amount", "a move that is not 0")
+    _doubt_sizes(rotor, as_entered, table, "amount", findings)
+    _doubt_blades(rotor, put_right, corrections.table, findings)
+    _doubt_sizes(rotor, put_right, corrections.table, "corrected", findings)
+    return correct_moves(rotor, frame[clean], corrections, scope, findings)
 
 
 def fitted_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> pd.DataFrame:
     """Return the amounts fitted at the start of a job: job, blade, adjuster, amount, index."""
     table = scope.rows_of(table, findings)
-    frame, clean, adjuster, _ = _amounts(rotor, table, findings)
+    frame, clean, adjuster = _amounts(rotor, table, findings)
+    _doubt_blades(rotor, frame[clean], table, findings)
     job = table.column("job").codes
     key = (job * len(rotor.blades) + frame["blade"].to_numpy()) * max(
         len(rotor.adjusters), 1
@@ -64,8 +70,8 @@ def fitted_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> p
 
 def _amounts(
     rotor: Rotor, table: Table, findings: Findings
-) -> tuple[pd.DataFrame, np.ndarray, np.ndarray, np.ndarray]:
-    """Return blade, adjuster, amount and index of every row, and which rows are without fault."""
+) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Return blade, adjuster, amount and index of every row, which are sound, and adjusters."""
     blade = known_positions(table, "blade", rotor.blades, "a blade of the rotor file", findings)
     what = "an adjuster of the rotor file"
     adjuster = known_positions(table, "adjuster", rotor.adjuster_names, what, findings)
@@ -74,24 +80,45 @@ def _amounts(
     amount, bad = table.numbers("amount")
     bad |= np.isnan(amount)
     findings.fault(table, bad, "amount", "a number")
-    takes = np.ones((len(rotor.blades) + 1, len(rotor.adjusters) + 1), dtype=bool)
-    for j, a in enumerate(rotor.adjusters):
-        takes[:-1, j] = [a.blades is None or name in a.blades for name in rotor.blades]
     clean = ~bad & (blade >= 0) & (adjuster >= 0)
-    cannot = clean & ~takes[blade, adjuster] & (amount != 0)
-    findings.doubt(
-        table,
-        cannot,
-        "blade",
-        lambda i: (
-            f"one that takes the adjuster: {', '.join(rotor.adjusters[adjuster[i]].blades or ())}"
-        ),
-    )
     frame = pd.DataFrame(
         {"blade": blade, "adjuster": adjuster, "amount": amount, "index": np.arange(len(table))}
     )
     frame["row"] = table.rows
-    return frame, clean, adjuster, amount
+    return frame, clean, adjuster
+
+
+def _doubt_blades(rotor: Rotor, rows: pd.DataFrame, table: Table, findings: Findings) -> None:
+    """Note amounts of an adjuster on blades that cannot take it; index: positions in the table."""
+    takes = np.array(
+        [[a.blades is None or blade in a.blades for a in rotor.adjusters] for blade in rotor.blades]
+    ).reshape(len(rotor.blades), len(rotor.adjusters))
+    cannot = rows[~takes[rows["blade"], rows["adjuster"]] & (rows["amount"] != 0).to_numpy()]
+    told = dict(zip(cannot["index"].tolist(), cannot["adjuster"].tolist(), strict=True))
+    findings.doubt(
+        table,
+        cannot["index"].to_numpy(),
+        "blade",
+        lambda i: (
+            f"one that takes the adjuster: {', '.join(rotor.adjusters[told[i]].blades or ())}"
+        ),
+    )
+
+
+def _doubt_sizes(
+    rotor: Rotor, rows: pd.DataFrame, table: Table, column: str, findings: Findings
+) -> None:
+    """Note moves off their step or larger than the largest; index: positions in the table."""
+    index, amount = rows["index"].to_numpy(), rows["amount"].to_numpy()
+    adjuster = rows["adjuster"].to_numpy()
+    step = np.array([a.step for a in rotor.adjusters])[adjuster]
+    largest = np.array([a.largest_move or np.inf for a in rotor.adjusters])[adjuster]
+    off = np.abs(amount / step - np.round(amount / step)) > STEP_TOLERANCE
+    steps = dict(zip(index[off].tolist(), step[off].tolist(), strict=True))
+    findings.doubt(table, index[off], column, lambda i: f"a whole number of steps of {steps[i]:g}")
+    over = np.abs(amount) > largest + STEP_TOLERANCE * step
+    most = dict(zip(index[over].tolist(), largest[over].tolist(), strict=True))
+    findings.doubt(table, index[over], column, lambda i: f"at most the largest move, {most[i]:g}")
 
 
 def events_of(rotor: Rotor, table: Table, scope: Scope, findings: Findings) -> pd.DataFrame:

@@ -15,10 +15,12 @@ import pandas as pd
 
 from adapt.findings import Findings
 from adapt.log.changes import events_of, fitted_of, moves_of
+from adapt.log.corrections import corrections_of
 from adapt.log.hardware import follow_hardware
-from adapt.log.history import History
+from adapt.log.history import CORRECTION_COLUMNS, REVIEW_COLUMNS, History
 from adapt.log.reading import NEEDED_COLUMNS, Log, read_log
 from adapt.log.readings import readings_of
+from adapt.log.reviews import pairs_of, reviews_of
 from adapt.log.scope import Scope, scope_of
 from adapt.log.track import track_of
 from adapt.problems import BadInput
@@ -44,14 +46,17 @@ def check(rotor: Rotor, log: Log | str | PathLike[str]) -> History:
     tables = {
         name: log.tables[name] if name in log.tables else _empty(name) for name in NEEDED_COLUMNS
     }
-    readings, out_readings = readings_of(rotor, tables["readings"], scope, findings)
+    reviews = reviews_of(tables["reviews"], scope, findings)
+    corrections = corrections_of(rotor, tables["corrections"], reviews.every, scope, findings)
+    readings, out_readings = readings_of(rotor, tables["readings"], scope, corrections, findings)
     track, out_track = track_of(rotor, tables["track"], scope, findings)
-    moves = moves_of(rotor, tables["moves"], scope, findings)
+    moves = moves_of(rotor, tables["moves"], scope, corrections, findings)
     fitted = fitted_of(rotor, tables["fitted"], scope, findings)
     events = events_of(rotor, tables["events"], scope, findings)
     if findings.refused:
         raise BadInput(findings.refused)
     _add_file_problems(log, scope, findings)
+    kept, left_out = pairs_of(reviews, corrections, scope, findings)
     follow_hardware(rotor, scope, tables, moves, fitted, events, findings)
     _note_empty_runs(scope, readings, track, findings)
 
@@ -64,6 +69,8 @@ def check(rotor: Rotor, log: Log | str | PathLike[str]) -> History:
         "moves": _labelled(moves, scope, clean, rotor, ["at"], "after_run"),
         "events": _labelled(events, scope, clean, rotor, ["at"], "after_run"),
         "excluded": _labelled(excluded, scope, clean, rotor, []),
+        "corrections": _labelled(corrections.rows(rotor), scope, clean, rotor, ["at", "row"]),
+        "reviews": reviews.frame[~reviews.frame["job"].isin(list(set_aside))],
     }
     own = fitted[~fitted["job"].isin(list(set_aside))]
     order = own["job"].map({job: i for i, job in enumerate(scope.runs["job"].unique())})
@@ -76,6 +83,8 @@ def check(rotor: Rotor, log: Log | str | PathLike[str]) -> History:
         doubts=tuple(findings.doubts),
         set_aside=set_aside,
         source=log.source,
+        kept=frozenset(pair for pair in kept if pair[0] not in set_aside),
+        left_out=frozenset(pair for pair in left_out if pair[0] not in set_aside),
     )
 
 
@@ -86,6 +95,8 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "fitted": ("job", "blade", "adjuster", "amount"),
     "events": ("job", "after_run", "kind", "sensor", "note"),
     "excluded": ("table", "row", "job", "run", "regime", "sensor", "blade", "reason"),
+    "reviews": REVIEW_COLUMNS,
+    "corrections": CORRECTION_COLUMNS,
 }
 _DTYPES: dict[str, Any] = {
     "value": np.complex128,
@@ -95,6 +106,8 @@ _DTYPES: dict[str, Any] = {
     "lag": np.float64,
     "amount": np.float64,
     "row": np.int64,
+    "entered": np.complex128,
+    "corrected": np.complex128,
 }
 
 

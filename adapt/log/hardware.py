@@ -53,7 +53,7 @@ def follow_hardware(
             )
         end = start
         if len(job_moves):
-            end = _check_moves(rotor, job, start, job_moves, tables["moves"], findings)
+            end = _check_moves(rotor, job, start, job_moves, tables, findings)
         ends[serial] = None if job in replaced else end
 
 
@@ -90,7 +90,7 @@ def _check_moves(
     job: str,
     start: np.ndarray,
     moves: pd.DataFrame,
-    table: Table,
+    tables: Mapping[str, Table],
     findings: Findings,
 ) -> np.ndarray:
     """Note ranges that the moves of a job leave, and return what is fitted after the last one.
@@ -103,8 +103,9 @@ def _check_moves(
     shared_before = set(_shared_problems(rotor, start))
     sums_before: set[int] = set()
     for _, rows in moves.groupby("at", sort=True):
-        for blade, column, amount, row in zip(
-            rows["blade"], rows["adjuster"], rows["amount"], rows["row"], strict=True
+        files = [tables["corrections" if put_right else "moves"] for put_right in rows["corrected"]]
+        for blade, column, amount, row, table in zip(
+            rows["blade"], rows["adjuster"], rows["amount"], rows["row"], files, strict=True
         ):
             adjuster = rotor.adjusters[column]
             was = start[blade, column] + change[blade, column]
@@ -124,7 +125,7 @@ def _check_moves(
                 findings.doubt_at(
                     table, row, "amount", f"{now:g} fitted after this move", words, job
                 )
-        row = int(rows["row"].iloc[-1])
+        row, table = int(rows["row"].iloc[-1]), files[-1]
         shared = _shared_problems(rotor, start + change)
         for found, words in shared:
             if (found, words) not in shared_before:

@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
 from adapt.problems import Problem
 
-__all__ = ["History"]
+__all__ = ["CORRECTION_COLUMNS", "REVIEW_COLUMNS", "History"]
+
+REVIEW_COLUMNS = (
+    "review", "job", "table", "after_run", "run", "decision", "kind", "explanation", "by",
+    "decided", "note",
+)  # fmt: skip
+CORRECTION_COLUMNS = (
+    "review", "table", "job", "run", "blade", "adjuster", "sensor", "regime", "entered",
+    "corrected",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +37,13 @@ class History:
         somebody excluded ("" where a column is not of that table).
     faults, doubts: every finding; set_aside: job -> number of faults, jobs that are not in the
         tables because of them.
+    reviews: review, job, table, after_run, run, decision, kind, explanation, by, decided, note:
+        what specialists decided about suspect entries of the jobs above.
+    corrections: review, table, job, run (for moves the run before them), blade, adjuster, sensor,
+        regime, entered, corrected: the entries that are not in the tables above as they stand in
+        the log; complex (lag; an amount is real), NaN = not there, of `corrected` = not to be used.
+    kept: the pairs (job, after_run) that were looked at and found right: they are not suspect.
+    left_out: the pairs that were excluded: they teach nothing.
     """
 
     runs: pd.DataFrame
@@ -41,3 +57,11 @@ class History:
     doubts: tuple[Problem, ...]
     set_aside: Mapping[str, int]
     source: str
+    reviews: pd.DataFrame = field(default_factory=lambda: _without_rows(REVIEW_COLUMNS))
+    corrections: pd.DataFrame = field(default_factory=lambda: _without_rows(CORRECTION_COLUMNS))
+    kept: frozenset[tuple[str, str]] = frozenset()
+    left_out: frozenset[tuple[str, str]] = frozenset()
+
+
+def _without_rows(columns: tuple[str, ...]) -> pd.DataFrame:
+    return pd.DataFrame({c: pd.Series(dtype=object) for c in columns})

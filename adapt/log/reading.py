@@ -21,6 +21,8 @@ NEEDED_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "moves": ("job", "after_run", "blade", "adjuster", "amount"),
     "fitted": ("job", "blade", "adjuster", "amount"),
     "events": ("job", "after_run", "kind"),
+    "reviews": ("review", "job", "table", "after_run", "run", "decision"),
+    "corrections": ("review", "table", "job", "entered", "corrected"),
 }
 OPTIONAL_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "runs": ("design", "aircraft", "note", "gross_weight", "wind_kt", "oat_c", "rpm"),
@@ -29,7 +31,12 @@ OPTIONAL_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "moves": ("unit",),
     "fitted": ("unit",),
     "events": ("note", "sensor"),
-}
+    "reviews": ("kind", "explanation", "by", "decided", "note"),
+    "corrections": (
+        "after_run", "run", "blade", "adjuster", "sensor", "regime", "entered_clock",
+        "entered_phase_deg", "corrected_clock", "corrected_phase_deg",
+    ),
+}  # fmt: skip
 EVENT_KINDS = ("hardware changed", "sensor moved", "reference moved", "other")
 _MUST_BE_THERE = ("runs", "readings")
 _TABLES = tuple(NEEDED_COLUMNS)

@@ -18,6 +18,8 @@ from adapt.columns import (
     without_duplicates,
 )
 from adapt.findings import Findings, Mask
+from adapt.log.correcting import correct_readings
+from adapt.log.corrections import Corrections, keys_of
 from adapt.log.scope import Scope
 from adapt.phasor import to_complex, to_lag
 from adapt.rotor import Rotor
@@ -40,9 +42,9 @@ def excluded_rows(table: Table, findings: Findings) -> Mask:
 
 
 def readings_of(
-    rotor: Rotor, table: Table, scope: Scope, findings: Findings
+    rotor: Rotor, table: Table, scope: Scope, corrections: Corrections, findings: Findings
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return readings and excluded readings, with `at` = position in the runs of `scope`.
+    """Return readings as corrected and excluded ones, with `at` = position in the scope's runs.
 
     Rows with a fault are left out here; the caller sets their job aside.
     """
@@ -92,9 +94,18 @@ def readings_of(
         used & ~not_read & ~bad_amplitude & ~bad_phase & ~phase_missing & ~bad_spread & ~bad_repeats
     )
     clean &= (run >= 0) & (sensor >= 0) & (regime >= 0)
-    key = (run * max(len(sensor_names), 1) + sensor) * max(len(rotor.regimes), 1) + regime
+    key = keys_of(rotor, run, sensor, regime)
     clean = without_duplicates(table, key, clean, "sensor", "each reading of a run once", findings)
-    _check_size(rotor, table, sensor, regime, np.where(clean, amplitude, 0.0), findings)
+    put_right = corrections.readings
+    right = keys_of(rotor, put_right["at"], put_right["sensor"], put_right["regime"])
+    size = np.where(clean & ~np.isin(key, right), amplitude, 0.0)
+    everywhere = np.arange(len(table))
+    _check_size(rotor, table, "amplitude", sensor, regime, size, everywhere, findings)
+    _check_size(
+        rotor, corrections.table, "corrected", put_right["sensor"].to_numpy(),
+        put_right["regime"].to_numpy(), np.abs(put_right["value"].to_numpy()),
+        put_right["index"].to_numpy(), findings,
+    )  # fmt: skip
 
     value = to_complex(np.where(clean, amplitude, 0.0), np.where(np.isnan(phase), 0.0, phase))
     lead = np.array([s.phase == "lead" for s in rotor.sensors] + [False])[sensor]
@@ -102,6 +113,7 @@ def readings_of(
     frame = pd.DataFrame(
         {
             "at": run,
+            "row": table.rows,
             "sensor": sensor,
             "regime": regime,
             "value": value,
@@ -114,13 +126,29 @@ def readings_of(
     out = excluded & (run >= 0)
     left_out = excluded_frame("readings", table, run, out)
     direct = _direct_keys(rotor, table, run, out)
-    return _with_combinations(rotor, frame[clean], direct), left_out
+    readings, dropped = correct_readings(rotor, frame[clean], corrections, scope, findings)
+    direct |= {
+        (int(at), int(s), int(g))
+        for at, s, g in zip(dropped["at"], dropped["sensor"], dropped["regime"], strict=True)
+    }
+    left_out = pd.concat([left_out, _dropped_frame(rotor, dropped)], ignore_index=True)
+    return _with_combinations(rotor, readings.drop(columns="row"), direct), left_out
 
 
 def _check_size(
-    rotor: Rotor, table: Table, sensor: Any, regime: Any, amplitude: Any, findings: Findings
+    rotor: Rotor,
+    table: Table,
+    column: str,
+    sensor: Any,
+    regime: Any,
+    amplitude: Any,
+    index: Any,
+    findings: Findings,
 ) -> None:
-    """Note amplitudes beyond ten times the loosest limit of their channel."""
+    """Note amplitudes beyond ten times the loosest limit of their channel.
+
+    index: the position in the table of each of them.
+    """
     limits = np.full((len(rotor.sensors) + 1, len(rotor.regimes) + 1), np.inf)
     for i, s in enumerate(rotor.sensors):
         for j, name in enumerate(rotor.regime_names):
@@ -129,11 +157,13 @@ def _check_size(
             ]
             limits[i, j] = max((x.limit for x in in_force if x is not None), default=np.inf)
     limit = limits[sensor, regime]
+    far = amplitude > TIMES_LIMIT * limit
+    told = dict(zip(index[far].tolist(), limit[far].tolist(), strict=True))
     findings.doubt(
         table,
-        amplitude > TIMES_LIMIT * limit,
-        "amplitude",
-        lambda i: f"at most {TIMES_LIMIT:g} times the limit of {limit[i]:g}",
+        index[far],
+        column,
+        lambda i: f"at most {TIMES_LIMIT:g} times the limit of {told[i]:g}",
     )
 
 
@@ -148,6 +178,22 @@ def excluded_frame(name: str, table: Table, run: Any, out: Mask) -> pd.DataFrame
             "row": chosen.rows,
             **{c: chosen.text(c) for c in columns},
             "reason": chosen.text("excluded"),
+        }
+    )
+
+
+def _dropped_frame(rotor: Rotor, dropped: pd.DataFrame) -> pd.DataFrame:
+    """Return readings that a review excludes as `History.excluded` shows them."""
+    sensors, regimes = [s.name for s in rotor.sensors], rotor.regime_names
+    return pd.DataFrame(
+        {
+            "at": dropped["at"].to_numpy(),
+            "table": np.full(len(dropped), "readings", dtype=object),
+            "row": dropped["row"].to_numpy(),
+            "regime": [regimes[g] for g in dropped["regime"]],
+            "sensor": [sensors[s] for s in dropped["sensor"]],
+            "blade": np.full(len(dropped), "", dtype=object),
+            "reason": [f"review {review}" for review in dropped["review"]],
         }
     )
 

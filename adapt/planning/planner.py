@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, require_design
+from adapt.coefficients.reviewed import require_reviews
 from adapt.log import History, Log, check
 from adapt.planning.aims import Answer, climb, descend, ladder_of_minutes, ladder_of_moves
 from adapt.planning.alternatives import alternatives
@@ -62,12 +63,13 @@ def plan(
     The plan starts from the job's last run. When nothing reaches the target, `feasible` is false
     and the plan is the smoothest (likeliest where a chance was asked for).
 
-    Raises BadInput for a request or a log that cannot be used and for coefficients of another rotor
-    design, CannotBeMet when the job has
+    Raises BadInput for a request or a log that cannot be used, for coefficients of another rotor
+    design or taught by entries that a review has changed since, CannotBeMet when the job has
     moves or an event after its last run.
     """
     require_design(coefficients, rotor)
     history = log if isinstance(log, History) else check(rotor, log)
+    require_reviews(coefficients, history)
     asked = _asked(rotor, aim, chance, most_moves, limits, regimes, locked_blades, locked_adjusters)
     begun = time.monotonic()
     standing = standing_of(rotor, coefficients, history, job)
@@ -127,6 +129,7 @@ def plan(
         conditions=standing.conditions,
         notes=(
             *_later_runs(history, standing),
+            *_reviewed(history, job),
             *hardware.notes,
             *left_out,
             *_assumptions(rotor, hardware, standing, steps),
@@ -341,6 +344,20 @@ def _later_runs(history: History, standing: Standing) -> tuple[str, ...]:
     return (
         f"this is not the rotor's latest state: {standing.rotor} has later runs, the last in job "
         f"{last['job']} (run {last['run']}, {last['started']:%Y-%m-%d})",
+    )
+
+
+def _reviewed(history: History, job: str) -> tuple[str, ...]:
+    """Say that entries of the job are not used as they stand in the log."""
+    rows = history.corrections[history.corrections["job"] == job]
+    if rows.empty:
+        return ()
+    entries = "entry is" if len(rows) == 1 else "entries are"
+    numbers = ", ".join(dict.fromkeys(str(number) for number in rows["review"]))
+    reviews = "review" if rows["review"].nunique() == 1 else "reviews"
+    return (
+        f"{len(rows)} {entries} not used as entered in this job, but as {reviews} {numbers} "
+        "corrected the log",
     )
 
 

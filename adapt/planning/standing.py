@@ -95,10 +95,11 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
             )
             here = events[events["after_run"] == before]
             vibration, track = _cut(rotor, vibration, track, here)
-            held = (job, before) in coefficients.withheld
+            pair = (job, before)
+            held = pair in coefficients.withheld or pair in history.left_out
             if held:  # a suspect pair says nothing about the level after it either
                 vibration, track = _cut_all(vibration), track and _cut_all(track)
-            teach = (job, before) not in coefficients.taught and here.empty and not held
+            teach = pair not in coefficients.taught and here.empty and not held
             untaught += teach
         sums = {order: harmonic_sums(rotor, amounts, order) for order in set(orders)}
         x = np.stack([sums[order] for order in orders])[:, None, :]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from adapt.coefficients.reviewed import review_notes
 from adapt.log import History
 from adapt.problems import Problem
 from adapt.reports.layout import Block, Heading, Line, table
@@ -33,6 +34,7 @@ def check_report(history: History) -> list[Block]:
     if len(history.excluded):
         what = count(len(history.excluded), "row")
         report.append(Line(f"{what} of readings and track are marked as excluded."))
+    report += [Line(note[:1].upper() + note[1:] + ".") for note in review_notes(history)]
     return report
 
 
