@@ -55,7 +55,10 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
     """Follow a job to its last run and return where it stands.
 
     Raises BadInput when the job is unknown, set aside for faults, or has no readings; CannotBeMet
-    when moves or an event were logged after its last run, so that the next run must come first.
+    when moves or an event were logged after its last run, so that the next run must come first, or
+    when the reference or a sensor was moved in a later job of the rotor: this job's readings are
+    then of another frame than the coefficients. After an earlier move of the reference or a
+    sensor, the runs since are planned from.
     """
     runs = _runs_of(history, job)
     names = [str(r) for r in runs["run"]]
@@ -63,6 +66,7 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
     events = history.events[history.events["job"] == job]
     moves = history.moves[history.moves["job"] == job]
     _refuse_when_waiting(names[-1], job, moves, events)
+    _refuse_left_frames(history, serial, job)
     _refuse_old_frames(rotor, coefficients, history, serial)
 
     heights, readings, reading_weight = _tables(rotor, history, job, names)
@@ -193,6 +197,22 @@ def _refuse_old_frames(
                 f"the phase reference or {sensor.name} was moved on {serial} after these "
                 "coefficients were learned: learn again, or update them with this log"
             )
+
+
+def _refuse_left_frames(history: History, serial: str, job: str) -> None:
+    """Raise CannotBeMet when phases mean something else since a later job of the rotor."""
+    jobs = list(dict.fromkeys(history.runs.loc[history.runs["rotor"] == serial, "job"]))
+    later = history.events[history.events["job"].isin(jobs[jobs.index(job) + 1 :])]
+    moved = later[later["kind"].isin(("reference moved", "sensor moved"))]
+    if moved.empty:
+        return
+    first = moved.iloc[0]
+    what = "phase reference" if first["kind"] == "reference moved" else str(first["sensor"])
+    raise CannotBeMet(
+        f"the {what} was moved on {serial} in job {first['job']}, after job {job}: what was read "
+        f"in job {job} no longer fits the coefficients, which are those of the rotor as it reads "
+        f"now. Plan from a later job, {jobs[-1]} is its last"
+    )
 
 
 def _turned_by(rotor: Rotor, event: str, moved: str, sensor: str) -> bool:
