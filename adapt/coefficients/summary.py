@@ -136,7 +136,7 @@ def rotors_summary_of(
     apart = distances_of(coefficients, serials)
     chart = coefficients.chart
     table: dict[str, Any] = {
-        "rotor": serials,
+        "rotor": pd.Series(serials, dtype=object),
         "pairs": [_most_pairs(coefficients.rotors[s], rotor) for s in serials],
         "distance": apart.distance,
         "numbers": apart.numbers.astype(int),
@@ -174,10 +174,10 @@ def _labels(
 
 def _part(name: str | None, labels: dict[str, Any], columns: dict[str, Array]) -> pd.DataFrame:
     size = len(labels["adjuster"])
-    rotor = np.full(size, name, dtype=object)
-    return pd.DataFrame(
-        {"rotor": rotor, **labels, **{k: np.asarray(v).reshape(size) for k, v in columns.items()}}
-    )
+    whole = {"rotor": np.full(size, name, dtype=object), **labels}
+    whole |= {key: np.asarray(values).reshape(size) for key, values in columns.items()}
+    # Names stay objects, so that None stays None whatever the library makes of text.
+    return pd.DataFrame({key: pd.Series(v, dtype=v.dtype) for key, v in whole.items()})
 
 
 def _against_type(

@@ -23,6 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from adapt.coefficients import Coefficients, Posterior
+from adapt.coefficients.values import component_sd
 from adapt.effects import contrasts, harmonic_sums
 from adapt.rotor import Adjuster, Rotor
 
@@ -80,30 +81,28 @@ def poorly_known(
     the reading], ratio = sd / limit. What nothing informs has ratio inf and stands first.
     """
     usual = usual_amounts(rotor)
+    listed = ((None, coefficients.unseen), *coefficients.rotors.items())
+    names = np.array([name for name, _ in listed], dtype=object)
     parts = []
-    for name, known in ((None, coefficients.unseen), *coefficients.rotors.items()):
-        for of_track in (False, True):
-            limit, labels = _limited(rotor, limits, of_track)
-            at = np.flatnonzero(np.isfinite(limit))
-            mean = (known.track_mean if of_track else known.mean)[at]
-            cov = (known.track_cov if of_track else known.cov)[at]
-            sd = np.sqrt(np.maximum(np.einsum("jaa->ja", cov).real, 0.0) / (1 if of_track else 2))
-            count = len(usual)
-            parts.append(
-                pd.DataFrame(
-                    {
-                        "rotor": np.full(len(at) * count, name, dtype=object),
-                        "sensor": np.repeat(labels[0][at], count),
-                        "regime": np.repeat(labels[1][at], count),
-                        "adjuster": np.tile(np.array(rotor.adjuster_names, dtype=object), len(at)),
-                        "amount": np.tile(usual, len(at)),
-                        "effect": (usual * np.abs(mean)).ravel(),
-                        "sd": (usual * sd).ravel(),
-                        "limit": np.repeat(limit[at], count),
-                    }
-                )
-            )
-    table = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+    for of_track in (False, True):
+        limit, (sensors, regimes) = _limited(rotor, limits, of_track)
+        at = np.flatnonzero(np.isfinite(limit))
+        size, sd = _effects([known for _, known in listed], of_track)
+        shape = (len(names), len(at), len(usual))
+        columns = {
+            "rotor": names[:, None, None],
+            "sensor": sensors[at][:, None],
+            "regime": regimes[at][:, None],
+            "adjuster": np.array(rotor.adjuster_names, dtype=object),
+            "amount": usual,
+            "effect": usual * size[:, at],
+            "sd": usual * sd[:, at],
+            "limit": limit[at][:, None],
+        }
+        parts.append({key: np.broadcast_to(v, shape).ravel() for key, v in columns.items()})
+    # Names stay objects, so that None stays None whatever the library makes of text.
+    whole = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+    table = pd.DataFrame({key: pd.Series(v, dtype=v.dtype) for key, v in whole.items()})
     table["ratio"] = (table["sd"] / table["limit"]).fillna(np.inf)
     table = table[table["amount"] > 0]
     return table.sort_values("ratio", ascending=False, kind="stable", ignore_index=True)
@@ -260,6 +259,15 @@ def _limited(
     values = np.array([np.nan if x is None else x.limit for x in found], dtype=float)
     sensors = np.array([s for s, _ in keys], dtype=object)
     return values, (sensors, np.array([r for _, r in keys], dtype=object))
+
+
+def _effects(listed: Sequence[Posterior], of_track: bool) -> tuple[Real, Real]:
+    """Return effects of one unit and their sds per component, (posterior, channel, adjuster)."""
+    if of_track:
+        var = np.array([np.einsum("gaa->ga", known.track_cov) for known in listed])
+        return np.abs([known.track_mean for known in listed]), np.sqrt(np.maximum(var, 0.0))
+    sds = np.array([component_sd(known.cov) for known in listed])
+    return np.abs([known.mean for known in listed]), sds
 
 
 def _usual(adjuster: Adjuster) -> float:

@@ -58,7 +58,7 @@ def rotors_lines(
     if len(shown) < len(found):
         yield Line(f"... and {len(found) - len(shown)} more; --json lists them all.")
     if wanted is None:
-        yield from _verdict(unlike, len(found))
+        yield from _verdict(learned, unlike, len(found))
     yield Line(
         "Own: share of the coefficients that is the rotor's own data. Apart: from the type, 1 = as "
         "rotors usually differ. By chance: how often one of as many rotors, all of one type, looks "
@@ -94,13 +94,17 @@ def _factor(row: Mapping[Any, Any], against: str) -> tuple[str, str]:
     return gain_text(*gain), turn_text(*turns)
 
 
-def _verdict(unlike: pd.DataFrame, rotors: int) -> Iterable[Block]:
+def _verdict(learned: Coefficients, unlike: pd.DataFrame, rotors: int) -> Iterable[Block]:
     if rotors < 2:
         return
     if not len(unlike):
         yield Line("No rotor is unlike its type by more than chance explains.")
         return
-    names = [str(name) for name in unlike["rotor"][:MOST_ROTORS]]
+    moved = {str(reference["rotor"]) for reference in learned.references}
+    names = [
+        f"{name} (a reference or sensor was moved)" if name in moved else str(name)
+        for name in unlike["rotor"][:MOST_ROTORS]
+    ]
     more = len(unlike) - len(names)
     told = joined(names) if not more else f"{', '.join(names)} and {more} more"
     yield Line(
