@@ -25,7 +25,7 @@ class FrameEvent:
 
     rotor: its code. row: the first run after it, of the rotor or (after its last run) one past its
     rows. sensor: its place in the rotor file, None for all. alone: whether nothing but frame events
-    happened between the runs about it, within one job.
+    happened between the runs about it, within one job, and nobody left that pair out.
     """
 
     rotor: int
@@ -48,7 +48,7 @@ def frame_events(rotor: Rotor, runs: Runs, history: History) -> tuple[FrameEvent
         (str(job), str(after))
         for job, after, kind in zip(table["job"], table["after_run"], table["kind"], strict=True)
         if kind not in (REFERENCE, SENSOR)
-    }
+    } | set(history.left_out)
     found: dict[tuple[int, int, int], FrameEvent] = {}
     for job, after, kind, sensor in zip(
         table["job"], table["after_run"], table["kind"], table["sensor"], strict=True

@@ -27,7 +27,7 @@ from adapt.learning.stretches import gather
 from adapt.learning.type_prior import TypePrior
 from adapt.rotor import Rotor
 
-__all__ = ["find_frames", "read_now", "reference_rows", "settled", "turned"]
+__all__ = ["find_frames", "moved_notes", "read_now", "reference_rows", "settled", "turned"]
 
 Real = npt.NDArray[np.float64]
 
@@ -132,6 +132,27 @@ def reference_rows(
         for code in sorted(frames)
         for f in frames[code].found
     )
+
+
+def moved_notes(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    """Say in notes, for the rows of `reference`, on which rotors what was learned was kept."""
+    kept, lost = (
+        tuple(dict.fromkeys(str(row["rotor"]) for row in rows if row["known"] == known))
+        for known in (True, False)
+    )
+    notes = []
+    if kept:
+        notes.append(
+            f"reference or sensor moved on {', '.join(kept)}: what was learned before is kept, "
+            "turned by the angle found"
+        )
+    if lost:
+        notes.append(
+            f"reference or sensor moved on {', '.join(lost)} by what is not known well enough: "
+            "only pairs since then teach these rotors' own coefficients of the sensors concerned; "
+            "earlier ones teach the type"
+        )
+    return tuple(notes)
 
 
 def settled(one: Mapping[int, RotorFrames], other: Mapping[int, RotorFrames]) -> bool:

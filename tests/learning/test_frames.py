@@ -158,7 +158,7 @@ def test_two_events_are_found_together() -> None:
 
 
 def test_hardware_changed_between_leaves_the_angle_with_more_doubt() -> None:
-    """c before = c now + e, e ~ CN(0, share D): the dense law of both sets of coefficients."""
+    """With c before = c now + e, e ~ CN(0, share D): the dense law of both sets of coefficients."""
     f = two_orders()
     log = moved(f, ("J001-1", "1", "reference moved", "", lag(75.0)))
     events_table = history([], [], events=[
