@@ -4,6 +4,7 @@ MixedLM knows no covariance between neighbouring rows, so it is asked at r = 0, 
 log are independent with variance q. Complex rows are stacked as real ones, each component with half
 the variance; spreads of rotors are variance components of columns multiplied by the type's
 coefficients: one common to all adjusters, one of each adjuster common to regimes, and the rest.
+Track is the same with real rows.
 """
 
 from dataclasses import dataclass
@@ -39,6 +40,11 @@ class Drawn:
     def regimes(self) -> int:
         return len(self.type_)
 
+    @property
+    def components(self) -> int:
+        """Real numbers in a reading: 2, of track 1."""
+        return 2 if np.iscomplexobj(self.d) else 1
+
     def table(self) -> Table:
         rows, regimes = self.d.shape
         shape = (rows, regimes)
@@ -53,14 +59,16 @@ class Drawn:
         """Return the program's spread from sds per component, in its scaled columns."""
         c = self.type_ * scale
         share = adjuster**2 * np.eye(ADJUSTERS) + gain**2
-        return Spread(2 * rest**2 * np.abs(c) ** 2, c, 2 * share)
+        n = self.components
+        return Spread(n * rest**2 * np.abs(c) ** 2, c, n * share)
 
     def covariance(self, gain: float, adjuster: float, rest: float) -> np.ndarray:
         """Return that of d_i of all regimes, regime by regime, written out."""
         c = self.type_.ravel()
         same = np.tile(np.arange(ADJUSTERS), self.regimes)
         alike = gain**2 + adjuster**2 * (same[:, None] == same)
-        return 2 * (np.outer(c, c.conj()) * alike + np.diag(rest**2 * np.abs(c) ** 2))
+        own = np.diag(rest**2 * np.abs(c) ** 2)
+        return self.components * (np.outer(c, c.conj()) * alike + own)
 
     def design(self, rotor: int | None = None) -> np.ndarray:
         """Return X of all regimes, regime by regime, of all rotors or one."""
@@ -71,13 +79,15 @@ class Drawn:
         return (self.d if rotor is None else self.d[self.unit == rotor]).T.ravel()
 
 
-def drawn(seed: int, regimes: int, r: float = 0.0) -> Drawn:
+def drawn(seed: int, regimes: int, r: float = 0.0, track: bool = False) -> Drawn:
     rng = np.random.default_rng(seed)
 
     def circular(*shape: int) -> np.ndarray:
-        return rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+        real = rng.standard_normal(shape)
+        return real if track else real + 1j * rng.standard_normal(shape)
 
-    type_ = SIZE * np.exp(2j * np.pi * rng.random((regimes, ADJUSTERS)))
+    type_ = SIZE * (1.0 if track else np.exp(2j * np.pi * rng.random((regimes, ADJUSTERS))))
+    type_ = np.broadcast_to(type_, (regimes, ADJUSTERS))
     type_ = type_ * rng.uniform(0.7, 1.4, type_.shape)
     unit = np.repeat(np.arange(ROTORS), PAIRS)
     x = 0.03 / SIZE * circular(len(unit), ADJUSTERS)
@@ -89,18 +99,23 @@ def drawn(seed: int, regimes: int, r: float = 0.0) -> Drawn:
 
 
 def stacked(x: np.ndarray) -> np.ndarray:
+    if not np.iscomplexobj(x):
+        return x
     return np.block([[x.real, -x.imag], [x.imag, x.real]])
 
 
 def parts(values: np.ndarray) -> np.ndarray:
+    if not np.iscomplexobj(values):
+        return values
     return np.concatenate([values.real, values.imag])
 
 
 def dense_reml(f: Drawn, q: float, between: np.ndarray) -> float:
     """Harville's restricted likelihood (Biometrika 61, 1974, from memory) of the stacked model."""
     x, y = stacked(f.design()), parts(f.readings())
-    owner = np.tile(f.unit, 2 * f.regimes)
-    v = x @ (stacked(between) / 2) @ x.T * (owner[:, None] == owner) + q / 2 * np.eye(len(y))
+    n = f.components
+    owner = np.tile(f.unit, n * f.regimes)
+    v = x @ (stacked(between) / n) @ x.T * (owner[:, None] == owner) + q / n * np.eye(len(y))
     inverse = np.linalg.inv(v)
     information = x.T @ inverse @ x
     rest = y - x @ np.linalg.solve(information, x.T @ inverse @ y)
@@ -111,12 +126,13 @@ def dense_reml(f: Drawn, q: float, between: np.ndarray) -> float:
 
 def ours(f: Drawn, table: Table, q: float, gain: float, adjuster: float, rest: float) -> float:
     """Return the program's restricted log-likelihood with the constants that it leaves out."""
+    n = f.components
     count = f.d.size - f.type_.size
-    columns = 2 * f.regimes * np.log(table.scale).sum()
+    columns = n * f.regimes * np.log(table.scale).sum()
     q_of = np.full(f.regimes, q)
     spread = f.spread(gain, adjuster, rest, table.scale)
     found = restricted_log_likelihood(table, q_of, np.zeros(f.regimes), spread, flat(f))
-    return float(found.sum() - columns - count * np.log(np.pi))
+    return float(found.sum() - columns - count * n / 2 * np.log(2 * np.pi / n))
 
 
 def flat(f: Drawn) -> Prior:
@@ -158,14 +174,15 @@ def mixed_lm(f: Drawn, components: tuple[str, ...]) -> MixedLMResults:
 CASES = [(1, ("rest",)), (1, ("gain", "rest")), (3, ("gain", "adjuster", "rest"))]
 
 
+@pytest.mark.parametrize("track", [False, True])
 @pytest.mark.parametrize(("regimes", "components"), CASES)
 def test_the_restricted_likelihood_is_that_of_mixedlm_and_of_dense_algebra(
-    regimes: int, components: tuple[str, ...]
+    regimes: int, components: tuple[str, ...], track: bool
 ) -> None:
-    f = drawn(3, regimes)
+    f = drawn(3, regimes, track=track)
     table = f.table()
     theirs = mixed_lm(f, components)
-    q = 2 * theirs.scale
+    q = f.components * theirs.scale
     sds = dict(zip(components, np.sqrt(theirs.vcomp), strict=True))
     shares = [sds.get(name, 0.0) for name in ("gain", "adjuster", "rest")]
     assert dense_reml(f, q, f.covariance(*shares)) == pytest.approx(theirs.llf, abs=1e-6)
