@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -16,11 +15,11 @@ import numpy.typing as npt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.correlation import speaking_share
-from adapt.learning.entries import entries_of
 from adapt.learning.learner import Learned, fit, units_of
 from adapt.learning.rest import RestOfLog
 from adapt.learning.runs import Runs
-from adapt.learning.suspects import Known, Suspect, find_suspects
+from adapt.learning.suspects import Known, Segments, Suspect, find_suspects
+from adapt.learning.suspects.entries import entries_of
 from adapt.rotor import Rotor
 
 __all__ = ["Screened", "fit_screened", "suspect_rows"]
@@ -29,6 +28,7 @@ Whole = npt.NDArray[np.int64]
 Progress = Callable[[int, int], None]
 
 ROUNDS = 4  # of learning and looking, at most
+AT_ONCE = 2_000_000  # numbers (segment, line, run, run) worked on together, for memory
 LEAST_SHARE = 0.2  # of the channels that speak for themselves, at least
 
 
@@ -135,39 +135,41 @@ def _look(
     cut: the runs as they were learned from, starts standing also where pairs were held back.
     """
     noise = coefficients.noise
-    regimes = len(rotor.regimes)
+    regimes, adjusters = len(rotor.regimes), len(rotor.adjusters)
     unit, _, _ = units_of(rotor, cut)
     rest = RestOfLog(vibration.table, vibration.variances, vibration.prior)
     track_rest = track and RestOfLog(track.table, track.variances, track.prior)
     assert noise.correlation is not None
     share = max(speaking_share(noise.correlation), LEAST_SHARE)
-    nothing = np.zeros((regimes, len(rotor.adjusters)))
-    no_cov = np.zeros((*nothing.shape, nothing.shape[1]))
     members = _members(vibration, len(runs))
     track_members = _members(track, len(runs)) if track else members
     suspects: list[Suspect] = []
     bounds = np.append(np.flatnonzero(runs.starts), len(runs))
-    for low, high in pairwise(bounds.tolist()):
-        if high - low < 2:
-            continue
-        mean, cov = rest.without(_rows(members, low, high), np.repeat(unit[low], regimes))
-        track_mean, track_cov = nothing, no_cov
-        if track_rest:
-            track_mean, track_cov = track_rest.without(
-                _rows(track_members, low, high), np.full(regimes, runs.rotor[low])
+    lengths = np.diff(bounds)
+    for length in np.unique(lengths[lengths > 1]).tolist():
+        firsts = bounds[:-1][lengths == length]
+        lines = len(rotor.channels) + regimes * (len(rotor.blades) - 1) * (track is not None)
+        each = max(AT_ONCE // (max(lines, 1) * length * length), 1)
+        for start in range(0, len(firsts), each):
+            first = firsts[start : start + each]
+            mean, cov = rest.without_each(
+                [_rows(members, low, low + length) for low in first],
+                np.repeat(unit[first], regimes, axis=1),
             )
-        known = Known(
-            mean,
-            cov,
-            noise.run_var,
-            noise.reading_var,
-            track_mean,
-            track_cov,
-            noise.track_run_var,
-            noise.track_reading_var,
-            share,
-        )
-        suspects += find_suspects(rotor, runs, np.arange(low, high), known)
+            track_mean = np.zeros((len(first), regimes, adjusters))
+            track_cov = np.zeros((*track_mean.shape, adjusters))
+            if track_rest:
+                track_mean, track_cov = track_rest.without_each(
+                    [_rows(track_members, low, low + length) for low in first],
+                    np.repeat(runs.rotor[first][:, None], regimes, axis=1),
+                )
+            known = Known(
+                mean, cov, track_mean, track_cov, noise.run_var, noise.reading_var,
+                noise.track_run_var, noise.track_reading_var, share,
+            )  # fmt: skip
+            found, _ = find_suspects(Segments.of(rotor, runs, first, length, known))
+            suspects += found
+    suspects.sort(key=lambda s: (s.steps, s.row))
     return suspects
 
 

@@ -86,7 +86,7 @@ def test_a_wrong_move_is_found_and_named(known: tuple[Fleet, Runs], kind: str, n
     # the mistake itself is among what is told, or another that comes to the same moves
     truth = runs.amounts[row]
     assert any(
-        m.kind == kind or (m.amounts is not None and np.allclose(m.amounts, truth))
+        m.kind == kind or (m.change is not None and np.allclose(wrong + m.change, truth))
         for m, _ in suspect.explanations
     )
     held = {(runs.jobs[runs.job[row]], runs.names[row - 1])}

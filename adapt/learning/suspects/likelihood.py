@@ -1,0 +1,235 @@
+"""How likely a segment's readings are: as entered, with other moves, with gusts.
+
+Model of one line of a segment, runs k = 0..K: y = level + M c + e, level flat at the first run,
+with run-to-run change q (a step may be a gust: q times GUST with probability GUST_SHARE) and
+scatter r; c ~ N(mean, cov). With P the precision of the noise beside the flat level (from
+differences of the runs that were read: Harville, Biometrika 61 (1974) 383, from memory) and
+G = M' P M, the precision of y is P - P M K M' P with K = cov (1 + G cov)^-1, and its determinant
+that of the noise times det(1 + G cov) (Woodbury). P depends only on which runs were read, so it is
+worked out once for all segments; other moves change G and M' P y by sums; a shift at one step (a
+gust, a change that nothing explains) is one rank more. Nothing of the size of a segment is
+factorised again for a mistake.
+
+Lines are not independent (a gust moves many at once), so log likelihoods are scaled by the share of
+the lines that speaks for itself (magnitude adjustment of a composite likelihood: Ribatet, Cooley
+and Davison, Statistica Sinica 22 (2012) 813, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.learning.suspects.segments import Segments
+
+__all__ = ["GUST", "GUST_SHARE", "ROUGH", "Likelihood", "Steps", "noise_precision"]
+
+Array = npt.NDArray[Any]
+Real = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
+Truth = npt.NDArray[np.bool_]
+
+GUST, GUST_SHARE = 9.0, 0.08  # a step whose change is three times as large, and how often
+ROUGH = 64.0  # a reading eight times as uncertain
+LOOSE = 400.0  # relative variance of a step that nothing explains
+TINY = 1e-300
+
+
+def noise_precision(segments: Segments) -> tuple[Real, Truth]:
+    """Return the noise's precision beside a flat level, (segment, line, run, run), and where read.
+
+    0 where not read, and on lines that were read once only or that have no noise.
+    """
+    read = np.swapaxes(~np.isnan(segments.readings), 1, 2)
+    usable = segments.run_var + segments.reading_var > 0
+    read = read & np.asarray(usable)[:, None]
+    count, lines, length = read.shape
+    precision = np.zeros((count, lines, length, length))
+    plain = (segments.repeats == 1.0).all(axis=(1, 2)) & ~segments.loose.any(axis=1)
+    if length <= 60:
+        codes = read[plain] @ (2 ** np.arange(length, dtype=np.int64))
+        at = np.flatnonzero(plain)
+        patterns, which = np.unique(codes, return_inverse=True)
+        which = which.reshape(codes.shape)
+        every = np.arange(lines)
+        table = np.array(
+            [
+                _pattern(np.flatnonzero((code >> np.arange(length)) & 1), length,
+                         np.ones(length), np.ones(length), segments, every)
+                for code in patterns.tolist()
+            ]
+        ).reshape(-1, lines, length, length)  # fmt: skip
+        precision[at] = table[which, every]
+    else:
+        plain = np.zeros(count, dtype=bool)
+    known: dict[tuple[bytes, bytes, bytes, int], Real] = {}
+    for i in np.flatnonzero(~plain).tolist():
+        steps = np.where(segments.loose[i], LOOSE, 1.0)
+        for j in range(lines):
+            weights = 1.0 / segments.repeats[i, :, j]
+            key = (read[i, j].tobytes(), weights.tobytes(), steps.tobytes(), j)
+            if key not in known:
+                at = np.flatnonzero(read[i, j])
+                known[key] = _pattern(at, length, weights, steps, segments, np.array([j]))[0]
+            precision[i, j] = known[key]
+    return precision, read
+
+
+def _pattern(
+    at: Whole, length: int, weights: Real, steps: Real, segments: Segments, lines: Whole
+) -> Real:
+    """Return the precision of one pattern of runs read, (line, run, run).
+
+    at: runs read; weights: (run,) of the reading variance; steps: (run,) of the run-to-run change.
+    """
+    result = np.zeros((len(lines), length, length))
+    usable = segments.run_var[lines] + segments.reading_var[lines] > 0
+    if len(at) < 2 or not usable.any():
+        return result
+    gaps = np.add.reduceat(steps[: at[-1] + 1], at[:-1] + 1)
+    w = weights[at]
+    t = np.diag(w[1:] + w[:-1]) - np.diag(w[1:-1], 1) - np.diag(w[1:-1], -1)
+    chosen = lines[usable]
+    cov = segments.run_var[chosen, None, None] * np.diag(gaps)
+    cov = cov + segments.reading_var[chosen, None, None] * t
+    difference = np.zeros((len(at) - 1, length))
+    row = np.arange(len(at) - 1)
+    difference[row, at[1:]], difference[row, at[:-1]] = 1.0, -1.0
+    result[usable] = difference.T @ np.linalg.inv(cov) @ difference
+    return result
+
+
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """What a shift at each step would do to some alternatives of lines of segments.
+
+    log_density: (alternative, line), without constants that no mistake changes. pull: (alternative,
+    line, step) of the shift's score; power: likewise, its information; step k leads to run k + 1.
+    """
+
+    log_density: Real
+    pull: Array
+    power: Real
+
+    def shifted(self, var: Real, half: Real) -> Real:
+        """Return the gain of log density, (alternative, line, step), of one shift CN(0, var)."""
+        grown = 1.0 + var * self.power
+        return np.asarray(-half[:, None] * (np.log(grown) - var * np.abs(self.pull) ** 2 / grown))
+
+
+class Likelihood:
+    """The likelihood of segments as entered, and what it takes to weigh mistakes against that."""
+
+    def __init__(self, segments: Segments) -> None:
+        self.segments = segments
+        precision, read = noise_precision(segments)
+        y = np.where(read, np.swapaxes(segments.readings, 1, 2), 0.0)
+        # Coefficients in units of their own sd: no unit of an adjuster is too large or too small.
+        sd = np.sqrt(np.maximum(np.einsum("njaa->nja", segments.cov).real, 0.0))
+        inverse = np.where(sd > 0, 1.0 / np.where(sd > 0, sd, 1.0), 0.0)
+        self.sd = np.where(sd > 0, sd, 1.0)
+        self.cov = segments.cov * (inverse[..., :, None] * inverse[..., None, :])
+        self.mean = segments.mean / self.sd
+        moves = np.cumsum(segments.effects(segments.amounts), axis=1)
+        moves = np.swapaxes(moves, 1, 2)[:, segments.motion] * self.sd[:, :, None, :]
+        moves_t = np.swapaxes(moves.conj(), -1, -2)
+        self.read, self.noise = read, precision
+        self.py = np.einsum("njkl,njl->njk", precision, y)
+        self.pm = precision @ moves
+        self.g = moves_t @ self.pm
+        self.h = np.einsum("njak,njk->nja", moves_t, self.py)
+        self.yy = np.einsum("njk,njk->nj", y.conj(), self.py).real
+        # tail sums: a shift from run k on
+        self.tail = _tail(precision, axis=-1)[..., 1:]  # (segment, line, run, step)
+        self.corner = _tail(self.tail, axis=-2)[..., 1:, :]  # (segment, line, step, step)
+        self.tail_y = _tail(self.py, axis=-1)[..., 1:]
+        self.tail_m = _tail(self.pm, axis=-2)[..., 1:, :]  # (segment, line, step, adjuster)
+
+    @cached_property
+    def _solved(self) -> tuple[Array, Array, Real]:
+        """K, M' P e, and the log density of each line, as entered."""
+        return self._solve(self.g, self.h, self.yy, self.mean, self.cov)
+
+    def _solve(
+        self, g: Array, h: Array, yy: Real, mean: Array, cov: Array
+    ) -> tuple[Array, Array, Real]:
+        eye = np.eye(g.shape[-1])
+        told = eye + g @ cov
+        k = cov @ np.linalg.inv(told)
+        k = 0.5 * (k + np.swapaxes(k.conj(), -1, -2))
+        _, log_det = np.linalg.slogdet(told)
+        gm = np.einsum("...ab,...b->...a", g, mean)
+        w = h - gm
+        square = yy - 2.0 * (mean.conj() * h).sum(axis=-1).real
+        square = square + (mean.conj() * gm).sum(axis=-1).real
+        kw = np.einsum("...ab,...b->...a", k, w)
+        square = square - (w.conj() * kw).sum(axis=-1).real
+        return k, w, np.asarray(-self.segments.half * (log_det + square))
+
+    @cached_property
+    def entered(self) -> Steps:
+        """The segments as entered."""
+        k, w, log_density = self._solved
+        pull = self.tail_y - np.einsum("njka,nja->njk", self.tail_m, self.mean)
+        pull = pull - np.einsum("njka,njab,njb->njk", self.tail_m, k, w)
+        seen = np.einsum("njka,njab,njkb->njk", self.tail_m, k, self.tail_m.conj()).real
+        power = np.einsum("njkk->njk", self.corner) - seen
+        return Steps(log_density, pull, np.maximum(power, 0.0))
+
+    def entered_of(self, owner: Whole) -> Steps:
+        """Return some segments as entered, a segment as often as it is asked for."""
+        e = self.entered
+        return Steps(e.log_density[owner], e.pull[owner], e.power[owner])
+
+    def cross(self, owner: Whole) -> Array:
+        """Return what shifts at two steps share as entered, (alternative, line, step, step)."""
+        k, tail_m = self._solved[0][owner], self.tail_m[owner]
+        return self.corner[owner] - tail_m @ k @ np.swapaxes(tail_m.conj(), -1, -2)
+
+    @cached_property
+    def of_readings(self) -> tuple[Array, Real, Array]:
+        """Score and information of a change in each reading, and what it shares with each step.
+
+        (segment, line, run), likewise, and (segment, line, run, step).
+        """
+        k, w, _ = self._solved
+        pull = self.py - np.einsum("njka,nja->njk", self.pm, self.mean)
+        pull = pull - np.einsum("njka,njab,njb->njk", self.pm, k, w)
+        own = np.einsum("njkk->njk", self.noise)
+        own = own - np.einsum("njka,njab,njkb->njk", self.pm, k, self.pm.conj()).real
+        shared = self.tail - self.pm @ k @ np.swapaxes(self.tail_m.conj(), -1, -2)
+        return pull, np.maximum(own, 0.0), shared
+
+    def with_moves(self, owner: Whole, step: Whole, change: Real) -> Steps:
+        """Return the segments with other moves at one step each.
+
+        owner, step: (alternative,), step 0 leads to the second run; change: (alternative, blade,
+        adjuster), moves really made less those entered.
+        """
+        motion = self.segments.motion
+        dx = self.segments.effects(change)[:, motion] * self.sd[owner]
+        row = self.tail_m[owner, :, step]  # l' P M
+        g = self.g[owner] + dx.conj()[..., :, None] * row[..., None, :]
+        g = g + row.conj()[..., :, None] * dx[..., None, :]
+        corner = self.corner[owner, :, step]  # (alternative, line, step)
+        own = np.take_along_axis(corner, step[:, None, None], axis=-1)
+        g = g + own[..., None] * dx.conj()[..., :, None] * dx[..., None, :]
+        tail_y = self.tail_y[owner]
+        h = self.h[owner] + dx.conj() * np.take_along_axis(tail_y, step[:, None, None], axis=-1)
+        mean = self.mean[owner]
+        k, w, log_density = self._solve(g, h, self.yy[owner], mean, self.cov[owner])
+        tail_m = self.tail_m[owner] + corner[..., None] * dx[..., None, :]
+        kw = np.einsum("hjab,hjb->hja", k, w)
+        pull = tail_y - np.einsum("hjka,hja->hjk", tail_m, mean + kw)
+        seen = np.einsum("hjka,hjab,hjkb->hjk", tail_m, k, tail_m.conj(), optimize=True).real
+        power = np.einsum("njkk->njk", self.corner)[owner] - seen
+        return Steps(log_density, pull, np.maximum(power, 0.0))
+
+
+def _tail(values: Array, axis: int) -> Array:
+    """Return sums from each place to the end."""
+    return np.flip(np.cumsum(np.flip(values, axis), axis), axis)
