@@ -294,8 +294,8 @@ def main() -> None:
     start = time.perf_counter()
     check()
     print(HEADER)
-    models, seeds = (["b", "c", "e"], 3) if quick else ([*"abcdefg", "e*"], 4)
-    sizes = [(5, (4, 4)), (20, (4, 4))] if quick else [
+    models, seeds = (["b", "c", "e"], 2) if quick else ([*"abcdefg", "e*"], 4)
+    sizes = [(20, (4, 4))] if quick else [
         (n, p) for n in (5, 20, 60) for p in ((2,), (4, 4), (4,) * 5)
     ]  # fmt: skip
     for truth, spread in TRUTHS.items():
@@ -304,7 +304,7 @@ def main() -> None:
             name = f"drawn from {truth}, {rotors} x {sum(pairs)} pairs"
             repeats = seeds * (2 if rotors == 5 else 1)
             table(name, drawn([spread], rotors, pairs), used, repeats)
-    machines = [(20, 3)] if quick else [(5, 2), (8, 5), (20, 2), (20, 5), (60, 5)]
+    machines = [(20, 2)] if quick else [(5, 2), (8, 5), (20, 2), (20, 5), (60, 5)]
     models = ["b", "e", "e*", "e+*"] if quick else [
         *"abcdefg", "e*", "e0.06", "b+", "e+", "e+*", "e+0.03", "e+0.06", "f+", "f+*"
     ]  # fmt: skip
@@ -312,7 +312,7 @@ def main() -> None:
         used = [m for m in models if m != "a" or rotors < 60]
         table(f"machine, {rotors} x {jobs} jobs, 3 sensors",
               lambda seed, n=rotors, j=jobs: machine_fleet(100 + seed, n, j), used,
-              2 if quick or rotors == 60 else 3)  # fmt: skip
+              1 if quick else 2 if rotors == 60 else 3)  # fmt: skip
     for scale in ((1.0, 1.0, 1.0), (0.5, 1.0, 2.0)):
         spreads = [
             relative_spread(AIRSPEED, sensor=0.08 * k, adjuster=0.07 * k, rest=0.06 * k)
@@ -320,7 +320,8 @@ def main() -> None:
         ]
         for rotors in (20,) if quick else (5, 20, 60):
             name = "from e, sensors x " + " ".join(f"{k:g}" for k in scale) + f", {rotors} x 8"
-            table(name, drawn(spreads, rotors, (4, 4)), ["b", "b/", "e*", "e*/"], 3)
+            table(name, drawn(spreads, rotors, (4, 4)), ["b", "b/", "e*", "e*/"],
+                  1 if quick else 3)  # fmt: skip
     models = ["b", "e*", "e+*"] if quick else [*"bcdefg", "e*", "e0.06", "b+", "e+*", "e*/", "f+"]
     for name, fleet in demo_fleets().items():
         table(name, lambda _, f=fleet: f, models, 1)
