@@ -109,6 +109,8 @@ def fleet(
                         tables["moves"].append(
                             (name, str(k - 1), rotor.blades[b], rotor.adjuster_names[a], amount)
                         )
+                        if rotor.adjusters[a].amount_sd:
+                            amount += rotor.adjusters[a].amount_sd * rng.standard_normal()
                         level = level + own[i, :, a] * turn[:, b] * amount
                         heights[:, b] += track_own[i, :, a] * amount
                 tables["runs"].append((f"R{i:03d}", name, str(k), started + pd.Timedelta(hours=k)))

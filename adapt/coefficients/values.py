@@ -91,6 +91,17 @@ class Noise:
     move_var: Real | None = None
     track_move_var: Real | None = None
 
+    def run_var_after(self, moved: npt.ArrayLike) -> Real:
+        """Return the variance of a step, (..., channel), to which moves led.
+
+        moved: (..., adjuster), on how many blades each adjuster was moved.
+        """
+        return _with_moves(self.run_var, self.move_var, moved)
+
+    def track_run_var_after(self, moved: npt.ArrayLike) -> Real:
+        """Return the same of track, (..., regime)."""
+        return _with_moves(self.track_run_var, self.track_move_var, moved)
+
 
 @dataclass(frozen=True, eq=False)
 class Coefficients:
@@ -146,3 +157,10 @@ class Coefficients:
 def component_sd(cov: Complex) -> Real:
     """Return sds per component, (channel, adjuster), of circular normals of covariance cov."""
     return np.sqrt(np.maximum(np.einsum("jaa->ja", cov).real, 0.0) / 2.0)
+
+
+def _with_moves(run_var: Real, move_var: Real | None, moved: npt.ArrayLike) -> Real:
+    counts = np.asarray(moved, dtype=float)
+    if move_var is None:
+        return np.broadcast_to(run_var, (*counts.shape[:-1], len(run_var)))
+    return np.asarray(run_var + counts @ np.nan_to_num(move_var).T)

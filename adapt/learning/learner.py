@@ -7,7 +7,7 @@ teach is the business of `screening`.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -27,7 +27,7 @@ from adapt.learning.fleet import (
     joint_type,
     solve_fleet,
 )
-from adapt.learning.noise import Center, Variances, estimate
+from adapt.learning.noise import Center, Variances, Within, estimate
 from adapt.learning.pairs import Rows, track_rows, vibration_rows
 from adapt.learning.runs import Runs
 from adapt.learning.table import Table
@@ -41,6 +41,8 @@ Whole = npt.NDArray[np.int64]
 Truth = npt.NDArray[np.bool_]
 Progress = Callable[[int, int], None]
 
+INEXACT_ROUNDS = 4  # of learning with what inexact moves add, at most
+MOST_INEXACT = 1e4  # times q: more than that and a move says nothing
 FALLBACK_SHARE = 0.05  # of the limit, per component: noise expected when nothing else is known
 FALLBACK_NOISE = {"ips": 0.01, "mm/s": 0.25, "g": 0.01}  # per component, when there is no limit
 
@@ -67,15 +69,26 @@ def fit(
     report = progress or (lambda done, of: None)
     report(0, 3)
     unit, unit_now, units = units_of(rotor, runs)
-    vibration = _solve(
-        vibration_rows(rotor, runs, runs.starts, unit, units),
-        _vibration_prior(rotor, chart),
-        *_expected_noise(rotor, runs),
-        sensor=np.repeat(np.arange(len(rotor.sensors)), len(rotor.regimes)),
-        floor=_rms(runs.readings),
+    expected, stated = _expected_noise(rotor, runs)
+    vibration, move_var = _with_inexact_moves(
+        rotor,
+        runs,
+        lambda extra: _solve(
+            vibration_rows(rotor, runs, runs.starts, unit, units, extra),
+            _vibration_prior(rotor, chart),
+            expected,
+            stated,
+            sensor=np.repeat(np.arange(len(rotor.sensors)), len(rotor.regimes)),
+            floor=_rms(runs.readings),
+            within=_within(runs),
+        ),
     )
     report(1, 3)
-    track = _solve_track(rotor, runs, chart) if rotor.has_track else None
+    track, track_move_var = None, None
+    if rotor.has_track:
+        track, track_move_var = _with_inexact_moves(
+            rotor, runs, lambda extra: _solve_track(rotor, runs, chart, extra)
+        )
     report(2, 3)
 
     here = np.unique(runs.rotor)
@@ -116,7 +129,9 @@ def fit(
         type_=type_,
         unseen=unseen,
         rotors=rotors,
-        noise=_noise(rotor, vibration, track),
+        noise=replace(
+            _noise(rotor, vibration, track), move_var=move_var, track_move_var=track_move_var
+        ),
         taught=frozenset(pair for pair in runs.pair if pair is not None),
         chart=chart,
         notes=_notes(rotor, runs, vibration, chart),
@@ -138,13 +153,55 @@ def units_of(rotor: Rotor, runs: Runs) -> tuple[Whole, Whole, int]:
     return unit, unit_now, int(first[-1])
 
 
+def _with_inexact_moves(
+    rotor: Rotor, runs: Runs, solve: Callable[[Real | None], Learned]
+) -> tuple[Learned, Real | None]:
+    """Solve in rounds, for what inexact moves add depends on what they do.
+
+    solve: from what each step adds in units of q, (run, channel). Returns the solution and what one
+    move of an adjuster adds to the run-to-run change, (channel, adjuster); None when all moves are
+    exact. A move off by amount_sd moves the readings by c amount_sd in one direction; as a circular
+    normal it has the variance |c|^2 amount_sd^2. In track it is one blade of N, spread over the N -
+    1 contrasts.
+    """
+    sd = np.array([a.amount_sd for a in rotor.adjusters])
+    learned = solve(None)
+    if not (sd > 0).any() or not (runs.moved * sd).any():
+        return learned, None
+    of_all = 1.0 if np.iscomplexobj(learned.fleet.mean) else 1.0 / len(rotor.blades)
+    ratio = np.zeros_like(learned.fleet.mean.real)
+    for _ in range(INEXACT_ROUNDS):
+        mean = np.where(learned.known.sure, learned.fleet.mean / learned.table.scale, 0.0)
+        size = np.abs(mean) ** 2 * sd**2 * of_all
+        fresh = size / learned.variances.run_var[:, None]
+        if np.allclose(fresh, ratio, rtol=0.02, atol=1e-4):
+            break
+        ratio = np.minimum(fresh, MOST_INEXACT)
+        learned = solve(runs.moved @ ratio.T)
+    return learned, ratio * learned.variances.run_var[:, None]
+
+
+def _within(runs: Runs) -> Within:
+    """Return the scatter within runs of readings that were averaged there, where it was noted."""
+    told = ~np.isnan(runs.spread) & (runs.repeats > 1)
+    freedom = np.where(told, runs.repeats - 1.0, 0.0)
+    square = np.where(told, freedom * 2.0 * runs.spread**2, 0.0)
+    return Within(freedom.sum(axis=0), square.sum(axis=0))
+
+
 def _solve(
-    rows: Rows, prior: Prior, expected: Center, stated: Truth, sensor: Whole, floor: Real
+    rows: Rows,
+    prior: Prior,
+    expected: Center,
+    stated: Truth,
+    sensor: Whole,
+    floor: Real,
+    within: Within | None = None,
 ) -> Learned:
     """Estimate variances, then solve with the chart as prior."""
     table = Table.of(rows, prior.fixed, int(sensor.max(initial=0)) + 1)
     scaled = Prior(prior.mean * table.scale, prior.var * table.scale**2)
-    variances = estimate(table, scaled, expected, stated, sensor, floor)
+    variances = estimate(table, scaled, expected, stated, sensor, floor, within)
     known = informed_directions(table, scaled)
     fleet = solve_fleet(
         table, variances.run_var, variances.reading_var, variances.spread, scaled, known
@@ -152,7 +209,7 @@ def _solve(
     return Learned(table, variances, scaled, known, fleet)
 
 
-def _solve_track(rotor: Rotor, runs: Runs, chart: Chart | None) -> Learned:
+def _solve_track(rotor: Rotor, runs: Runs, chart: Chart | None, extra: Real | None) -> Learned:
     """Do the same for track; its noise is pooled over regimes before each has its own."""
     regimes = len(rotor.regimes)
     rms = _rms(runs.heights.transpose(0, 2, 1).reshape(-1, regimes))
@@ -162,7 +219,7 @@ def _solve_track(rotor: Rotor, runs: Runs, chart: Chart | None) -> Learned:
          zip(share, rms, strict=True)]
     ) ** 2  # fmt: skip
     return _solve(
-        track_rows(rotor, runs, runs.starts),
+        track_rows(rotor, runs, runs.starts, extra),
         _track_prior(rotor, chart),
         Center(fallback, fallback),
         np.zeros(regimes, dtype=bool),
@@ -316,10 +373,6 @@ def _notes(rotor: Rotor, runs: Runs, vibration: Learned, chart: Chart | None) ->
         cause = "no chart row and" if chart is not None else "no chart, and"
         notes.append(f"not known in some readings ({cause} no move that shows it): "
                      + ", ".join(unknown))  # fmt: skip
-    if any(a.amount_sd > 0 for a in rotor.adjusters):
-        notes.append(
-            "how exactly moves are made (amount_sd) is part of the learned noise, not set apart"
-        )
     return tuple(notes)
 
 

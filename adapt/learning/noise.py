@@ -32,7 +32,8 @@ from adapt.learning.fleet import (
 from adapt.learning.table import Table
 
 __all__ = [
-    "ONE_ROTOR_SPREAD", "Center", "Shares", "Variances", "estimate", "restricted_log_likelihood",
+    "ONE_ROTOR_SPREAD", "Center", "Shares", "Variances", "Within", "estimate",
+    "restricted_log_likelihood",
 ]  # fmt: skip
 
 Array = npt.NDArray[Any]
@@ -40,7 +41,10 @@ Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
 
 ONE_ROTOR_SPREAD = 0.12  # per component, relative: what one rotor differs from its type by
-SPREAD_WEIGHT = 2.0  # degrees of freedom of that expectation, for each of the three shares
+ONE_ROTOR_REST = 0.06  # of that, each coefficient's own
+# Degrees of freedom of the expected shares: gain, adjuster, rest. The rest's keep it from 0, where
+# a sensor's regimes would be taken to know all about each other.
+SPREAD_WEIGHT = (2.0, 2.0, 4.0)
 NOISE_WEIGHT = 4.0  # degrees of freedom of a channel's expected noise
 POOL_WEIGHT = 0.5  # the same for noise pooled over the channels of a sensor
 RATIO_WEIGHT = 1.0  # precision of log(r / q) about its expectation
@@ -56,6 +60,31 @@ class Center:
 
     run_var: Real
     reading_var: Real
+
+
+@dataclass(frozen=True, eq=False)
+class Within:
+    """Scatter seen within runs, of readings that were averaged there, each (channel,).
+
+    freedom: complex degrees of freedom; square: sum of squares about the means, so that square /
+    freedom estimates r.
+    """
+
+    freedom: Real
+    square: Real
+
+    @classmethod
+    def none(cls, channels: int) -> Within:
+        """Return that nothing was seen."""
+        return cls(np.zeros(channels), np.zeros(channels))
+
+    def at_most(self, rows: Real) -> Within:
+        """Return the same with no more freedom than the channel has rows, (channel,).
+
+        What varies within a run must not outvote what varies between runs.
+        """
+        share = np.minimum(1.0, rows / np.maximum(self.freedom, 1e-300))
+        return Within(share * self.freedom, share * self.square)
 
 
 @dataclass(frozen=True)
@@ -76,7 +105,8 @@ class Shares:
         return float(np.hypot(np.hypot(self.gain, self.adjuster), self.rest))
 
 
-ONE_ROTOR = Shares(*[ONE_ROTOR_SPREAD / np.sqrt(3.0)] * 3)
+COMMON = float(np.sqrt((ONE_ROTOR_SPREAD**2 - ONE_ROTOR_REST**2) / 2.0))
+ONE_ROTOR = Shares(gain=COMMON, adjuster=COMMON, rest=ONE_ROTOR_REST)
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,14 +136,16 @@ def estimate(
     stated: npt.NDArray[np.bool_],
     sensor: Whole,
     floor: Real,
+    within: Within | None = None,
 ) -> Variances:
     """Estimate q and r of every channel and how rotors differ.
 
     prior: of c, in scaled columns (only sets the size of the spread of adjusters that never moved).
     expected: noise to start from. stated: (channel,), True where the rotor file states it; the
     other channels start from what their sensor's channels show together. sensor: (channel,) code.
-    floor: (channel,) rms of the readings.
+    floor: (channel,) rms of the readings. within: scatter seen within runs, which informs r.
     """
+    within = within or Within.none(len(sensor))
     bottom = np.maximum(NOISE_FLOOR * floor, 1e-150) ** 2
     expected = Center(
         np.maximum(expected.run_var, bottom), np.maximum(expected.reading_var, bottom)
@@ -122,13 +154,13 @@ def estimate(
     if has.sum() > 2 * FIRST_LOOK:
         drawn = np.zeros_like(has)
         drawn[np.flatnonzero(has)[:: int(has.sum()) // FIRST_LOOK]] = True
-        some = _Search(table.only(drawn), prior, expected, stated, sensor, bottom)
+        some = _Search(table.only(drawn), prior, expected, stated, sensor, bottom, within)
         center, start, shares, mean = some.all()
         found = some.on(center, start, shares, mean)
         noise = Center(found.run_var, found.reading_var)
-        whole = _Search(table, prior, expected, stated, sensor, bottom)
+        whole = _Search(table, prior, expected, stated, sensor, bottom, within)
         return whole.on(center, noise, found.shares, found.spread.loading)
-    search = _Search(table, prior, expected, stated, sensor, bottom)
+    search = _Search(table, prior, expected, stated, sensor, bottom, within)
     return search.on(*search.all())
 
 
@@ -142,6 +174,7 @@ class _Search:
     stated: npt.NDArray[np.bool_]
     sensor: Whole
     bottom: Real
+    within: Within
 
     def all(self) -> tuple[Center, Center, Shares, Array]:
         """Return the noise that channels are expected to have, and where to start from.
@@ -155,6 +188,7 @@ class _Search:
         pooled = _noise(
             self.table, self.expected, self.expected, self.spread(ONE_ROTOR, mean), free,
             informed_directions(self.table, free), self.sensor, POOL_WEIGHT, self.bottom, ROUNDS,
+            self.within.at_most(self.table.count.sum(axis=0)),
         )  # fmt: skip
         center = Center(
             np.where(self.stated, self.expected.run_var, pooled.run_var),
@@ -171,6 +205,7 @@ class _Search:
             informed_directions(table, prior),
         )
         own = np.arange(len(self.sensor))
+        within = self.within.at_most(table.count.sum(axis=0))
         charted = bool((prior.precision > 0).any())
 
         def logs() -> Real:
@@ -181,7 +216,7 @@ class _Search:
             before = logs()
             current = _noise(
                 table, current, center, self.spread(shares, mean), free, known, own, NOISE_WEIGHT,
-                self.bottom, PASSES,
+                self.bottom, PASSES, within,
             )  # fmt: skip
             spread = self.spread(shares, mean)
             fleet = solve_fleet(table, current.run_var, current.reading_var, spread, free, known)
@@ -283,6 +318,7 @@ def _noise(
     weight: float,
     bottom: Real,
     passes: int,
+    within: Within,
 ) -> Center:
     """Maximise the penalised restricted likelihood over q and r at a given spread of rotors.
 
@@ -306,11 +342,16 @@ def _noise(
         q, r = np.exp(theta[:, tied])
         seen = _noise_pass(table, q, r, spread, prior, known)
         penalty, pull, stiffness = _expectation(theta, middle, weight)
+        excess = square / np.exp(theta[1])
+        penalty = penalty + table.half * (freedom * theta[1] + excess)
+        pull[1] += table.half * (excess - freedom)
+        stiffness[1, 1] += table.half * excess
         objective = np.bincount(sensor_of, tie(seen.by_channel)[0] + penalty, table.groups)
         score = tie(seen.score) + pull
         information = tie(seen.information.reshape(4, -1)).reshape(2, 2, -1) + stiffness
         return objective + seen.by_group, score, information
 
+    freedom, square = tie(within.freedom)[0], tie(within.square)[0]
     middle = shared(center)
     floor = np.log(tie(bottom)[0] / tie(np.ones(len(tied)))[0])
     theta = np.maximum(shared(start), floor)
@@ -441,7 +482,8 @@ def _next_shares(
     information = turn @ np.diag([known_along, known_across, known_rest]) @ turn.T
     now = np.array([shares.gain, shares.adjuster, shares.rest])
     excess = (np.array([ONE_ROTOR.gain, ONE_ROTOR.adjuster, ONE_ROTOR.rest]) / now) ** 2
-    score += 0.5 * SPREAD_WEIGHT * (excess - 1.0)
-    information += 0.5 * SPREAD_WEIGHT * np.diag(excess)
+    weight = np.array(SPREAD_WEIGHT)
+    score += 0.5 * weight * (excess - 1.0)
+    information += 0.5 * np.diag(weight * excess)
     step = np.clip(np.linalg.solve(information, score), -1.0, 1.0)
     return Shares(*(now * np.exp(0.5 * step)).tolist())

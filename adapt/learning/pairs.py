@@ -5,7 +5,8 @@ G = diag(gaps) and T the tridiagonal matrix of the shared reading scatter. One g
 eigenproblem T v = lambda G v, V' G V = I, turns a segment's differences into independent rows
 of variance q + r lambda; without gaps it is the sine transform (Golub and Van Loan, Matrix
 Computations, 4th ed., section 8.7, from memory). It depends only on which runs were read, never on
-the values of q and r, so it is done once.
+the values of q and r, so it is done once. Where a step is less certain than others (moves that are
+not made exactly, a gust), what it adds in units of q stands in G beside its gap.
 """
 
 from __future__ import annotations
@@ -67,39 +68,52 @@ class Rows:
     blocks: tuple[Block, ...]
 
 
-def vibration_rows(rotor: Rotor, runs: Runs, cut: Truth, unit: Whole, units: int) -> Rows:
+def vibration_rows(
+    rotor: Rotor, runs: Runs, cut: Truth, unit: Whole, units: int, extra: Real | None = None
+) -> Rows:
     """Return the rows of all vibration channels.
 
     cut: (run,) True where the pair that ends at the run is not to teach. unit: (run, sensor), the
-    set of coefficients that holds at each run.
+    set of coefficients that holds at each run. extra: (run, channel), what the step to each run
+    adds to its run-to-run change, in units of q.
     """
     sensors = np.repeat(np.arange(len(rotor.sensors)), len(rotor.regimes))
     x = vibration_moves(rotor, runs)[:, :, None, :]
     return _rows(
         runs.readings[:, :, None], 1.0 / runs.repeats, x, orders(rotor)[1], cut,
-        unit[:, sensors], units,
+        unit[:, sensors], units, extra,
     )  # fmt: skip
 
 
-def track_rows(rotor: Rotor, runs: Runs, cut: Truth) -> Rows:
-    """Return the rows of all regimes' height contrasts; a unit is a rotor, in code order."""
+def track_rows(rotor: Rotor, runs: Runs, cut: Truth, extra: Real | None = None) -> Rows:
+    """Return the rows of all regimes' height contrasts; a unit is a rotor, in code order.
+
+    extra: (run, regime), as for vibration.
+    """
     regimes = len(rotor.regimes)
     values = track_contrasts(runs)
     x = track_moves(runs)[None]
     unit = np.repeat(runs.rotor[:, None], regimes, axis=1)
     weights = np.ones((len(runs), regimes))
     return _rows(
-        values, weights, x, np.zeros(regimes, dtype=np.int64), cut, unit, len(runs.serials)
+        values, weights, x, np.zeros(regimes, dtype=np.int64), cut, unit, len(runs.serials), extra
     )
 
 
 def _rows(
-    values: Array, weights: Real, x: Array, kind: Whole, cut: Truth, unit: Whole, units: int
+    values: Array,
+    weights: Real,
+    x: Array,
+    kind: Whole,
+    cut: Truth,
+    unit: Whole,
+    units: int,
+    extra: Real | None,
 ) -> Rows:
     """Build the rows.
 
     values: (run, channel, part); weights: (run, channel), of the reading variance; x: (kind, run,
-    part, adjuster) with kind: (channel,); cut: (run,); unit: (run, channel).
+    part, adjuster) with kind: (channel,); cut: (run,); unit, extra: (run, channel).
     """
     runs, channels, parts = values.shape
     adjusters = x.shape[3]
@@ -123,8 +137,9 @@ def _rows(
             if len(at) < 2:
                 continue
             first = members[0]
-            steps, turn, lam = _pattern(at, weights[low:high, first][at])
-            change = np.add.reduceat(x[kind[first], low + at[0] + 1 : low + at[-1] + 1], steps)
+            steps = at[:-1] - at[0]
+            between = slice(low + at[0] + 1, low + at[-1] + 1)
+            change = np.add.reduceat(x[kind[first], between], steps)
             d = np.diff(values[low + at][:, members], axis=0)
             owner = int(unit[low, first])
             moved[owner, members] += (np.abs(change) > MOVED).any(axis=1).sum(axis=0)
@@ -133,10 +148,14 @@ def _rows(
                 width = (high - low - 1) * parts
                 unit_of.append(np.full(width, owner))
                 top += width
-            blocks.append(Block(start, members, turn, low + at[1:], parts))
-            turned_x = np.einsum("km,kpa->mpa", turn, change).reshape(-1, adjusters)
-            turned_d = np.einsum("km,kjp->mpj", turn, d).reshape(-1, len(members))
-            filled.append((start, members, np.repeat(lam, parts), turned_x, turned_d))
+            more = None
+            if extra is not None and extra[between][:, members].any():
+                more = np.add.reduceat(extra[between][:, members], steps)
+            for which, turn, lam in _turns(at, weights[low:high, first][at], more, len(members)):
+                blocks.append(Block(start, members[which], turn, low + at[1:], parts))
+                turned_x = np.einsum("km,kpa->mpa", turn, change).reshape(-1, adjusters)
+                turned_d = np.einsum("km,kjp->mpj", turn, d[:, which]).reshape(-1, len(which))
+                filled.append((start, members[which], np.repeat(lam, parts), turned_x, turned_d))
 
     rows = Rows(
         units=units,
@@ -171,19 +190,35 @@ def _alike(read: Truth, weights: Real, kind: Whole, unit: Whole) -> list[Whole]:
     return [np.array(members, dtype=np.int64) for members in groups.values()]
 
 
-def _pattern(at: Whole, weights: Real) -> tuple[Whole, Real, Real]:
-    """Return where each gap's moves begin, the turn V and lambda of runs read at `at`."""
-    gaps = tuple(int(g) for g in np.diff(at))
-    turn, lam = _eigen(gaps, tuple(float(w) for w in weights))
-    return at[:-1] - at[0], turn, lam
+def _turns(
+    at: Whole, weights: Real, more: Real | None, channels: int
+) -> list[tuple[Whole, Real, Real]]:
+    """Return (which channels, the turn V, lambda) of runs read at `at`.
+
+    more: (pair, channel), what steps add in units of q; None = nothing, one turn for all channels.
+    """
+    gaps = np.diff(at)
+    if more is None:
+        turn, lam = _eigen(tuple(gaps.tolist()), tuple(weights.tolist()))
+        return [(np.arange(channels), turn, lam)]
+    scale = 1.0 / np.sqrt(gaps[:, None] + more).T
+    values, vectors = np.linalg.eigh(scale[:, :, None] * _shared(weights) * scale[:, None, :])
+    turns = scale[:, :, None] * vectors
+    return [(np.array([j]), turns[j], values[j]) for j in range(len(scale))]
+
+
+def _shared(weights: Real) -> Real:
+    """Return T, the covariance of differences that share runs, for a scatter of variance 1."""
+    result: Real = (
+        np.diag(weights[1:] + weights[:-1]) - np.diag(weights[1:-1], 1) - np.diag(weights[1:-1], -1)
+    )
+    return result
 
 
 @lru_cache(maxsize=4096)
-def _eigen(gaps: tuple[int, ...], weights: tuple[float, ...]) -> tuple[Real, Real]:
+def _eigen(gaps: tuple[float, ...], weights: tuple[float, ...]) -> tuple[Real, Real]:
     """Solve T v = lambda G v with V' G V = I for one pattern of gaps and reading weights."""
-    w = np.array(weights)
-    t = np.diag(w[1:] + w[:-1]) - np.diag(w[1:-1], 1) - np.diag(w[1:-1], -1)
-    lam, turn = eigh(t, np.diag(np.array(gaps, dtype=float)))
+    lam, turn = eigh(_shared(np.array(weights)), np.diag(np.array(gaps, dtype=float)))
     lam.setflags(write=False)
     turn.setflags(write=False)
     return turn, lam

@@ -33,6 +33,7 @@ class Runs:
     serials, jobs: names by code. rotor, job: (run,) codes. names: (run,) names of the runs.
     started: (run,) datetime64, NaT where not known.
     readings: (run, channel), complex lag, NaN where not read; repeats: (run, channel).
+    spread: (run, channel), sd per component of one of the repeats, NaN where not given.
     heights: (run, regime, blade), NaN where a regime was not read whole.
     amounts: (run, blade, adjuster): moves since the run before in the same job.
     starts: (run,): True where the level starts afresh: a job's first run, the first after an event
@@ -51,6 +52,7 @@ class Runs:
     started: npt.NDArray[np.datetime64]
     readings: Complex
     repeats: Real
+    spread: Real
     heights: Real
     amounts: Real
     starts: npt.NDArray[np.bool_]
@@ -70,6 +72,11 @@ class Runs:
                 self.starts, self.job, ("", *self.names)[: len(self)], strict=True
             )
         )
+
+    @property
+    def moved(self) -> Whole:
+        """On how many blades each adjuster was moved before each run, (run, adjuster)."""
+        return np.asarray((self.amounts != 0).sum(axis=1))
 
     def only(self, chosen: npt.NDArray[np.bool_]) -> Runs:
         """Return the chosen runs, which must be the first runs of their jobs (what was known then).
@@ -125,12 +132,14 @@ def runs_of(rotor: Rotor, history: History) -> Runs:
     channels = {channel: i for i, channel in enumerate(rotor.channels)}
     readings = np.full((count, len(channels)), np.nan + 0j, dtype=complex)
     repeats = np.ones((count, len(channels)))
+    spread = np.full((count, len(channels)), np.nan)
     read = history.readings
     if len(read):
         at = _rows(row, read["job"], read["run"])
         column = _rows(channels, read["sensor"], read["regime"])
         readings[at, column] = read["value"].to_numpy(dtype=complex)
         repeats[at, column] = np.maximum(read["repeats"].fillna(1).to_numpy(dtype=float), 1.0)
+        spread[at, column] = read["spread"].to_numpy(dtype=float)
 
     starts, epoch, epoch_now = _frames(
         rotor, history, row, rotor_of, job_of, new_job, last_of_job, len(serials)
@@ -145,6 +154,7 @@ def runs_of(rotor: Rotor, history: History) -> Runs:
         started=table["started"].to_numpy(dtype="datetime64[ns]"),
         readings=readings,
         repeats=repeats,
+        spread=spread,
         heights=_heights(rotor, history, row, count),
         amounts=_amounts(rotor, history, row, new_job),
         starts=starts,

@@ -30,6 +30,7 @@ __all__ = ["Inputs", "Step", "afresh", "follow_job", "inputs_of", "update"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
 Truth = npt.NDArray[np.bool_]
 
 
@@ -39,6 +40,7 @@ class Inputs:
 
     moves: (run, channel, 1, adjuster); readings: (run, channel, 1); repeats: (run, channel);
     track_moves: (run, regime, contrast, adjuster); track_readings: (run, regime, contrast).
+    moved: (run, adjuster), on how many blades each adjuster was moved.
     """
 
     moves: Array
@@ -46,6 +48,7 @@ class Inputs:
     repeats: Real
     track_moves: Real
     track_readings: Real
+    moved: Whole
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,13 +91,14 @@ class Step:
         """Return the state after one more run of the same segment."""
         level, pending, pairs = _follow(
             self.level, self.pending, self.pairs, inputs.moves[run], inputs.readings[run],
-            noise.reading_var / inputs.repeats[run], noise.run_var, teach,
+            noise.reading_var / inputs.repeats[run], noise.run_var_after(inputs.moved[run]), teach,
         )  # fmt: skip
         if self.track.offset.shape[1] == 0 or np.isnan(noise.track_run_var).all():
             return replace(self, level=level, pending=pending, pairs=pairs)
         track, track_pending, track_pairs = _follow(
             self.track, self.track_pending, self.track_pairs, inputs.track_moves[run],
-            inputs.track_readings[run], noise.track_reading_var, noise.track_run_var, teach,
+            inputs.track_readings[run], noise.track_reading_var,
+            noise.track_run_var_after(inputs.moved[run]), teach,
         )  # fmt: skip
         return Step(level, track, pending, track_pending, pairs, track_pairs)
 
@@ -111,6 +115,7 @@ def inputs_of(rotor: Rotor, runs: Runs) -> Inputs:
             track, (len(runs), len(rotor.regimes), track.shape[2], track.shape[3])
         ),
         track_readings=track_contrasts(runs),
+        moved=runs.moved,
     )
 
 

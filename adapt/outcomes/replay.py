@@ -214,7 +214,10 @@ class _Walk:
             "run": runs.names[run],
         }
         mean, cov = predict_run(
-            step.level, inputs.moves[run], noise.reading_var / inputs.repeats[run], noise.run_var
+            step.level,
+            inputs.moves[run],
+            noise.reading_var / inputs.repeats[run],
+            noise.run_var_after(inputs.moved[run]),
         )
         ways: dict[str, Array] = {"no change": before.readings}
         if self._chart is not None:
@@ -259,7 +262,10 @@ class _Walk:
         if contrasts == 0:
             return
         mean, cov = predict_run(
-            step.track, inputs.track_moves[run], noise.track_reading_var, noise.track_run_var
+            step.track,
+            inputs.track_moves[run],
+            noise.track_reading_var,
+            noise.track_run_var_after(inputs.moved[run]),
         )
         ways: dict[str, Array] = {"no change": before.track}
         if self._chart is not None:

@@ -97,7 +97,14 @@ def chart_fit(rotor: Rotor, runs: Runs, chart: Chart | None) -> pd.DataFrame:
     first_frame = np.repeat(runs.epoch == 0, regimes, axis=1)
     of_vibration = _fits(
         runs,
-        vibration_rows(rotor, runs, runs.starts, unit, len(runs.serials)),
+        vibration_rows(
+            rotor,
+            runs,
+            runs.starts,
+            unit,
+            len(runs.serials),
+            noise.run_var_after(runs.moved) / noise.run_var - 1.0,
+        ),
         chart.mean,
         noise.run_var,
         noise.reading_var,
@@ -110,7 +117,12 @@ def chart_fit(rotor: Rotor, runs: Runs, chart: Chart | None) -> pd.DataFrame:
     if rotor.has_track and len(rotor.blades) > 1:
         of_track = _fits(
             runs,
-            track_rows(rotor, runs, runs.starts),
+            track_rows(
+                rotor,
+                runs,
+                runs.starts,
+                noise.track_run_var_after(runs.moved) / noise.track_run_var - 1.0,
+            ),
             chart.track_mean,
             noise.track_run_var,
             noise.track_reading_var,

@@ -105,6 +105,7 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
                 vibration, track = _cut_all(vibration), track and _cut_all(track)
             teach = pair not in coefficients.taught and here.empty and not held
             untaught += teach
+        moved = (amounts != 0).sum(axis=0)
         sums = {order: harmonic_sums(rotor, amounts, order) for order in set(orders)}
         x = np.stack([sums[order] for order in orders])[:, None, :]
         vibration = follow_run(
@@ -112,7 +113,7 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
             x,
             readings[k][:, None],
             noise.reading_var / reading_weight[k],
-            noise.run_var,
+            noise.run_var_after(moved),
             teach,
         )
         if track is not None:
@@ -122,7 +123,7 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
                 np.broadcast_to(lift, (len(rotor.regimes), *lift.shape)),
                 heights[k] @ basis.T,
                 noise.track_reading_var,
-                noise.track_run_var,
+                noise.track_run_var_after(moved),
                 teach,
             )
     read_in = _last_read(names, vibration)

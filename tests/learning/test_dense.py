@@ -28,8 +28,12 @@ def moves_before(f: Fleet, job: str, run: str) -> np.ndarray:
     return amounts
 
 
-def dense_channel(f: Fleet, channel: int, q: float, r: float) -> list[Dense]:
+def dense_channel(
+    f: Fleet, channel: int, q: float, r: float, move_var: np.ndarray | None = None
+) -> list[Dense]:
     """Return for each rotor X, y and V of its runs' differences, straight from section 5's model.
+
+    move_var: (adjuster,), what each move adds to the change to the run after it.
 
     Levels are integrated out by differencing against a matrix of all runs, gaps included: the
     covariance is built from the run-by-run random walk, not from a formula for gaps.
@@ -52,7 +56,10 @@ def dense_channel(f: Fleet, channel: int, q: float, r: float) -> list[Dense]:
                 continue
             lower = np.tril(np.ones((len(runs), len(runs))))[:, 1:]
             scatter = np.diag([r / value[job, runs[k]][1] for k in seen])
-            cov = q * (lower @ lower.T)[np.ix_(seen, seen)] + scatter
+            steps = np.full(len(runs) - 1, q)
+            if move_var is not None:
+                steps += [(moves_before(f, job, k) != 0).sum(axis=0) @ move_var for k in runs[1:]]
+            cov = (lower * steps @ lower.T)[np.ix_(seen, seen)] + scatter
             step = np.diff(np.eye(len(seen)), axis=0)
             xs.append(step @ walk[seen])
             ys.append(step @ np.array([value[job, runs[k]][0] for k in seen]))
@@ -145,6 +152,37 @@ def test_posteriors_equal_a_dense_joint_gaussian(with_chart: bool, missing: floa
             near(own.mean[at].ravel(), mean[mine])
             near(own.joint[group], cov[mine, mine])
             near(own.cov[at][0], cov[mine, mine][:adjusters, :adjusters])
+
+
+def test_moves_that_are_not_exact_make_their_steps_less_certain() -> None:
+    """Against the dense model, and the variance against its definition |c|^2 amount_sd^2."""
+    rotor = invented_rotor(sensors=2, regimes=2, track=False)
+    tab = replace(rotor.adjusters[2], amount_sd=0.6)
+    rotor = replace(rotor, adjusters=(*rotor.adjusters[:2], tab))
+    f = fleet(np.random.default_rng(12), rotor, rotors=12, jobs=3, runs=5, missing=0.1)
+    coefficients, learned, _ = fit(rotor, runs_of(rotor, f.history), f.chart)
+    noise = coefficients.noise
+    assert noise.move_var is not None
+    assert (noise.move_var[:, :2] == 0).all()
+    np.testing.assert_allclose(
+        noise.move_var[:, 2], np.abs(coefficients.type_.mean[:, 2]) ** 2 * 0.6**2, rtol=0.1
+    )
+    for group in range(2):
+        at = slice(2 * group, 2 * group + 2)
+        rotors = together(
+            [
+                dense_channel(f, j, noise.run_var[j], noise.reading_var[j], noise.move_var[j])
+                for j in range(at.start, at.stop)
+            ]
+        )
+        mean, cov = dense_posterior(
+            rotors,
+            between_rotors(learned, group),
+            f.chart.mean[at].ravel(),
+            1 / (2 * f.chart.sd[at].ravel() ** 2),
+        )
+        near(coefficients.type_.mean[at].ravel(), mean[:6])
+        near(coefficients.rotors["R002"].joint[group], cov[18:24, 18:24])
 
 
 def test_track_posteriors_equal_a_dense_joint_gaussian_of_all_blades() -> None:
