@@ -10,6 +10,7 @@ independent machine. Noise is taken as
     steps     the run-to-run change of a run, in all its channels, has variance q / u, u one draw
               for the run from Gamma(nu / 2, nu / 2): a Student-t change common to all channels
     readings  the same of the reading scatter of a run
+    known     as drawn, each run's variances given: what the best weights could gain (error alone)
 
 u is replaced by its mean given the rest (expectation-maximisation, as Lange, Little and Taylor,
 Journal of the American Statistical Association 84 (1989) 881, from memory), nu by likelihood
@@ -41,7 +42,7 @@ MODEL = Model.of("e*")
 
 @dataclass(frozen=True, eq=False)
 class Robust:
-    """A fit with its tables weighted by the runs' u; which: normal, steps or readings."""
+    """A fit with its tables weighted by the runs' u; which: normal, steps, readings or known."""
 
     which: str
     freedom: float
@@ -55,7 +56,7 @@ def robust_fit(fleet: Fleet, which: str, tables: list[Stack]) -> Robust:
     jobs, _, steps = tables[0].steps.shape
     freedom, weighted = np.inf, tables
     fitted = fit(fleet, MODEL, weighted, sensors)
-    if which == "normal":
+    if which in ("normal", "known"):
         return Robust(which, freedom, fitted, weighted)
     freedom = START
     inflation = np.ones((jobs, steps if which == "steps" else steps + 1))
@@ -142,10 +143,16 @@ def judge(fleet: Fleet, which: str) -> tuple[float, float, float, float]:
     """Return score, error, cover and nu of one kind of noise on one fleet."""
     cut = len(fleet.jobs) // 2
     sensors = range(len(fleet.chart))
-    before = robust_fit(fleet, which, [stack(fleet, s, fleet.jobs[:cut]) for s in sensors])
-    later = [stack(fleet, s, fleet.jobs[cut:]) for s in sensors]
-    gained = score(fleet, before, before.tables, later)
-    final = robust_fit(fleet, which, [stack(fleet, s, fleet.jobs) for s in sensors])
+    gained, whole = np.nan, [stack(fleet, s, fleet.jobs) for s in sensors]
+    if which == "known":
+        gust = np.array([job.gust for job in fleet.jobs])
+        rough = np.array([job.rough for job in fleet.jobs])
+        whole = [t.weighted(gust**2, rough**2) for t in whole]
+    else:
+        before = robust_fit(fleet, which, [stack(fleet, s, fleet.jobs[:cut]) for s in sensors])
+        later = [stack(fleet, s, fleet.jobs[cut:]) for s in sensors]
+        gained = score(fleet, before, before.tables, later)
+    final = robust_fit(fleet, which, whole)
     errors, inside = [], []
     assert fleet.own is not None
     for s in sensors:
@@ -191,9 +198,8 @@ def main() -> None:
         if quick and name in ("steps t(4)", "readings t(4)", "machine"):
             continue
         fleets = [draw() for _ in range(seeds)]
-        results = {
-            w: np.array([judge(f, w) for f in fleets]) for w in ("normal", "steps", "readings")
-        }
+        kinds = ["normal", "steps", "readings", *(["known"] if name != "machine" else [])]
+        results = {w: np.array([judge(f, w) for f in fleets]) for w in kinds}
         for which, found in results.items():
             gain = found[:, 0] - results["normal"][:, 0]
             doubt = gain.std(ddof=1) / np.sqrt(seeds) if seeds > 1 else np.nan

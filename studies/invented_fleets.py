@@ -33,7 +33,8 @@ class Job:
     """One job: its rotor, when it began, what was moved and read.
 
     amounts: (pair, blade, adjuster); moves: their X, (pair, adjuster); readings: (run, sensor,
-    regime), NaN where not read.
+    regime), NaN where not read. gust, rough: (pair,) and (run,), by how much the run-to-run change
+    and the scatter of a drawn run exceeded their sds; None where nobody knows.
     """
 
     rotor: int
@@ -41,6 +42,8 @@ class Job:
     amounts: np.ndarray
     moves: np.ndarray
     readings: np.ndarray
+    gust: np.ndarray | None = None
+    rough: np.ndarray | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,13 +156,15 @@ def model_fleet(
                     amounts[k, b, a] += STEP[a] * rng.choice([-5, -4, -3, 3, 4, 5])
             moved = np.einsum("b,kba->ka", turn, amounts)
             change = np.einsum("ka,sga->ksg", moved, own[i])
-            size = np.array([RUN_SD * step() for _ in range(count)])
-            change = change + size[:, None, None] * circular(rng, count, sensors, regimes)
+            gust = np.array([step() for _ in range(count)])
+            change = change + RUN_SD * gust[:, None, None] * circular(rng, count, sensors, regimes)
             level = 0.4 * circular(rng, 1, sensors, regimes)
             level = np.concatenate([level, level + np.cumsum(change, axis=0)])
-            scatter = np.array([READING_SD * reading() for _ in range(count + 1)])
-            read = level + scatter[:, None, None] * circular(rng, count + 1, sensors, regimes)
-            jobs.append(Job(i, number + rng.random(), amounts, moved, read))
+            rough = np.array([reading() for _ in range(count + 1)])
+            read = level + READING_SD * rough[:, None, None] * circular(
+                rng, count + 1, sensors, regimes
+            )
+            jobs.append(Job(i, number + rng.random(), amounts, moved, read, gust, rough))
     chart = type_ * (1 + CHART_SD * circular(rng, *shape))
     jobs.sort(key=lambda job: job.time)
     return Fleet(rotors, tuple(jobs), chart, CHART_SD * np.abs(type_), airspeed, type_, own)
