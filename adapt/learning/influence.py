@@ -118,7 +118,7 @@ class _Sensor:
 def _vibration(rotor: Rotor, runs: Runs, noise: Noise) -> list[_Sensor]:
     regimes = len(rotor.regimes)
     moves = vibration_moves(rotor, runs)[orders(rotor)[1]]
-    step = noise.run_var_after((runs.amounts != 0).sum(axis=1))
+    step = noise.run_var_after(runs.moved)
     return [
         _Sensor(
             at=s,
@@ -134,7 +134,7 @@ def _vibration(rotor: Rotor, runs: Runs, noise: Noise) -> list[_Sensor]:
 
 
 def _track(rotor: Rotor, runs: Runs, noise: Noise) -> _Sensor:
-    step = noise.track_run_var_after((runs.amounts != 0).sum(axis=1))
+    step = noise.track_run_var_after(runs.moved)
     scatter = np.broadcast_to(noise.track_reading_var, step.shape)
     never = np.zeros(len(runs), dtype=bool)
     return _Sensor(None, track_contrasts(runs), track_moves(runs), scatter, step, never)

@@ -109,10 +109,16 @@ def test_with_shared_runs_and_turned_moves_it_is_gls_without_the_pair() -> None:
         assert row.leverage == pytest.approx(1 - np.sqrt(ratio), rel=1e-6)
 
 
+@pytest.mark.parametrize("amount_sd", [0.0, 0.3])
 @pytest.mark.parametrize("sensor", ["sensor 2", None])
-def test_in_a_fleet_it_is_the_fleet_solved_again_without_the_pair(sensor: str | None) -> None:
-    """With a chart, missing readings and shares in common, at the same variances; track too."""
-    f = fleet(np.random.default_rng(3), rotors=4, jobs=2, runs=5, missing=0.15)
+def test_in_a_fleet_it_is_the_fleet_solved_again_without_the_pair(
+    sensor: str | None, amount_sd: float
+) -> None:
+    """With a chart, missing readings, inexact moves and shares in common; track too."""
+    rotor = invented_rotor()
+    exact = rotor.adjusters
+    rotor = replace(rotor, adjusters=(*exact[:2], replace(exact[2], amount_sd=amount_sd)))
+    f = fleet(np.random.default_rng(3), rotor, rotors=4, jobs=2, runs=5, missing=0.15)
     runs = runs_of(f.rotor, f.history)
     coefficients, vibration, track = fit(f.rotor, runs, f.chart)
     assert track is not None
@@ -121,13 +127,17 @@ def test_in_a_fleet_it_is_the_fleet_solved_again_without_the_pair(sensor: str | 
     table = table[table["sensor"].isna() if sensor is None else table["sensor"] == sensor]
     assert len(table) == 8
     unit, _, units = units_of(f.rotor, runs)
+    noise = coefficients.noise
+    added = noise.track_move_var if sensor is None else noise.move_var
+    assert (added is None) == (amount_sd == 0)
+    extra = None if added is None else runs.moved @ (added.T / learned.variances.run_var)
     for row in table.itertuples():
         cut = runs.starts.copy()
         cut[runs.pair.index((row.job, row.after_run))] = True
         rows = (
-            track_rows(f.rotor, runs, cut)
+            track_rows(f.rotor, runs, cut, extra)
             if sensor is None
-            else vibration_rows(f.rotor, runs, cut, unit, units)
+            else vibration_rows(f.rotor, runs, cut, unit, units, extra)
         )
         again = Table.of(rows, learned.prior.fixed, learned.table.groups)
         by = again.scale / learned.table.scale  # columns are scaled by what is in the table
