@@ -173,14 +173,13 @@ def _review(asked: argparse.Namespace) -> int:
         suspects = adapt.learn(rotor, history, chart=chart).suspects
     if decides:
         return _decide(asked, rotor, log, history, suspects)
-    suspects = tuple(
-        s for s in suspects if asked.job in (None, s["job"]) and asked.run in (None, s["run"])
-    )
     _say_left_out(asked, history)
     _answer(
         asked,
-        lambda: review_document(suspects, rotor, history),
-        lambda: review_report(suspects, rotor, history, _review_command(asked)),
+        lambda: review_document(suspects, rotor, history, asked.job, asked.run),
+        lambda: review_report(
+            suspects, rotor, history, _review_command(asked), asked.job, asked.run
+        ),
     )
     return DONE
 

@@ -14,7 +14,7 @@ import adapt
 from adapt.cli import main
 
 HEAVY = ("numpy", "pandas", "scipy", "rich", "python_calamine")
-COMMANDS = ("check", "learn", "plan", "compare", "demo")
+COMMANDS = ("check", "learn", "review", "plan", "compare", "demo")
 
 
 def run(*words: str, **kwargs) -> subprocess.CompletedProcess[str]:

@@ -185,6 +185,10 @@ def check_document(history: History) -> dict[str, Any]:
         "runs": len(history.runs),
         "readings": len(history.readings),
         "excluded": len(history.excluded),
+        "reviews": [
+            {str(name): str(cell) for name, cell in row.items()}
+            for row in history.reviews.to_dict("records")
+        ],
         "set_aside": dict(history.set_aside),
         "faults": [asdict(p) for p in history.faults],
         "doubts": [asdict(p) for p in history.doubts],

@@ -42,30 +42,40 @@ Suspect = Mapping[str, Any]
 
 
 def review_report(
-    suspects: Sequence[Suspect], rotor: Rotor, history: History, command: str
+    suspects: Sequence[Suspect],
+    rotor: Rotor,
+    history: History,
+    command: str,
+    job: str | None = None,
+    run: str | None = None,
 ) -> list[Block]:
     """Return the suspects, the words that decide about the first, and the decisions made.
 
-    command: what the user types for this list, to which the decisions are added.
+    command: what the user types for the whole list, to which the decisions are added. job, run:
+    only those.
     """
-    report: list[Block] = [Heading(f"Entries to look at again in {history.source}", level=1)]
+    suspects, reviews = _of(suspects, history, job, run)
+    place = [history.source, job and f"job {job}", run and f"run {run}"]
+    where = ", ".join(filter(None, place))
+    report: list[Block] = [Heading(f"Entries to look at again in {where}", level=1)]
     if suspects:
         report.append(
             Line(
-                f"{count(len(suspects), 'suspect entry', 'suspect entries')}. They teach nothing "
-                "until somebody has decided; the tables of the log are never changed."
+                f"{count(len(suspects), 'suspect entry', 'suspect entries')}: nothing is learned "
+                "from such pairs until somebody has decided. The tables of the log stay as they "
+                "are, whatever is decided."
             )
         )
     else:
-        report.append(Line("No entry is suspect.", "good"))
+        report.append(Line("No entry is suspect here.", "good"))
     for suspect in suspects:
         report += _suspect(suspect, rotor, history)
     if suspects:
         report += [Heading("To decide, as for the first"), Commands(_commands(suspects, command))]
-    if len(history.reviews):
+    if len(reviews):
         report += [
             Heading("Decisions in force"),
-            _decisions(history.reviews, history, rotor),
+            _decisions(reviews, history, rotor),
             Line(
                 "To take one back: adapt review with its --job and --run, and --undo (the latest "
                 "on that run first)."
@@ -108,9 +118,15 @@ def taken_back_report(row: Mapping[str, str]) -> list[Block]:
     ]
 
 
-def review_document(suspects: Sequence[Suspect], rotor: Rotor, history: History) -> dict[str, Any]:
-    """Return suspects with numbered explanations, and the decisions, for scripts."""
-    reviews = history.reviews
+def review_document(
+    suspects: Sequence[Suspect],
+    rotor: Rotor,
+    history: History,
+    job: str | None = None,
+    run: str | None = None,
+) -> dict[str, Any]:
+    """Return suspects with numbered explanations, and the decisions; job, run: only those."""
+    suspects, reviews = _of(suspects, history, job, run)
     return {
         "log": history.source,
         "suspects": [
@@ -142,6 +158,19 @@ def recorded_document(
 def taken_back_document(row: Mapping[str, str]) -> dict[str, Any]:
     """Return the decision that was taken back, as it stood."""
     return {"taken_back": dict(row)}
+
+
+def _of(
+    suspects: Sequence[Suspect], history: History, job: str | None, run: str | None
+) -> tuple[list[Suspect], pd.DataFrame]:
+    """Return the suspects and the decisions of a job and run; None = of all."""
+    reviews = history.reviews
+    if job is not None:
+        reviews = reviews[reviews["job"] == job]
+    if run is not None:
+        reviews = reviews[reviews["run"] == run]
+    asked = [s for s in suspects if job in (None, s["job"]) and run in (None, s["run"])]
+    return asked, reviews
 
 
 def _suspect(suspect: Suspect, rotor: Rotor, history: History) -> Iterable[Block]:
@@ -197,10 +226,13 @@ def _entry(entry: Mapping[str, Any], rotor: Rotor) -> str:
 def _commands(suspects: Sequence[Suspect], command: str) -> tuple[str, ...]:
     first = suspects[0]
     place = f"{command} --job {quote(str(first['job']))} --run {quote(str(first['run']))}"
-    told = first["explanations"]
-    number = next((n for n, t in enumerate(told, start=1) if why_not(t) is None), None)
-    ways = [] if number is None else [f"--accept {number}"]
-    return tuple(f"{place} {way}" for way in [*ways, "--exclude", "--keep"])
+    ways = ["--exclude", "--keep"]
+    for n, told in enumerate(first["explanations"], start=1):
+        if why_not(told) is None:
+            return tuple(f"{place} {way}" for way in [f"--accept {n}", *ways])
+    sizes = [n for n, told in enumerate(first["explanations"], start=1) if told["entries"]]
+    ways = [*(f"--accept {n} --amount X" for n in sizes[:1]), *ways]
+    return tuple(f"{place} {way}" for way in ways)
 
 
 def _decisions(reviews: pd.DataFrame, history: History, rotor: Rotor) -> Table:
