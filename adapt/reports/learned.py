@@ -9,6 +9,7 @@ import numpy as np
 
 from adapt.coefficients import Coefficients
 from adapt.problems import BadInput
+from adapt.reports.frames import frames_blocks
 from adapt.reports.layout import Block, Bullets, Heading, Line, Table, table
 from adapt.reports.of_rotors import rotor_tables, rotors_lines
 from adapt.reports.of_type import chart_in_short, type_tables
@@ -41,6 +42,7 @@ def learned_report(learned: Coefficients, rotor: Rotor) -> list[Block]:
     if learned.rotors:
         report.append(Line("One rotor's own coefficients: adapt learn ... --rotor SERIAL."))
     report += suspects_blocks(learned)
+    report += frames_blocks(learned)
     if learned.notes:
         report += [Heading("Notes"), Bullets(learned.notes)]
     report += teaching_blocks(learned, rotor)

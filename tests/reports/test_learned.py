@@ -202,3 +202,16 @@ def test_many_suspects_are_cut_and_counted(learned, rotor) -> None:
     )  # fmt: skip
     text = as_text(learned_report(replace(learned, suspects=suspects), rotor))
     assert "... and 15 more; --json lists them all." in text
+
+
+def test_a_moved_reference_has_its_place_and_stands_beside_an_unlike_rotor(fleet, rotor) -> None:
+    odd = replace(fleet.rotors["R-08"], mean=3.0 * fleet.type_.mean)
+    moved = {
+        "rotor": "R-08", "job": "J-5", "after_run": "2", "sensor": None, "angle_deg": 25.0,
+        "sd_deg": 2.0, "known": True,
+    }  # fmt: skip
+    told = replace(fleet, rotors={**fleet.rotors, "R-08": odd}, references=(moved,))
+    text = as_text(learned_report(told, rotor))
+    assert "Unlike the type: R-08 (a reference or sensor was moved)." in text
+    assert "Moved references and sensors" in text
+    assert "+25.0" in text
