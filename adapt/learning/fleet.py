@@ -35,7 +35,7 @@ from adapt.blocks import by_channel
 from adapt.learning.table import Table
 
 __all__ = [
-    "Fleet", "Known", "Own", "Prior", "Spread", "Told", "flat", "information_of",
+    "Fleet", "Known", "Own", "Prior", "Spread", "Told", "deviance", "flat", "information_of",
     "informed_directions", "joint_cov", "joint_type", "posterior_of", "solve_fleet", "tell",
 ]  # fmt: skip
 
@@ -78,7 +78,8 @@ def flat(prior: Prior) -> Prior:
 class Spread:
     """How rotors differ from their type, in scaled columns.
 
-    rest: D, (channel, adjuster). loading: L, (channel, adjuster). share: S, (adjuster, adjuster).
+    rest: D, (channel, adjuster). loading: L, (channel, adjuster). share: S, (group, adjuster,
+    adjuster).
     """
 
     rest: Real
@@ -86,10 +87,10 @@ class Spread:
     share: Real
 
     @classmethod
-    def independent(cls, rest: Array) -> Spread:
+    def independent(cls, rest: Array, groups: int) -> Spread:
         """Return a spread of which regimes have nothing in common; rest: (channel, adjuster)."""
         adjusters = rest.shape[1]
-        return cls(rest, np.zeros_like(rest), np.zeros((adjusters, adjusters)))
+        return cls(rest, np.zeros_like(rest), np.zeros((groups, adjusters, adjusters)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +146,8 @@ class Told:
     def information(self) -> Array:
         """Information on c of every unit, (unit, group, regime * adjuster, same)."""
         units, groups, size, adjusters = self.lean.shape
-        blocks = self.told.reshape(units * groups, -1, adjusters, adjusters)
+        regimes = size // max(adjusters, 1)
+        blocks = self.told.reshape(units * groups, regimes, adjusters, adjusters)
         whole = _block_diagonal(blocks).reshape(units, groups, size, size)
         weighed = self.lean @ self.share_cov
         return np.asarray(whole - weighed @ np.swapaxes(self.lean, -1, -2).conj())
@@ -277,7 +279,8 @@ def tell(h: Array, b: Array, spread: Spread, groups: int) -> Told:
 def information_of(told: Told) -> Array:
     """Return the information of all units together on c, (group, regime * adjuster, same)."""
     _, groups, _, adjusters = told.lean.shape
-    blocks = told.told.sum(axis=0).reshape(groups, -1, adjusters, adjusters)
+    regimes = told.told.shape[1] // max(groups, 1)
+    blocks = told.told.sum(axis=0).reshape(groups, regimes, adjusters, adjusters)
     return np.asarray(_block_diagonal(blocks) - _gram(told.lean @ told.share_cov, told.lean))
 
 
@@ -300,6 +303,32 @@ def posterior_of(told: Told, spread: Spread, mean: Array, joint: Array) -> Own:
     own_mean = own_mean + np.einsum("ijab,ijb->ija", told.w, told.b)
     own_cov = told.w + told.f @ middle_cov @ np.swapaxes(told.f, -1, -2).conj()
     return Own(share_mean, share_doubt, middle_mean, middle_cov, own_mean, own_cov)
+
+
+def deviance(table: Table, fleet: Fleet, spread: Spread) -> tuple[Real, Real]:
+    """Return the -log restricted likelihood: parts by channel, and by group.
+
+    fleet: the solution with c flat.
+    """
+    groups, adjusters = table.groups, spread.share.shape[-1]
+    eye = np.eye(adjusters)
+    live = table.count > 0
+    log_v = -(table.count * np.log(np.where(live, fleet.weight, 1.0))).sum(axis=0)
+    log_rest = np.linalg.slogdet(eye + spread.rest[:, :, None] * fleet.told.h)[1].sum(axis=0)
+    error = np.einsum("cj,cj->j", fleet.weight, table.dd)
+    error = (
+        error - np.einsum("ija,ijab,ijb->j", fleet.told.b.conj(), fleet.told.w, fleet.told.b).real
+    )
+    log_share = np.linalg.slogdet(eye + spread.share @ fleet.told.share_info)[1].sum(axis=0)
+    shared = np.einsum(
+        "isa,isab,isb->s",
+        fleet.told.share_heard.conj(),
+        fleet.told.share_cov,
+        fleet.told.share_heard,
+    ).real
+    fitted = np.einsum("sx,sx->s", fleet.right.conj(), fleet.mean.reshape(groups, -1)).real
+    half = table.half
+    return half * (log_v + log_rest + error), half * (log_share + fleet.log_det - shared - fitted)
 
 
 def joint_type(spread: Spread, joint: Array) -> Array:
@@ -332,7 +361,7 @@ def joint_cov(fleet: Fleet, spread: Spread, unit: Whole) -> Array:
 
 def _stacked(spread: Spread, groups: int, size: int) -> Array:
     """Return L of every regime of a sensor, one below the other, (group, size, adjuster)."""
-    adjusters = spread.share.shape[0]
+    adjusters = spread.share.shape[-1]
     loading = spread.loading.reshape(groups, size)
     repeated = np.tile(np.eye(adjusters), (size // max(adjusters, 1), 1))
     return np.asarray(loading[:, :, None] * repeated)

@@ -7,7 +7,7 @@ teach is the business of `screening`.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -30,6 +30,7 @@ from adapt.learning.fleet import (
 from adapt.learning.noise import Center, Variances, Within, estimate
 from adapt.learning.pairs import Rows, track_rows, vibration_rows
 from adapt.learning.runs import Runs
+from adapt.learning.shares import Shares
 from adapt.learning.table import Table
 from adapt.rotor import Rotor
 
@@ -395,9 +396,12 @@ def _origin(
         "chart": None if chart is None else chart.source,
         "jobs": len(np.unique(runs.job)),
         "runs": len(runs),
-        "spread_of_rotors": vibration.variances.shares.total,
-        "spread_of_rotors_track": None if track is None else track.variances.shares.total,
-        "spread_of_rotors_parts": asdict(vibration.variances.shares),
+        "spread_of_rotors": _typical(vibration.variances.shares),
+        "spread_of_rotors_track": None if track is None else _typical(track.variances.shares),
+        "spread_of_rotors_parts": {
+            s.name: {name: float(x[i]) for name, x in vars(vibration.variances.shares).items()}
+            for i, s in enumerate(rotor.sensors)
+        },
         "frames": {
             runs.serials[i]: {
                 s.name: int(n) for s, n in zip(rotor.sensors, runs.epoch_now[i], strict=True)
@@ -405,3 +409,8 @@ def _origin(
             for i in np.unique(runs.rotor)
         },
     }
+
+
+def _typical(shares: Shares) -> float:
+    """Return the root mean square over sensors of the spread of one coefficient per component."""
+    return float(np.sqrt((shares.total**2).mean()))

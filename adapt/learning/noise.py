@@ -1,11 +1,10 @@
 """Variances by restricted likelihood: reading scatter r, run-to-run change q, spread of rotors.
 
-All channels at once, c flat. Rotors differ from their type by three shares per component, each one
-number for a whole table of channels, because a channel's own is not known with few rotors and would
-collapse to 0: a gain and rotation common to all adjusters at a sensor, one of each adjuster common
-to the sensor's regimes, and the rest, of each coefficient by itself.
+All channels at once, c flat. How rotors differ from their type stands in `shares`; it is sought in
+turn with the noise, first as one set of shares for all sensors, then each sensor's own, expected as
+they were together.
 
-Scores and their scale come from one pass over the rows: with e the residual of a row and h its
+Scores and their scale come from one pass over the cells: with e the residual of a row and h its
 posterior variance, d(log likelihood)/dv = (|e|^2 + h) / v^2 - 1 / v, and (1 / v - h / v^2)^2 stands
 for the information (the projection's diagonal; off-diagonal terms only change the path).
 Source: Gilmour, Thompson and Cullis, Biometrics 51 (1995) 1440, and Searle, Casella and McCulloch,
@@ -14,7 +13,7 @@ Variance Components (Wiley 1992), chapter 6, both from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -25,32 +24,26 @@ from adapt.learning.fleet import (
     Known,
     Prior,
     Spread,
+    deviance,
     flat,
     informed_directions,
     solve_fleet,
 )
+from adapt.learning.shares import Shares, next_shares, one_rotor, spread_of
 from adapt.learning.table import Table
 
-__all__ = [
-    "ONE_ROTOR_SPREAD", "Center", "Shares", "Variances", "Within", "estimate",
-    "restricted_log_likelihood",
-]  # fmt: skip
+__all__ = ["Center", "Variances", "Within", "estimate", "restricted_log_likelihood"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
 
-ONE_ROTOR_SPREAD = 0.12  # per component, relative: what one rotor differs from its type by
-ONE_ROTOR_REST = 0.06  # of that, each coefficient's own
-# Degrees of freedom of the expected shares: gain, adjuster, rest. The rest's keep it from 0, where
-# a sensor's regimes would be taken to know all about each other.
-SPREAD_WEIGHT = (2.0, 2.0, 4.0)
 NOISE_WEIGHT = 4.0  # degrees of freedom of a channel's expected noise
 POOL_WEIGHT = 0.5  # the same for noise pooled over the channels of a sensor
 RATIO_WEIGHT = 1.0  # precision of log(r / q) about its expectation
 NOISE_FLOOR = 1e-6  # of the channel's rms, for sqrt(q) and sqrt(r)
-SMALL_EFFECT = 0.2  # a coefficient's spread is at least that of 0.2 of its sensor's rms coefficient
 ROUNDS, PASSES, TOLERANCE = 40, 2, 1e-4
+EXPECTED_TOLERANCE = 3e-3  # of what is only an expectation of what follows
 FIRST_LOOK = 300  # rotors: a larger fleet's variances are first sought on so many, evenly drawn
 
 
@@ -85,28 +78,6 @@ class Within:
         """
         share = np.minimum(1.0, rows / np.maximum(self.freedom, 1e-300))
         return Within(share * self.freedom, share * self.square)
-
-
-@dataclass(frozen=True)
-class Shares:
-    """How rotors differ from their type, per component, as shares of the coefficient.
-
-    gain: common to all adjusters at a sensor; adjuster: common to a sensor's regimes; rest: each
-    coefficient's own.
-    """
-
-    gain: float
-    adjuster: float
-    rest: float
-
-    @property
-    def total(self) -> float:
-        """Return the spread of one coefficient per component."""
-        return float(np.hypot(np.hypot(self.gain, self.adjuster), self.rest))
-
-
-COMMON = float(np.sqrt((ONE_ROTOR_SPREAD**2 - ONE_ROTOR_REST**2) / 2.0))
-ONE_ROTOR = Shares(gain=COMMON, adjuster=COMMON, rest=ONE_ROTOR_REST)
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,18 +121,20 @@ def estimate(
     expected = Center(
         np.maximum(expected.run_var, bottom), np.maximum(expected.reading_var, bottom)
     )
+    whole = _Search(table, prior, expected, stated, sensor, bottom, within)
     has = np.asarray(table.total(table.count).any(axis=1))
+    some = whole
     if has.sum() > 2 * FIRST_LOOK:
         drawn = np.zeros_like(has)
         drawn[np.flatnonzero(has)[:: int(has.sum()) // FIRST_LOOK]] = True
-        some = _Search(table.only(drawn), prior, expected, stated, sensor, bottom, within)
-        center, start, shares, mean = some.all()
-        found = some.on(center, start, shares, mean)
-        noise = Center(found.run_var, found.reading_var)
-        whole = _Search(table, prior, expected, stated, sensor, bottom, within)
-        return whole.on(center, noise, found.shares, found.spread.loading)
-    search = _Search(table, prior, expected, stated, sensor, bottom, within)
-    return search.on(*search.all())
+        some = replace(whole, table=table.only(drawn))
+    center, start, mean = some.start()
+    tied = some.tied(center, start, mean)
+    found = some.each(center, tied)
+    if some is whole:
+        return found
+    noise = Center(found.run_var, found.reading_var)
+    return whole.finish(center, noise, found, tied)
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,17 +149,18 @@ class _Search:
     bottom: Real
     within: Within
 
-    def all(self) -> tuple[Center, Center, Shares, Array]:
+    def start(self) -> tuple[Center, Center, Array]:
         """Return the noise that channels are expected to have, and where to start from.
 
         Channels whose noise nobody stated start from what their sensor's channels show together.
         """
         mean = _start(self.table, self.prior, self.expected)
         if self.stated.all():
-            return self.expected, self.expected, ONE_ROTOR, mean
+            return self.expected, self.expected, mean
         free = flat(self.prior)
         pooled = _noise(
-            self.table, self.expected, self.expected, self.spread(ONE_ROTOR, mean), free,
+            self.table, self.expected, self.expected,
+            self.spread(one_rotor(self.table.groups), mean), free,
             informed_directions(self.table, free), self.sensor, POOL_WEIGHT, self.bottom, ROUNDS,
             self.within.at_most(self.table.count.sum(axis=0)),
         )  # fmt: skip
@@ -194,23 +168,49 @@ class _Search:
             np.where(self.stated, self.expected.run_var, pooled.run_var),
             np.where(self.stated, self.expected.reading_var, pooled.reading_var),
         )
-        return center, center, ONE_ROTOR, mean
+        return center, center, mean
 
-    def on(self, center: Center, current: Center, shares: Shares, mean: Array) -> Variances:
+    def tied(self, center: Center, current: Center, mean: Array) -> Variances:
+        """Return the variances with one set of shares for all sensors."""
+        groups = self.table.groups
+        return self._settle(center, current, one_rotor(groups), mean, one_rotor(groups), True)
+
+    def each(self, center: Center, tied: Variances) -> Variances:
+        """Return the variances with each sensor's own shares, expected as they are tied."""
+        if self.table.groups < 2:
+            return tied
+        noise, mean = Center(tied.run_var, tied.reading_var), tied.spread.loading
+        return self._settle(center, noise, tied.shares, mean, tied.shares, False)
+
+    def finish(self, center: Center, noise: Center, found: Variances, tied: Variances) -> Variances:
+        """Return the variances of this table from those found on some of its rotors."""
+        mean = found.spread.loading
+        alone = self.table.groups < 2
+        expected = one_rotor(1) if alone else tied.shares
+        return self._settle(center, noise, found.shares, mean, expected, alone)
+
+    def _settle(
+        self,
+        center: Center,
+        current: Center,
+        shares: Shares,
+        mean: Array,
+        expected: Shares,
+        tied: bool,
+    ) -> Variances:
         """Return the variances, by noise and shares in turn until neither moves."""
         table, prior = self.table, self.prior
         free = flat(prior)
-        known, known_with_chart = (
-            informed_directions(table, free),
-            informed_directions(table, prior),
-        )
+        known = informed_directions(table, free)
+        known_with_chart = informed_directions(table, prior)
         own = np.arange(len(self.sensor))
         within = self.within.at_most(table.count.sum(axis=0))
         charted = bool((prior.precision > 0).any())
+        damping = np.full(table.groups, 1e-3)
+        enough = EXPECTED_TOLERANCE if tied and table.groups > 1 else TOLERANCE
 
         def logs() -> Real:
-            parts = [shares.gain, shares.adjuster, shares.rest]
-            return np.log(np.concatenate([current.run_var, current.reading_var, np.square(parts)]))
+            return np.log(np.concatenate([current.run_var, current.reading_var, shares.flat**2]))
 
         for _ in range(ROUNDS):
             before = logs()
@@ -218,26 +218,28 @@ class _Search:
                 table, current, center, self.spread(shares, mean), free, known, own, NOISE_WEIGHT,
                 self.bottom, PASSES, within,
             )  # fmt: skip
-            spread = self.spread(shares, mean)
-            fleet = solve_fleet(table, current.run_var, current.reading_var, spread, free, known)
-            shares = _next_shares(table, fleet, spread, shares, known)
+            now, size = current, mean
+
+            def look(trial: Shares, now: Center = now, size: Array = size) -> tuple[Fleet, Spread]:
+                spread = self.spread(trial, size)
+                return solve_fleet(table, now.run_var, now.reading_var, spread, free, known), spread
+
+            shares, damping, fleet = next_shares(
+                table, look, shares, expected, known, damping, tied
+            )
             if charted:
                 fleet = solve_fleet(
                     table, current.run_var, current.reading_var, self.spread(shares, mean), prior,
                     known_with_chart,
                 )  # fmt: skip
             mean = np.where(known_with_chart.sure, fleet.mean, 0.0)
-            if np.abs(logs() - before).max() < TOLERANCE:
+            if np.abs(logs() - before).max() < enough:
                 break
         return Variances(current.run_var, current.reading_var, self.spread(shares, mean), shares)
 
     def spread(self, shares: Shares, mean: Array) -> Spread:
         """Return how rotors differ; mean: (channel, adjuster), what the shares are shares of."""
-        factor = 2.0 * self.table.half
-        adjusters = mean.shape[1]
-        share = shares.adjuster**2 * np.eye(adjusters) + shares.gain**2
-        rest = factor * shares.rest**2 * _size(mean, self.prior, self.sensor)
-        return Spread(rest, np.where(self.prior.fixed, 0.0, mean), factor * share)
+        return spread_of(shares, mean, self.prior, self.table.half)
 
 
 def restricted_log_likelihood(
@@ -250,7 +252,7 @@ def restricted_log_likelihood(
     prior = flat(prior)
     known = informed_directions(table, prior)
     fleet = solve_fleet(table, run_var, reading_var, spread, prior, known)
-    by_channel, by_group = _deviance(table, fleet, spread)
+    by_channel, by_group = deviance(table, fleet, spread)
     return -(by_channel.reshape(table.groups, -1).sum(axis=1) + by_group)
 
 
@@ -267,44 +269,6 @@ def _start(table: Table, prior: Prior, expected: Center) -> Array:
         ]
     ).reshape(prior.mean.shape)
     return np.where(sure, found, np.where(np.isinf(prior.var), 0.0, prior.mean))
-
-
-def _size(mean: Array, prior: Prior, sensor: Whole) -> Real:
-    """Return |c|^2 by which spreads are measured, (channel, adjuster).
-
-    Not less than a share of the sensor's rms over regimes: a coefficient that happens to be near
-    zero in one regime still differs between rotors.
-    """
-    square = np.abs(mean) ** 2
-    groups = sensor[:, None] == sensor
-    average = groups @ square / groups.sum(axis=1, keepdims=True)
-    return np.where(prior.fixed, 0.0, np.maximum(square, SMALL_EFFECT**2 * average))
-
-
-def _deviance(table: Table, fleet: Fleet, spread: Spread) -> tuple[Real, Real]:
-    """Return the -log restricted likelihood: parts by channel, and by group.
-
-    fleet: the solution with c flat.
-    """
-    groups, adjusters = table.groups, spread.share.shape[0]
-    eye = np.eye(adjusters)
-    live = table.count > 0
-    log_v = -(table.count * np.log(np.where(live, fleet.weight, 1.0))).sum(axis=0)
-    log_rest = np.linalg.slogdet(eye + spread.rest[:, :, None] * fleet.told.h)[1].sum(axis=0)
-    error = np.einsum("cj,cj->j", fleet.weight, table.dd)
-    error = (
-        error - np.einsum("ija,ijab,ijb->j", fleet.told.b.conj(), fleet.told.w, fleet.told.b).real
-    )
-    log_share = np.linalg.slogdet(eye + spread.share @ fleet.told.share_info)[1].sum(axis=0)
-    shared = np.einsum(
-        "isa,isab,isb->s",
-        fleet.told.share_heard.conj(),
-        fleet.told.share_cov,
-        fleet.told.share_heard,
-    ).real
-    fitted = np.einsum("sx,sx->s", fleet.right.conj(), fleet.mean.reshape(groups, -1)).real
-    half = table.half
-    return half * (log_v + log_rest + error), half * (log_share + fleet.log_det - shared - fitted)
 
 
 def _noise(
@@ -428,7 +392,7 @@ def _noise_pass(
         * scale[None, :]
         * np.einsum("pcj,scj,cj->psj", parts, parts, known_v)
     )
-    return _Pass(*_deviance(table, fleet, spread), score, information)
+    return _Pass(*deviance(table, fleet, spread), score, information)
 
 
 def _cell_errors(table: Table, fleet: Fleet) -> tuple[Real, Real]:
@@ -438,52 +402,3 @@ def _cell_errors(table: Table, fleet: Fleet) -> tuple[Real, Real]:
     error = table.dd - np.einsum("cja,cja->cj", mean.conj(), 2.0 * table.xd - fitted).real
     doubt = np.einsum("cjab,cjba->cj", table.outer, cov).real
     return np.maximum(error, 0.0), doubt
-
-
-def _next_shares(
-    table: Table, fleet: Fleet, spread: Spread, shares: Shares, known: Known
-) -> Shares:
-    """Return one scoring step of the three shares from the solution with c flat.
-
-    The covariance of s has one eigenvalue along "all adjusters alike" and one for all directions
-    across it; gain and adjuster enter the first, adjuster alone the others.
-    """
-    adjusters = spread.share.shape[0]
-    factor, half = 2.0 * table.half, table.half
-    gain, adjuster = factor * shares.gain**2, factor * shares.adjuster**2
-    along = adjuster + adjusters * gain
-
-    alike = np.full(adjusters, adjusters**-0.5)
-    first = np.abs(fleet.own.share_mean @ alike) ** 2
-    first_doubt = np.einsum("a,isab,b->is", alike, fleet.own.share_doubt, alike).real
-    every = (np.abs(fleet.own.share_mean) ** 2).sum(axis=2)
-    every_doubt = np.einsum("isaa->is", fleet.own.share_doubt).real
-    others = adjusters - 1
-    score_along = half * ((first + first_doubt) / along - 1.0).sum()
-    known_along = half * ((1.0 - first_doubt / along) ** 2).sum()
-    score_across, known_across = 0.0, 0.0
-    if others:
-        doubt = every_doubt - first_doubt
-        score_across = half * ((every - first + doubt) / adjuster - others).sum()
-        known_across = half * (others * (1.0 - doubt / (others * adjuster)) ** 2).sum()
-
-    away = fleet.unit_mean - fleet.own.middle_mean
-    leak = np.eye(adjusters) - fleet.told.f
-    doubt = np.einsum("ijaa->ija", fleet.told.w).real
-    doubt = doubt + np.einsum("ijab,ijbc,ijac->ija", leak, fleet.own.middle_cov, leak.conj()).real
-    use = (spread.rest > 0) & known.sure
-    size = np.where(use, spread.rest, 1.0)
-    score_rest = half * np.where(use, (np.abs(away) ** 2 + doubt) / size - 1.0, 0.0).sum()
-    known_rest = half * np.where(use, (1.0 - doubt / size) ** 2, 0.0).sum()
-
-    part = adjuster / along  # of the first eigenvalue's logarithm: d log / d log adjuster^2
-    turn = np.array([[1.0 - part, 0.0, 0.0], [part, 1.0, 0.0], [0.0, 0.0, 1.0]])
-    score = turn @ np.array([score_along, score_across, score_rest])
-    information = turn @ np.diag([known_along, known_across, known_rest]) @ turn.T
-    now = np.array([shares.gain, shares.adjuster, shares.rest])
-    excess = (np.array([ONE_ROTOR.gain, ONE_ROTOR.adjuster, ONE_ROTOR.rest]) / now) ** 2
-    weight = np.array(SPREAD_WEIGHT)
-    score += 0.5 * weight * (excess - 1.0)
-    information += 0.5 * np.diag(weight * excess)
-    step = np.clip(np.linalg.solve(information, score), -1.0, 1.0)
-    return Shares(*(now * np.exp(0.5 * step)).tolist())

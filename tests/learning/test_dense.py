@@ -88,7 +88,7 @@ def between_rotors(learned: Learned, group: int) -> np.ndarray:
     at = slice(group * regimes, (group + 1) * regimes)
     loading = np.concatenate([np.diag(x / scale) for x in spread.loading[at]])
     rest = np.diag((spread.rest[at] / scale**2).ravel())
-    return loading @ spread.share @ loading.conj().T + rest
+    return loading @ spread.share[group] @ loading.conj().T + rest
 
 
 def dense_posterior(

@@ -84,7 +84,8 @@ def test_without_spread_the_type_equals_statsmodels_gls_over_the_whole_fleet() -
     v = vibration.variances
     solved = solve_fleet(
         vibration.table, v.run_var, v.reading_var,
-        Spread.independent(np.zeros_like(v.spread.rest)), vibration.prior, vibration.known,
+        Spread.independent(np.zeros_like(v.spread.rest), vibration.table.groups),
+        vibration.prior, vibration.known,
     )  # fmt: skip
     ends = ~runs.starts
     x = harmonic_sums(f.rotor, runs.amounts[ends])
