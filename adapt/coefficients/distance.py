@@ -90,7 +90,8 @@ def distances_of(coefficients: Coefficients, serials: Sequence[str]) -> Distance
     Vibration's numbers count by the share of the channels that speaks for itself: what moves many
     channels at once is no proof many times over. p values hold at the learned variances.
     """
-    asked = np.array([list(coefficients.rotors).index(serial) for serial in serials], dtype=int)
+    place = {serial: i for i, serial in enumerate(coefficients.rotors)}
+    asked = np.array([place[serial] for serial in serials], dtype=int)
     members = list(coefficients.rotors.values())
     vibration = _Frame.of(coefficients, track=False).parts(members)
     track = _Frame.of(coefficients, track=True).parts(members)

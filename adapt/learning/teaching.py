@@ -25,26 +25,13 @@ import pandas as pd
 from adapt.coefficients import Coefficients, Posterior
 from adapt.coefficients.values import component_sd
 from adapt.effects import contrasts, harmonic_sums
-from adapt.rotor import Adjuster, Rotor
+from adapt.learning.next_moves import Moves, possible_steps, usual_amounts
+from adapt.rotor import Rotor
 
-__all__ = ["TeachingMove", "TeachingStep", "poorly_known", "teaching_moves", "usual_amounts"]
+__all__ = ["TeachingStep", "poorly_known", "teaching_moves"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
-Moves = tuple["TeachingMove", ...]
-
-SHARE_OF_RANGE = 0.25  # of the fitted range, where no largest move is given
-SIZES = (1.0, 0.5)  # of the usual move that are looked at
-STEP_TOLERANCE = 1e-6  # steps
-
-
-@dataclass(frozen=True)
-class TeachingMove:
-    """One move of a next job; only how blades lie to each other counts, not which comes first."""
-
-    blade: str
-    adjuster: str
-    amount: float
 
 
 @dataclass(frozen=True)
@@ -57,18 +44,10 @@ class TeachingStep:
     known at all yet: anything it shows is new.
     """
 
-    moves: tuple[TeachingMove, ...]
+    moves: Moves
     before: float
     after: float
     removed: float
-
-
-def usual_amounts(rotor: Rotor) -> Real:
-    """Return the usual move of each adjuster [its unit], (adjuster,), in whole steps.
-
-    0 where the fitted range has no room for a step.
-    """
-    return np.array([_usual(adjuster) for adjuster in rotor.adjusters])
 
 
 def poorly_known(
@@ -124,7 +103,7 @@ def teaching_moves(
     known = coefficients.unseen if serial is None else coefficients.of(serial)
     usual = usual_amounts(rotor)
     asked = _Asked.of(known, coefficients, rotor, usual, limits)
-    steps = [*_single(rotor, usual), *_double(rotor, usual)]
+    steps = possible_steps(rotor)
     if not steps or not asked.rows:
         return ()
     table = np.zeros((len(steps), len(rotor.blades), len(rotor.adjusters)))
@@ -268,79 +247,6 @@ def _effects(listed: Sequence[Posterior], of_track: bool) -> tuple[Real, Real]:
         return np.abs([known.track_mean for known in listed]), np.sqrt(np.maximum(var, 0.0))
     sds = np.array([component_sd(known.cov) for known in listed])
     return np.abs([known.mean for known in listed]), sds
-
-
-def _usual(adjuster: Adjuster) -> float:
-    low, high = adjuster.fitted_range
-    most = adjuster.largest_move
-    return _in_steps(adjuster, SHARE_OF_RANGE * (high - low) if most is None else most)
-
-
-def _in_steps(adjuster: Adjuster, amount: float) -> float:
-    """Return an amount in whole steps inside the fitted range: rounded down, at least one step."""
-    low, high = adjuster.fitted_range
-    room = math.floor((high - low) / adjuster.step + STEP_TOLERANCE)
-    wanted = max(1, math.floor(amount / adjuster.step + STEP_TOLERANCE))
-    return min(wanted, room) * adjuster.step
-
-
-def _blades(rotor: Rotor, adjuster: Adjuster) -> tuple[str, ...]:
-    return rotor.blades if adjuster.blades is None else adjuster.blades
-
-
-def _single(rotor: Rotor, usual: Real) -> list[Moves]:
-    """Return the moves of one adjuster alone, in a few sizes."""
-    steps: list[Moves] = []
-    for adjuster, amount in zip(rotor.adjusters, usual.tolist(), strict=True):
-        for size in dict.fromkeys(_in_steps(adjuster, share * amount) for share in SIZES):
-            steps += _of_adjuster(rotor, adjuster, size)
-    return steps
-
-
-def _double(rotor: Rotor, usual: Real) -> list[Moves]:
-    """Return the usual moves of two adjusters together: blades and signs in every relation."""
-    each = [
-        [moves[0] for moves in _of_adjuster(rotor, a, size) if len(moves) == 1]
-        for a, size in zip(rotor.adjusters, usual.tolist(), strict=True)
-    ]
-    steps: list[Moves] = []
-    for i, first in enumerate(each):
-        for second in each[i + 1 :]:
-            if first and second:
-                steps += [(first[0], other) for other in _everywhere(rotor, second[0])]
-    return steps
-
-
-def _everywhere(rotor: Rotor, move: TeachingMove) -> Sequence[TeachingMove]:
-    """Return a move on every blade that can take it, in every sense that the sums allow."""
-    adjuster = rotor.adjuster(move.adjuster)
-    return [
-        TeachingMove(blade, move.adjuster, sign * abs(move.amount))
-        for blade in _blades(rotor, adjuster)
-        for sign in (1.0, -1.0)
-        if _sum_allows(adjuster, sign * abs(move.amount))
-    ]
-
-
-def _of_adjuster(rotor: Rotor, adjuster: Adjuster, amount: float) -> list[Moves]:
-    """Return an adjuster's move on one blade; on two against each other where sums forbid that."""
-    blades = _blades(rotor, adjuster)
-    if not blades or not amount:
-        return []
-    for sign in (1.0, -1.0):
-        if _sum_allows(adjuster, sign * amount):
-            return [(TeachingMove(blades[0], adjuster.name, sign * amount),)]
-    first = TeachingMove(blades[0], adjuster.name, amount)
-    against = [TeachingMove(other, adjuster.name, -amount) for other in blades[1:]]
-    pairs: list[Moves] = [(first, second) for second in against]
-    return pairs
-
-
-def _sum_allows(adjuster: Adjuster, amount: float) -> bool:
-    if adjuster.sum_range is None:
-        return True
-    slack = STEP_TOLERANCE * adjuster.step
-    return adjuster.sum_range[0] - slack <= amount <= adjuster.sum_range[1] + slack
 
 
 def _best_blades(steps: list[TeachingStep]) -> list[TeachingStep]:

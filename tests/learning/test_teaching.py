@@ -11,12 +11,8 @@ from invented_fleet import fleet, invented_rotor, without_chart_rows
 from adapt.coefficients import Coefficients
 from adapt.effects import contrasts, harmonic_sums
 from adapt.learning import learn
-from adapt.learning.teaching import (
-    TeachingStep,
-    poorly_known,
-    teaching_moves,
-    usual_amounts,
-)
+from adapt.learning.next_moves import usual_amounts
+from adapt.learning.teaching import TeachingStep, poorly_known, teaching_moves
 from adapt.level import follow_run, start
 from adapt.rotor import Limit, Rotor
 
