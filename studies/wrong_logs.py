@@ -54,8 +54,10 @@ class Wrong:
 
 @dataclass(frozen=True, eq=False)
 class Setting:
-    """What mistakes are made with. step: (adjuster,); noise: variance of a difference, (channel,)
-    per component."""
+    """What mistakes are made with.
+
+    step: (adjuster,); noise: variance of a difference per component, (sensor, regime).
+    """
 
     step: np.ndarray
     noise: np.ndarray
