@@ -91,8 +91,9 @@ def _amounts(
 def _doubt_blades(rotor: Rotor, rows: pd.DataFrame, table: Table, findings: Findings) -> None:
     """Note amounts of an adjuster on blades that cannot take it; index: positions in the table."""
     takes = np.array(
-        [[a.blades is None or blade in a.blades for a in rotor.adjusters] for blade in rotor.blades]
-    ).reshape(len(rotor.blades), len(rotor.adjusters))
+        [[a.blades is None or b in a.blades for a in rotor.adjusters] for b in rotor.blades],
+        dtype=bool,
+    )
     cannot = rows[~takes[rows["blade"], rows["adjuster"]] & (rows["amount"] != 0).to_numpy()]
     told = dict(zip(cannot["index"].tolist(), cannot["adjuster"].tolist(), strict=True))
     findings.doubt(

@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import openpyxl
 import pytest
-from written import ACCEPTED, CORRECTIONS, OF_MOVE, REVIEWS, ROTOR, TABLES, checked, reading
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from written import (
+    ACCEPTED,
+    CORRECTIONS,
+    OF_MOVE,
+    REVIEWS,
+    ROTOR,
+    TABLES,
+    checked,
+    reading,
+    written,
+)
 
 import adapt
 from adapt.problems import BadInput
@@ -284,3 +298,47 @@ def test_reviews_are_read_from_a_workbook_too(tmp_path: Path) -> None:
     history = adapt.check(ROTOR, tmp_path / "log.xlsx")
     assert history.faults == ()
     assert ("1", "A", "hub weight", -40.0) in moves(history)
+
+
+CELLS = st.sampled_from(
+    ["", "1", "2", "9", "J1", "J2", "accept", "exclude", "keep", "moves", "readings", "A", "B",
+     "hub weight", "pitch link", "lateral", "vertical", "roll", "hover", "40", "-40", "0", "0.2",
+     "10:15", "4:20", "200.3", "x", "=1+1", "1e300", "nan"]
+)  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.lists(CELLS, min_size=11, max_size=11), max_size=4),
+    st.lists(st.lists(CELLS, min_size=15, max_size=15), max_size=4),
+)
+def test_whatever_stands_in_them_is_used_or_reported(
+    reviews: list[list[str]], corrections: list[list[str]]
+) -> None:
+    def rows(table: list[list[str]]) -> str:
+        return "".join(",".join(row) + "\n" for row in table)
+
+    with tempfile.TemporaryDirectory() as name:
+        history = checked(
+            Path(name), reviews=REVIEWS + rows(reviews), corrections=CORRECTIONS + rows(corrections)
+        )
+    told = history.faults or history.doubts
+    used = len(history.reviews) + len(history.corrections)
+    assert told or used == sum(any(row) for row in (*reviews, *corrections))  # blank rows are none
+    assert set(history.reviews["job"]).isdisjoint(history.set_aside)
+    # what a clean job's corrections say is what stands in its tables
+    for row in history.corrections.to_dict("records"):
+        if row["table"] == "moves":
+            made = history.moves.query(
+                "job == @row['job'] and after_run == @row['run'] and blade == @row['blade'] "
+                "and adjuster == @row['adjuster']"
+            )["amount"].sum()
+            assert made == row["corrected"]
+
+
+def test_a_rotor_without_adjusters_has_nothing_to_correct(tmp_path: Path) -> None:
+    bare = replace(ROTOR, adjusters=(), blades=("A",))
+    log = written(tmp_path, moves=TABLES["moves"].splitlines()[0] + "\n", reviews=REVIEWS)
+    history = adapt.check(bare, log)
+    assert history.faults == ()
+    assert history.corrections.empty
