@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from adapt.coefficients import Coefficients, Posterior
+from adapt.coefficients import Coefficients, Noise, Posterior
 from adapt.coefficients.values import component_sd
 from adapt.effects import contrasts, harmonic_sums
 from adapt.learning.next_moves import Moves, possible_steps, usual_amounts
@@ -101,22 +101,25 @@ def teaching_moves(
     which nothing is known stand first. Empty when nothing has a limit or nothing can be moved.
     """
     known = coefficients.unseen if serial is None else coefficients.of(serial)
-    usual = usual_amounts(rotor)
-    asked = _Asked.of(known, coefficients, rotor, usual, limits)
+    vibration = _Asked.of(known, rotor, limits, of_track=False)
+    track = _Asked.of(known, rotor, limits, of_track=True)
+    rows = vibration.rows + track.rows
     steps = possible_steps(rotor)
-    if not steps or not asked.rows:
+    if not steps or not rows:
         return ()
     table = np.zeros((len(steps), len(rotor.blades), len(rotor.adjusters)))
     for row, moves in enumerate(steps):
         for move in moves:
             at = rotor.blades.index(move.blade), rotor.adjuster_names.index(move.adjuster)
             table[row][at] += move.amount
-    before, after = asked.doubts(rotor, table)
+    before, after = vibration.doubts(rotor, table, coefficients.noise)
+    if rotor.has_track:
+        track_before, track_after = track.doubts(rotor, table, coefficients.noise)
+        before, after = before + track_before, after + track_after
     moved = (table != 0).any(axis=1)
-    new = (moved & asked.unknown).any(axis=1)
+    new = (moved & (vibration.unknown | track.unknown)).any(axis=1)
     whole = before.sum()
     removed = 1.0 - after.sum(axis=1) / whole if whole > 0 else np.zeros(len(steps))
-    rows = asked.rows
     found = [
         TeachingStep(
             moves,
@@ -131,79 +134,62 @@ def teaching_moves(
 
 @dataclass(frozen=True, eq=False)
 class _Asked:
-    """One rotor's posterior with what its usual moves are weighed by; vibration, then track.
+    """What is known of vibration, or of track, and what usual moves count there.
 
     joints: (group, regime * adjuster, same), zeros where nothing is known. weights: (group, regime,
-    adjuster): variance of a coefficient to that of a usual move's effect over the limit squared.
-    noises: (group, regime, 1 + adjuster): variance of a pair, and what a move of each adjuster
-    adds. unknown: (adjuster,), nothing known on some limited reading. rows: limited readings.
+    adjuster): from the variance of a coefficient to that of a usual move's effect, over the limit
+    squared; 0 where nothing is limited. unknown: (adjuster,), nothing known on some limited
+    reading. rows: limited readings.
     """
 
-    joints: tuple[Array, Array]
-    weights: tuple[Real, Real]
-    noises: tuple[Real, Real]
+    joints: Array
+    weights: Real
     unknown: npt.NDArray[np.bool_]
     rows: int
+    of_track: bool
 
     @classmethod
-    def of(
-        cls, known: Posterior, coefficients: Coefficients, rotor: Rotor, usual: Real,
-        limits: str | None,
-    ) -> _Asked:  # fmt: skip
-        noise = coefficients.noise
-        joints, weights, noises = [], [], []
-        unknown = np.zeros(len(usual), dtype=bool)
-        rows = 0
-        for of_track in (False, True):
-            joint = known.track_joint if of_track else known.joint
-            mean = known.track_mean if of_track else known.mean
-            run = noise.track_run_var if of_track else noise.run_var
-            reading = noise.track_reading_var if of_track else noise.reading_var
-            inexact = noise.track_move_var if of_track else noise.move_var
-            limit, _ = _limited(rotor, limits, of_track)
-            at = np.isfinite(limit)
-            rows += int(at.sum())
-            unknown |= np.isnan(mean[at]).any(axis=0)
-            weight = usual**2 / np.where(at, limit, np.inf)[:, None] ** 2 / (1 if of_track else 2)
-            weight = np.where(np.isnan(mean), 0.0, weight)
-            extra = np.zeros_like(weight) if inexact is None else np.nan_to_num(inexact)
-            shape = (joint.shape[0], len(rotor.regimes), -1)
-            joints.append(np.where(np.isnan(joint), 0.0, joint))
-            weights.append(weight.reshape(shape))
-            pair = np.concatenate([(run + 2.0 * reading)[:, None], extra], axis=1)
-            noises.append(pair.reshape(shape))
+    def of(cls, known: Posterior, rotor: Rotor, limits: str | None, of_track: bool) -> _Asked:
+        joints = known.track_joint if of_track else known.joint
+        mean = known.track_mean if of_track else known.mean
+        limit, _ = _limited(rotor, limits, of_track)
+        at = np.isfinite(limit)
+        weights = (usual_amounts(rotor) / np.where(at, limit, np.inf)[:, None]) ** 2
+        weights = np.where(np.isnan(mean), 0.0, weights / (1.0 if of_track else 2.0))
         return cls(
-            (joints[0], joints[1]), (weights[0], weights[1]), (noises[0], noises[1]), unknown, rows
+            joints=np.where(np.isnan(joints), 0.0, joints),
+            weights=weights.reshape(len(joints), len(rotor.regimes), -1),
+            unknown=np.asarray(np.isnan(mean[at]).any(axis=0)),
+            rows=int(at.sum()),
+            of_track=of_track,
         )
 
-    def doubts(self, rotor: Rotor, table: Real) -> tuple[Real, Real]:
+    def doubts(self, rotor: Rotor, table: Real, noise: Noise) -> tuple[Real, Real]:
         """Return the summed variance of usual moves, (adjuster,) now and (step, adjuster) after.
 
         table: (step, blade, adjuster), the moves of each step.
         """
+        steps = len(table)
         moved = (table != 0).sum(axis=1)
+        if self.of_track:
+            pair = noise.track_run_var_after(moved) + 2.0 * noise.track_reading_var
+            basis = contrasts(len(rotor.blades))
+            x = [np.einsum("mb,cba->cma", basis, table)]
+        else:
+            pair = noise.run_var_after(moved) + 2.0 * noise.reading_var
+            x = [harmonic_sums(rotor, table, s.order)[:, None, :] for s in rotor.sensors]
+        pair = pair.reshape(steps, *self.weights.shape[:2])
         before = np.zeros(table.shape[2])
-        after = np.zeros((len(table), table.shape[2]))
-        orders = [sensor.order for sensor in rotor.sensors]
-        basis = contrasts(len(rotor.blades))
-        for kind, (joints, weights, noises) in enumerate(
-            zip(self.joints, self.weights, self.noises, strict=True)
-        ):
-            for group, joint in enumerate(joints):
-                if not weights[group].any():
-                    continue
-                if kind == 0:
-                    x = harmonic_sums(rotor, table, orders[group])[:, None, :]
-                else:
-                    x = np.einsum("mb,cba->cma", basis, table)
-                told = np.einsum("cma,cmb->cab", x.conj(), x)
-                noise = noises[group][None, :, 0] + moved @ noises[group][:, 1:].T
-                left = _variance_after(joint, told, noise).reshape(
-                    len(table), *weights[group].shape
-                )
-                now = np.einsum("xx->x", joint).real.reshape(weights[group].shape)
-                before += (weights[group] * now).sum(axis=0)
-                after += (weights[group] * left).sum(axis=1)
+        after = np.zeros((steps, table.shape[2]))
+        for group, joint in enumerate(self.joints):
+            weight = self.weights[group]
+            if not weight.any():
+                continue
+            told = np.einsum("cma,cmb->cab", x[group].conj(), x[group])
+            left = _variance_after(joint, told, pair[:, group])
+            now = np.einsum("xx->x", joint).real
+            before += (weight * now.reshape(weight.shape)).sum(axis=0)
+            after += (weight * left.reshape(steps, *weight.shape)).sum(axis=1)
         return before, after
 
 
