@@ -5,11 +5,14 @@ Puts the parts in order; each has its own module. How coefficients are learned l
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from adapt.coefficients import Coefficients
 from adapt.problems import BadInput
 from adapt.reports.frames import frames_blocks
+from adapt.reports.health import health_report
 from adapt.reports.layout import Block, Bullets, Heading, Line, Table, table
 from adapt.reports.of_rotors import rotor_tables, rotors_lines
 from adapt.reports.of_type import chart_in_short, type_tables
@@ -24,10 +27,14 @@ MOST_NAMED = 10
 
 
 def learned_report(learned: Coefficients, rotor: Rotor) -> list[Block]:
-    """Return the report of a fleet: short first, then the type, the rotors, and what to look at."""
+    """Return the report of a fleet: short first, then the type, the rotors, and what to look at.
+
+    Rotors to inspect stand before all numbers.
+    """
     report: list[Block] = [
         Heading(f"Coefficients of the {learned.design}", level=1),
         Line(_learned_from(learned)),
+        *health_report(learned),
         Heading("Scatter per component"),
         _noise(learned, rotor),
     ]
@@ -52,9 +59,11 @@ def learned_report(learned: Coefficients, rotor: Rotor) -> list[Block]:
 def rotor_report(learned: Coefficients, rotor: Rotor, serial: str) -> list[Block]:
     """Return the report of one rotor. Raises BadInput when nothing was learned of that serial."""
     require_rotor(learned, serial)
+    of_rotor = tuple(finding for finding in learned.health if finding["rotor"] == serial)
     return [
         Heading(f"Coefficients of {serial}, {learned.design}", level=1),
         Line(_learned_from(learned)),
+        *health_report(replace(learned, health=of_rotor)),
         *rotors_lines(learned, rotor, only=(serial,)),
         *rotor_tables(learned, rotor, serial),
         *teaching_blocks(learned, rotor, serial),

@@ -215,3 +215,17 @@ def test_a_moved_reference_has_its_place_and_stands_beside_an_unlike_rotor(fleet
     assert "Unlike the type: R-08 (a reference or sensor was moved)." in text
     assert "Moved references and sensors" in text
     assert "+25.0" in text
+
+
+def test_a_rotor_to_inspect_stands_before_all_numbers_and_in_its_own_report(fleet, rotor) -> None:
+    finding = {
+        "rotor": "R-08", "test": "answer changed", "since_job": "J-9", "since_run": "2",
+        "how": "weaker", "factor": 0.62, "factor_low": 0.55, "factor_high": 0.69,
+        "angle_deg": 1.0, "angle_low": -5.0, "angle_high": 7.0, "sensor": None, "adjuster": None,
+        "blade": None, "could_be": [], "held_back": 0, "p_value": 1e-4, "false_alarm_rate": 0.05,
+    }  # fmt: skip
+    told = replace(fleet, health=(finding,))
+    text = as_text(learned_report(told, rotor))
+    assert text.index("Inspect before balancing") < text.index("Scatter per component")
+    assert "Inspect before balancing" in as_text(rotor_report(told, rotor, "R-08"))
+    assert "Inspect before balancing" not in as_text(rotor_report(told, rotor, "R-07"))
