@@ -70,8 +70,9 @@ def influence(
     adjuster, real and imag of its move (lag) [unit of the reading for one unit of the adjuster],
     sds: the size of that move in standard deviations of one component. distance and what follows
     are NaN where nothing would be known without the pair.
-    Left out: pairs that were held back, pairs before a frame or hardware change (they speak of the
-    rotor as it was), and readings whose moves rest on a coefficient that is not known.
+    Left out: pairs that did not teach (held back, or newer), pairs before a frame or hardware
+    change (they speak of the rotor as it was), and readings whose moves rest on a coefficient that
+    is not known.
     Raises BadInput when the log cannot be read or the coefficients are of another rotor file.
     """
     require_design(coefficients, rotor)
@@ -147,8 +148,8 @@ def _segments(
     changes: set[tuple[str, str]],
 ) -> Iterator[tuple[int, int]]:
     """Yield the segments of a rotor that teach what it is now: first run and one past the last."""
-    held = np.array([runs.pair[k] in coefficients.withheld for k in mine], dtype=bool)
-    starts = runs.starts[mine] | held
+    taught = np.array([runs.pair[k] in coefficients.taught for k in mine], dtype=bool)
+    starts = runs.starts[mine] | ~taught
     last = max(
         (n for n, k in enumerate(mine) if (runs.jobs[runs.job[k]], runs.names[k]) in changes),
         default=-1,

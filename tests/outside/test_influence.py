@@ -54,7 +54,8 @@ def given(f: Fleet, q: float, r: float) -> tuple[Coefficients, np.ndarray, np.nd
     noise = replace(
         base.noise, run_var=np.array([q]), reading_var=np.array([r]), move_var=None
     )  # fmt: skip
-    return replace(base, rotors={"R000": own}, noise=noise, withheld=frozenset()), x, y, v
+    taught = frozenset(pair for pair in runs.pair if pair is not None)
+    return replace(base, rotors={"R000": own}, noise=noise, taught=taught), x, y, v
 
 
 def by_pair(table: pd.DataFrame) -> pd.DataFrame:
@@ -189,10 +190,10 @@ def test_without_the_only_pair_nothing_is_known_and_that_is_said() -> None:
     assert table[["distance", "sds"]].isna().all(axis=None)
 
 
-def test_held_back_pairs_and_logs_without_pairs_have_no_rows() -> None:
+def test_pairs_that_did_not_teach_and_logs_without_pairs_have_no_rows() -> None:
     f = fleet(np.random.default_rng(7), rotors=2, jobs=1, runs=4)
     learned = learn(f.rotor, f.history, f.chart)
-    held = replace(learned, withheld=frozenset({("J000-0", "1")}))
+    held = replace(learned, taught=learned.taught - {("J000-0", "1")})
     table = influence(held, f.rotor, f.history)
     assert set(table[table["rotor"] == "R000"]["after_run"]) == {"0", "2"}
     empty = influence(learned, f.rotor, history([("R", "J", "1", "2024-01-01")], []))
