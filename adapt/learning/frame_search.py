@@ -85,8 +85,14 @@ class Search:
         events: list[FrameEvent],
         held: frozenset[int],
         share: float,
+        apart: float,
     ) -> None:
-        self._view, self._events, self._share = view, events, share
+        """Prepare it.
+
+        fitted: the runs that the type was learned from. held: runs whose pair is held back. share:
+        what log likelihoods are multiplied by. apart: see `jobs_apart`.
+        """
+        self._view, self._events, self._share, self._apart = view, events, share, apart
         self._rotor, runs = view.of.rotor, view.of.runs
         self._regimes = len(self._rotor.regimes)
         rows = view.rows
@@ -173,7 +179,13 @@ class Search:
             whole = view.sensed(s, view.of.runs.readings, self._starts)
             for place in np.unique(self._place[:, s]):
                 chosen = self._place[:, s] == place
-                told = gather(whole.only(chosen), self._frame[chosen], frames, view.delta(s))
+                told = gather(
+                    whole.only(chosen),
+                    self._frame[chosen],
+                    frames,
+                    view.delta(s),
+                    apart=self._apart,
+                )
                 v = self._believed[s].solved(told.h)
                 among += told.m + told.b.conj() @ v @ told.b.T
                 type_ += told.b @ (self._believed[s].heard.conj() @ v)
@@ -200,11 +212,11 @@ class Search:
         own = view.sensed(s, kept, self._starts).only(about)
         after = np.asarray(place[about] == before + 1, dtype=np.int64)
         believed = self._believed[s]
-        told = gather(own, after, 2, view.delta(s))
+        told = gather(own, after, 2, view.delta(s), apart=self._apart)
         mean = believed.solved(told.h) @ (believed.heard + told.b.sum(axis=0))
         refit = weigh_refit(
             own, after, event.row in self._over, believed, view.of.prior.broad(s, mean),
-            self._share, view.delta(s),
+            self._share, view.delta(s), self._apart,
         )  # fmt: skip
         sure = refit.same_place >= KNOWN_PLACE and refit.sd_deg <= KNOWN_SD_DEG
         return Found(event, refit.angle_deg, refit.sd_deg, sure, refit)

@@ -21,6 +21,7 @@ from adapt.coefficients import Coefficients, Posterior
 from adapt.learning.correlation import speaking_share
 from adapt.learning.frame_events import FrameEvent
 from adapt.learning.frame_search import RotorFrames, Search
+from adapt.learning.jobs_apart import jobs_apart
 from adapt.learning.rotor_view import RotorView, Views
 from adapt.learning.runs import Runs
 from adapt.learning.stretches import gather
@@ -43,12 +44,14 @@ def find_frames(
     fitted: Runs | None = None,
     held: frozenset[int] = frozenset(),
     doubt: Real | None = None,
+    apart: float | None = None,
 ) -> dict[int, RotorFrames]:
     """Find what all events did; by rotor code, of rotors with events and runs.
 
     runs: as read. coefficients: what was learned of type, spread and noise, before `read_now`, from
     the runs `fitted` (turned by an earlier answer, or as read: the default). held: runs whose pair
-    is held back. doubt: (run,), see `replaced.doubts_of`.
+    is held back. doubt: (run,), see `replaced.doubts_of`. apart: by which share of D the jobs of a
+    rotor differ; estimated from the fleet when not given, see `jobs_apart`.
     """
     by_rotor: dict[int, list[FrameEvent]] = {}
     for event in events:
@@ -58,11 +61,15 @@ def find_frames(
     views = Views.of(rotor, runs, coefficients.noise, TypePrior(coefficients), doubt)
     correlation = coefficients.noise.correlation
     share = 1.0 if correlation is None else max(speaking_share(correlation), LEAST_SHARE)
+    learned_from = runs if fitted is None else fitted
+    if apart is None:
+        seen = Views.of(rotor, learned_from, coefficients.noise, views.prior, doubt)
+        apart = jobs_apart(seen, share)
     answer = {}
     for code, mine in by_rotor.items():
         view = views.of_rotor(code)
         if len(view.rows):
-            answer[code] = Search(view, runs if fitted is None else fitted, mine, held, share).all()
+            answer[code] = Search(view, learned_from, mine, held, share, apart).all()
     return answer
 
 

@@ -58,6 +58,7 @@ def weigh_refit(
     elsewhere: Believed,
     share: float,
     delta: Array,
+    apart: float = 0.0,
 ) -> Refit:
     """Weigh the two.
 
@@ -65,25 +66,25 @@ def weigh_refit(
     carried_on: whether nothing else happened between the two runs about the event, so that a
     sensor in its place reads the same level, but for the factor. believed: in the coefficients
     before; elsewhere: in those of a sensor fitted anywhere. share: what log likelihoods are
-    multiplied by because channels are not independent. delta: as in `gather`.
+    multiplied by because channels are not independent. delta, apart: as in `gather`.
     """
     begins = int(np.argmax(after)) if after.any() else len(after)
     whole = _starting(sensed, begins, not carried_on)
     anew = _starting(sensed, begins, True)
     log_gain = GAIN_SD * 4.0 * np.linspace(-1.0, 1.0, GAINS)
     theta = np.deg2rad(ANGLE_SD_DEG) * WIDEST * np.linspace(-1.0, 1.0, ANGLES)
-    density = _density(whole, after, believed, share, delta, log_gain, theta)
+    density = _density(whole, after, believed, share, delta, apart, log_gain, theta)
     by_gain = np.exp(logsumexp(density, axis=1) - logsumexp(density))
     peak = int(np.argmax(by_gain))
     if by_gain[max(peak - 1, 0) : peak + 2].sum() > 0.9:  # sharper than the grid
         near = 3.0 * (log_gain[1] - log_gain[0])
         log_gain = log_gain[peak] + near * np.linspace(-1.0, 1.0, 2 * GAINS)
-        density = _density(whole, after, believed, share, delta, log_gain, theta)
+        density = _density(whole, after, believed, share, delta, apart, log_gain, theta)
     cell = (log_gain[1] - log_gain[0]) * (theta[1] - theta[0])
     same = float(logsumexp(density)) + np.log(cell)
     other = share * (
-        _alone(anew.only(after == 0), believed, delta)
-        + _alone(anew.only(after == 1), elsewhere, delta)
+        _alone(anew.only(after == 0), believed, delta, apart)
+        + _alone(anew.only(after == 1), elsewhere, delta, apart)
         + _own_log_det(elsewhere)
         + (_new_levels(sensed, begins) if carried_on else 0.0)
     )
@@ -114,6 +115,7 @@ def _density(
     believed: Believed,
     share: float,
     delta: Array,
+    apart: float,
     log_gain: Real,
     theta: Real,
 ) -> Real:
@@ -121,7 +123,7 @@ def _density(
     turn = np.exp(1j * theta)
     found = np.empty((len(log_gain), len(theta)))
     for i, gain in enumerate(np.exp(log_gain)):
-        told = gather(sensed, after, 2, delta, np.array([1.0, gain]))
+        told = gather(sensed, after, 2, delta, np.array([1.0, gain]), apart)
         v, still = _joined(told, believed)
         still += 2.0 * float((believed.heard.conj() @ v @ told.b[0]).real)
         pull = told.m[1, 0] + told.b[1].conj() @ v @ told.b[0]
@@ -143,9 +145,9 @@ def _joined(told: Stretch, believed: Believed) -> tuple[Array, float]:
     return v, still
 
 
-def _alone(sensed: Sensed, believed: Believed, delta: Array) -> float:
+def _alone(sensed: Sensed, believed: Believed, delta: Array, apart: float) -> float:
     """Return the log evidence of runs by themselves, on the same footing as `_density`."""
-    told = gather(sensed, np.zeros(len(sensed.starts), dtype=np.int64), 1, delta)
+    told = gather(sensed, np.zeros(len(sensed.starts), dtype=np.int64), 1, delta, apart=apart)
     v, still = _joined(told, believed)
     still += 2.0 * float((believed.heard.conj() @ v @ told.b[0]).real)
     return still

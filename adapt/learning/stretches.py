@@ -20,6 +20,7 @@ in `angles`; which events there are in `frames`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -27,7 +28,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Sensed", "Stretch", "gather"]
+__all__ = ["Sensed", "Stretch", "gather", "segments", "summed"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
@@ -83,36 +84,70 @@ def gather(
     sensed: Sensed,
     frame: Whole,
     frames: int,
-    delta: Array | None = None,
+    delta: Array,
     gain: Real | None = None,
+    apart: float = 0.0,
 ) -> Stretch:
     """Sum what all segments show.
 
-    frame: (run,), the frame of each run. delta: (size, size), what a doubt of 1 adds to the
-    covariance of the coefficients. gain: (frame,), by which a frame multiplies levels and effects
-    (scatter and run-to-run change are those of the frame as it reads); 1 when not given.
-
-    Before a run with doubt d everything told so far is discounted: the coefficients then were
-    c + e, e ~ CN(0, d delta), and e is integrated out (see `replaced`).
+    frame: (run,), the frame of each run. delta: (size, size), how rotors differ. gain: (frame,), by
+    which a frame multiplies levels and effects (scatter and run-to-run change are those of the
+    frame as it reads); 1 when not given. apart: see `summed`.
     """
-    runs, regimes = sensed.readings.shape
-    size = regimes * sensed.moves.shape[1]
-    h = np.zeros((size, size), dtype=complex)
-    b = np.zeros((frames, size), dtype=complex)
-    m = np.zeros((frames, frames), dtype=complex)
-    log_det = 0.0
+    return summed(segments(sensed, frame, frames, gain), frames, delta, apart)
+
+
+def segments(
+    sensed: Sensed, frame: Whole, frames: int, gain: Real | None = None
+) -> list[tuple[float, Stretch]]:
+    """Return the doubt before each segment, and what the segment shows; see `gather`."""
+    runs = len(sensed.starts)
     bounds = np.append(np.flatnonzero(np.append(True, sensed.starts[1:])), runs) if runs else [0]
-    for low, high in pairwise(np.asarray(bounds).tolist()):
-        if sensed.doubt[low] > 0 and delta is not None and h.any():
-            grown = sensed.doubt[low] * delta
-            through = np.linalg.inv(np.eye(size) + h @ grown)
-            m = m + b.conj() @ (grown @ through) @ b.T
-            log_det += float(np.linalg.slogdet(through)[1])
-            b, h = b @ through.T, through @ h
-            h = 0.5 * (h + h.conj().T)
-        part = _segment(sensed, slice(low, high), frame[low:high], frames, gain)
-        h, b, m, log_det = h + part.h, b + part.b, m + part.m, log_det + part.log_det
-    return Stretch(h, b, m, log_det)
+    return [
+        (
+            float(sensed.doubt[low]),
+            _segment(sensed, slice(low, high), frame[low:high], frames, gain),
+        )
+        for low, high in pairwise(np.asarray(bounds).tolist())
+    ]
+
+
+def summed(
+    parts: Sequence[tuple[float, Stretch]], frames: int, delta: Array, apart: float = 0.0
+) -> Stretch:
+    """Sum what segments show of today's coefficients c.
+
+    A segment's own are c + e, e ~ CN(0, apart delta), because each moves other blades at other
+    levels; before one with doubt d all that went before is of c + e, e ~ CN(0, d delta). Both are
+    integrated out (see `replaced`).
+    """
+    size = len(delta)
+    told = Stretch(
+        np.zeros((size, size), dtype=complex),
+        np.zeros((frames, size), dtype=complex),
+        np.zeros((frames, frames), dtype=complex),
+        0.0,
+    )
+    for doubt, shown in parts:
+        if doubt > 0 and told.h.any():
+            told = _doubted(told, doubt * delta)
+        part = _doubted(shown, apart * delta) if apart > 0 and shown.h.any() else shown
+        told = Stretch(
+            told.h + part.h, told.b + part.b, told.m + part.m, told.log_det + part.log_det
+        )
+    return told
+
+
+def _doubted(told: Stretch, grown: Array) -> Stretch:
+    """Return what is told of coefficients that differ by CN(0, grown) from those it was seen of."""
+    through = np.linalg.inv(np.eye(len(grown)) + told.h @ grown)
+    h = through @ told.h
+    return Stretch(
+        h=0.5 * (h + h.conj().T),
+        b=told.b @ through.T,
+        m=told.m + told.b.conj() @ (grown @ through) @ told.b.T,
+        log_det=told.log_det + float(np.linalg.slogdet(through)[1]),
+    )
 
 
 def _segment(sensed: Sensed, rows: slice, frame: Whole, frames: int, gain: Real | None) -> Stretch:

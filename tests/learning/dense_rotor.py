@@ -21,7 +21,7 @@ class Readings:
     """y: (reading,); x: (reading, regime * adjuster), of the moves since the segment's first run.
 
     noise: (reading, reading), of walk and scatter; level: (reading, level) of 0 and 1; run:
-    (reading,), the rotor's runs counted through its log.
+    (reading,), the rotor's runs counted through its log; segment: (reading,).
     """
 
     y: np.ndarray
@@ -29,6 +29,7 @@ class Readings:
     noise: np.ndarray
     level: np.ndarray
     run: np.ndarray
+    segment: np.ndarray
 
 
 def readings_of(
@@ -66,8 +67,9 @@ def readings_of(
     keys = sorted({(row[1], row[3]) for row in rows})
     level = np.array([[(row[1], row[3]) == key for key in keys] for row in rows], dtype=float)
     return Readings(
-        np.array([row[4] for row in rows]), x, noise, level, np.array([row[0] for row in rows])
-    )
+        np.array([row[4] for row in rows]), x, noise, level, np.array([row[0] for row in rows]),
+        np.array([row[1] for row in rows]),
+    )  # fmt: skip
 
 
 def log_density(r: Readings, factor: np.ndarray, mean: np.ndarray, cov: np.ndarray) -> float:

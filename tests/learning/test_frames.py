@@ -11,9 +11,12 @@ from adapt.coefficients import Coefficients
 from adapt.learning.frame_events import FrameEvent, frame_events, seen_events
 from adapt.learning.frame_search import Found
 from adapt.learning.frames import find_frames, read_now, reference_rows, settled, turned
+from adapt.learning.jobs_apart import jobs_apart
 from adapt.learning.learner import fit
 from adapt.learning.replaced import HARDWARE_SHARE, doubts_of
+from adapt.learning.rotor_view import Views
 from adapt.learning.runs import Runs, runs_of
+from adapt.learning.type_prior import TypePrior
 from adapt.log import History
 
 Event = tuple[str, str, str, str, complex]
@@ -57,33 +60,37 @@ def learned(f: Fleet, log: History) -> tuple[Runs, tuple[FrameEvent, ...], Coeff
     return runs, frame_events(f.rotor, runs, log), c
 
 
-def found(f: Fleet, log: History, **more: object) -> tuple[Found, ...]:
+def found(f: Fleet, log: History) -> tuple[Found, ...]:
     runs, events, c = learned(f, log)
-    frames = find_frames(f.rotor, runs, events, c, **more)  # type: ignore[arg-type]
-    return frames[events[0].rotor].found
+    return find_frames(f.rotor, runs, events, c)[events[0].rotor].found
 
 
-def two_orders(**more: object) -> Fleet:
+def two_orders() -> Fleet:
     rotor = invented_rotor(sensors=2, regimes=2, track=False)
     rotor = replace(rotor, sensors=(rotor.sensors[0], replace(rotor.sensors[1], order=2)))
-    f = fleet(np.random.default_rng(21), rotor, rotors=4, jobs=3, runs=4, missing=0.15, **more)  # type: ignore[arg-type]
+    f = fleet(np.random.default_rng(21), rotor, rotors=4, jobs=3, runs=4, missing=0.15)
     readings = f.history.readings
     repeats = np.random.default_rng(4).integers(1, 4, len(readings))
     f.history = replace(f.history, readings=readings.assign(repeats=repeats))
     return f
 
 
-def dense_angle(f: Fleet, log: History, c: Coefficients, serial: str, last: int) -> tuple:
+def dense_angle(
+    f: Fleet, log: History, c: Coefficients, serial: str, last: int, apart: float = 0.0
+) -> tuple:
     """Return circular mean and sd [deg] of one moved reference, from dense laws on a grid.
 
     last: the rotor's last run before the event, counted through its log. The rotor reads as its
-    type before the event or after it, equally likely.
+    type before the event or after it, equally likely. apart: by which share of D jobs differ.
     """
     grid = np.deg2rad(np.arange(-180.0, 180.0, 0.25))
     total = np.zeros((2, len(grid)))
     for s, sensor in enumerate(f.rotor.sensors):
         mean, cov = type_without(f, log, c, serial, s)
         r = readings_of(f, log, c, serial, s, set())
+        own = apart * (c.unseen.joint - c.type_.joint)[s]
+        same_job = r.segment[:, None] == r.segment
+        r = replace(r, noise=r.noise + same_job * (r.x @ own @ r.x.conj().T))
         after = r.run > last
         for k, theta in enumerate(grid):
             turn = np.exp(1j * sensor.order * theta)
@@ -94,19 +101,23 @@ def dense_angle(f: Fleet, log: History, c: Coefficients, serial: str, last: int)
     return np.rad2deg(np.angle(moment)), np.rad2deg(np.sqrt(-2.0 * np.log(abs(moment))))
 
 
+@pytest.mark.parametrize("apart", [0.0, 0.3])
 @pytest.mark.parametrize(
     ("job", "after", "angle", "last"),
     [("J001-0", "3", 75.0, 3), ("J001-1", "1", -140.0, 5), ("J001-0", "0", 12.0, 0)],
 )
 def test_the_angle_of_a_moved_reference_is_that_of_the_dense_law(
-    job: str, after: str, angle: float, last: int
+    job: str, after: str, angle: float, last: int, apart: float
 ) -> None:
-    """Between two jobs, within one, and after a single run; orders 1 and 2, gaps, repeats."""
+    """Between two jobs, within one, and after a single run; orders 1 and 2, gaps, repeats.
+
+    apart: each job's coefficients are the rotor's + e, e ~ CN(0, apart D).
+    """
     f = two_orders()
     log = moved(f, (job, after, "reference moved", "", lag(angle)))
     runs, events, c = learned(f, log)
-    answer = find_frames(f.rotor, runs, events, c)[1].found[0]
-    expected, sd = dense_angle(f, log, c, "R001", last)
+    answer = find_frames(f.rotor, runs, events, c, apart=apart)[1].found[0]
+    expected, sd = dense_angle(f, log, c, "R001", last, apart)
     assert answer.angle_deg == pytest.approx(expected, abs=1e-4)
     assert answer.sd_deg == pytest.approx(sd, rel=1e-3)
     assert abs(answer.angle_deg - angle) < 4.0 * answer.sd_deg
@@ -119,7 +130,7 @@ def test_a_single_order_gives_a_von_mises_law() -> None:
     f = fleet(np.random.default_rng(5), rotor, rotors=3, jobs=2, runs=3, reading_sd=0.12, moves=1)
     log = moved(f, ("J001-0", "2", "reference moved", "", lag(50.0)))
     runs, events, c = learned(f, log)
-    answer = find_frames(f.rotor, runs, events, c)[1].found[0]
+    answer = find_frames(f.rotor, runs, events, c, apart=0.0)[1].found[0]
     expected, sd = dense_angle(f, log, c, "R001", 2)
     assert sd > 15.0
     assert answer.angle_deg == pytest.approx(expected, abs=1e-3)
@@ -135,7 +146,7 @@ def test_two_events_are_found_together() -> None:
         ("J001-1", "1", "reference moved", "", lag(-30.0)),
     )
     runs, events, c = learned(f, log)
-    answers = find_frames(f.rotor, runs, events, c)[1].found
+    answers = find_frames(f.rotor, runs, events, c, apart=0.0)[1].found
     grid = [a.angle_deg + a.sd_deg * np.linspace(-4.5, 4.5, 25) for a in answers]
     total = np.zeros((3, 25, 25))
     for s, sensor in enumerate(f.rotor.sensors):
@@ -186,8 +197,8 @@ def test_hardware_changed_between_leaves_the_angle_with_more_doubt() -> None:
             total[1, k] += log_density(changed, np.where(after, 1.0, 1.0 / turn), mean, cov)
     weight = np.exp(total - total.max())
     moment = (weight * np.exp(1j * grid)).sum() / weight.sum()
-    plain = find_frames(f.rotor, runs, events, c)[1].found[0]
-    answer = find_frames(f.rotor, runs, events, c, doubt=doubt)[1].found[0]
+    plain = find_frames(f.rotor, runs, events, c, apart=0.0)[1].found[0]
+    answer = find_frames(f.rotor, runs, events, c, doubt=doubt, apart=0.0)[1].found[0]
     assert answer.angle_deg == pytest.approx(np.rad2deg(np.angle(moment)), abs=0.02)
     sd = np.rad2deg(np.sqrt(-2.0 * np.log(abs(moment))))
     assert answer.sd_deg == pytest.approx(sd, rel=0.01)
@@ -250,7 +261,7 @@ def test_gain_and_angle_of_a_refitted_sensor_are_those_of_the_dense_law(after: s
     f = fleet(np.random.default_rng(31), rotor, rotors=3, jobs=2, runs=3, reading_sd=0.04)
     log = moved(f, ("J001-0", after, "sensor moved", "sensor 1", 1.12 * lag(-7.0)))
     runs, events, c = learned(f, log)
-    answer = find_frames(f.rotor, runs, events, c)[1].found[0]
+    answer = find_frames(f.rotor, runs, events, c, apart=0.0)[1].found[0]
     odds, gain, gain_sd, angle, sd = dense_refit(f, log, c, int(after), after != "2")
     assert answer.refit is not None
     assert np.log(answer.refit.gain) == pytest.approx(gain, abs=0.01 * gain_sd)
@@ -323,11 +334,11 @@ def test_coefficients_are_those_of_the_rotor_as_it_reads_now_with_the_angles_dou
     f = fleet(np.random.default_rng(34), rotor, rotors=4, jobs=2, runs=4, reading_sd=0.06)
     log = moved(f, ("J001-1", "1", "reference moved", "", lag(75.0)))
     runs, events, c = learned(f, log)
-    frames = find_frames(f.rotor, runs, events, c)
+    frames = find_frames(f.rotor, runs, events, c, apart=0.0)
     put = turned(runs, frames)
     fitted, _, _ = fit(f.rotor, put, f.chart)
     fitted = replace(fitted, noise=replace(fitted.noise, correlation=None))
-    frames = find_frames(f.rotor, runs, events, fitted, put)
+    frames = find_frames(f.rotor, runs, events, fitted, put, apart=0.0)
     put = turned(runs, frames)
     now = read_now(fitted, f.rotor, put, frames).rotors["R001"]
     still = fitted.rotors["R001"]
@@ -471,3 +482,32 @@ def test_a_log_without_events_is_left_alone() -> None:
     assert turned(runs, {}) is runs
     assert read_now(c, f.rotor, runs, {}) is c
     assert settled({}, {})
+
+
+def test_how_far_jobs_differ_is_learned_from_the_fleet() -> None:
+    """Jobs alike, and jobs whose coefficients differ by 6 % a component, half of what rotors do."""
+    rng = np.random.default_rng(42)
+    f = fleet(rng, invented_rotor(track=False), rotors=12, jobs=3, runs=5)
+    shares = []
+    for relative in (0.0, 0.06):
+        readings = f.history.readings.set_index(["job", "run", "sensor", "regime"]).value.to_dict()
+        for job in f.history.runs.job.unique():
+            draw = rng.standard_normal((2, *f.type_.shape))
+            e = relative * f.type_ * (draw[0] + 1j * draw[1])
+            amounts = np.zeros((4, 3))
+            for run in "1234":
+                made = f.history.moves[
+                    (f.history.moves.job == job) & (f.history.moves.after_run == str(int(run) - 1))
+                ]
+                for m in made.itertuples():
+                    amounts[int(m.blade) - 1, f.rotor.adjuster_names.index(m.adjuster)] += m.amount
+                moved_so_far = np.exp(1j * f.rotor.psi) @ amounts
+                for j, (sensor, regime) in enumerate(f.rotor.channels):
+                    readings[job, run, sensor, regime] += e[j] @ moved_so_far
+        keys = f.history.readings[["job", "run", "sensor", "regime"]].itertuples(index=False)
+        table = f.history.readings.assign(value=[readings[tuple(key)] for key in keys])
+        runs = runs_of(f.rotor, replace(f.history, readings=table))
+        c, _, _ = fit(f.rotor, runs, f.chart)
+        shares.append(jobs_apart(Views.of(f.rotor, runs, c.noise, TypePrior(c), None), 1.0))
+    assert shares[0] < 0.015
+    assert 0.08 < shares[1] < 0.32
