@@ -141,10 +141,7 @@ def _segments(
                     track_members.between(first, length),
                     np.repeat(runs.rotor[first][:, None], regimes, axis=1),
                 )
-            known = Known(
-                mean, cov, track_mean, track_cov, noise.run_var, noise.reading_var,
-                noise.track_run_var, noise.track_reading_var, share,
-            )  # fmt: skip
+            known = Known(mean, cov, track_mean, track_cov, noise, share)
             yield Segments.of(rotor, runs, first, length, known)
 
 

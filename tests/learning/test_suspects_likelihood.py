@@ -35,6 +35,8 @@ def segments() -> Segments:
     root[:, CHANNELS:].imag = 0.0
     mean = circular(3, lines, ADJUSTERS)
     mean[:, CHANNELS:].imag = 0.0
+    extra = np.zeros(readings.shape)
+    extra[2, 1:] = rng.uniform(0.0, 3.0, (RUNS - 1, lines))
     amounts = rng.integers(-2, 3, (3, RUNS, BLADES, ADJUSTERS)).astype(float)
     amounts[:, 0] = 0.0
     return Segments(
@@ -43,7 +45,7 @@ def segments() -> Segments:
         readings=readings,
         repeats=repeats,
         amounts=amounts,
-        loose=np.zeros((3, RUNS), dtype=bool),
+        extra=extra,
         kept=np.zeros((3, RUNS), dtype=bool),
         motion=np.concatenate([np.zeros(CHANNELS, int), 1 + np.repeat(np.arange(4), 3)]),
         channels=CHANNELS,
@@ -62,7 +64,7 @@ def log_density(s: Segments, i: int, line: int, steps: np.ndarray | None = None)
     at = np.flatnonzero(~np.isnan(y))
     if len(at) < 2:
         return 0.0
-    steps = np.ones(RUNS) if steps is None else steps
+    steps = (np.ones(RUNS) if steps is None else steps) + s.extra[i, :, line]
     walk = np.cumsum(np.where(np.arange(RUNS) == 0, 0.0, steps))
     noise = s.run_var[line] * np.minimum.outer(walk, walk)
     noise = noise + np.diag(s.reading_var[line] / s.repeats[i, :, line])

@@ -36,7 +36,7 @@ Truth = npt.NDArray[np.bool_]
 GUST, GUST_SHARE = 9.0, 0.08  # a step whose change is three times as large, and how often
 ROUGH = 64.0  # a reading eight times as uncertain
 LOOSE = 400.0  # relative variance of a step that nothing explains
-TINY = 1e-300
+LONGEST_CODE = 50  # runs whose pattern of readings fits in one number
 
 
 def noise_precision(segments: Segments) -> tuple[Real, Truth]:
@@ -45,61 +45,50 @@ def noise_precision(segments: Segments) -> tuple[Real, Truth]:
     0 where not read, and on lines that were read once only or that have no noise.
     """
     read = np.swapaxes(~np.isnan(segments.readings), 1, 2)
-    usable = segments.run_var + segments.reading_var > 0
-    read = read & np.asarray(usable)[:, None]
+    read = read & (segments.run_var + segments.reading_var > 0)[:, None]
     count, lines, length = read.shape
-    precision = np.zeros((count, lines, length, length))
-    plain = (segments.repeats == 1.0).all(axis=(1, 2)) & ~segments.loose.any(axis=1)
-    if length <= 60:
-        codes = read[plain] @ (2 ** np.arange(length, dtype=np.int64))
-        at = np.flatnonzero(plain)
-        patterns, which = np.unique(codes, return_inverse=True)
-        which = which.reshape(codes.shape)
-        every = np.arange(lines)
-        table = np.array(
-            [
-                _pattern(np.flatnonzero((code >> np.arange(length)) & 1), length,
-                         np.ones(length), np.ones(length), segments, every)
-                for code in patterns.tolist()
-            ]
-        ).reshape(-1, lines, length, length)  # fmt: skip
-        precision[at] = table[which, every]
-    else:
-        plain = np.zeros(count, dtype=bool)
-    known: dict[tuple[bytes, bytes, bytes, int], Real] = {}
-    for i in np.flatnonzero(~plain).tolist():
-        steps = np.where(segments.loose[i], LOOSE, 1.0)
-        for j in range(lines):
-            weights = 1.0 / segments.repeats[i, :, j]
-            key = (read[i, j].tobytes(), weights.tobytes(), steps.tobytes(), j)
-            if key not in known:
-                at = np.flatnonzero(read[i, j])
-                known[key] = _pattern(at, length, weights, steps, segments, np.array([j]))[0]
-            precision[i, j] = known[key]
-    return precision, read
+    line = np.tile(np.arange(lines), count)
+    step = segments.run_var[:, None] * (1.0 + np.swapaxes(segments.extra, 1, 2))
+    scatter = segments.reading_var[:, None] / np.swapaxes(segments.repeats, 1, 2)
+    of_line = read.reshape(-1, length)
+    plain = (segments.repeats == 1.0).all(axis=(1, 2)) & (segments.extra == 0.0).all(axis=(1, 2))
+    # Lines of plain segments that were read alike share one precision; any other has its own.
+    key = -1 - np.arange(count * lines)
+    if length <= LONGEST_CODE:
+        code = (of_line @ (2 ** np.arange(length, dtype=np.int64))) * lines + line
+        key = np.where(np.repeat(plain, lines), code, key)
+    _, first, which = np.unique(key, return_index=True, return_inverse=True)
+    each = _precisions(
+        of_line[first], step.reshape(-1, length)[first], scatter.reshape(-1, length)[first]
+    )
+    return each[which.reshape(-1)].reshape(count, lines, length, length), read
 
 
-def _pattern(
-    at: Whole, length: int, weights: Real, steps: Real, segments: Segments, lines: Whole
-) -> Real:
-    """Return the precision of one pattern of runs read, (line, run, run).
+def _precisions(read: Truth, step: Real, scatter: Real) -> Real:
+    """Return the precision of each of some lines, (line, run, run).
 
-    at: runs read; weights: (run,) of the reading variance; steps: (run,) of the run-to-run change.
+    read: (line, run); step, scatter: (line, run), variance of the step to each run, of its reading.
     """
-    result = np.zeros((len(lines), length, length))
-    usable = segments.run_var[lines] + segments.reading_var[lines] > 0
-    if len(at) < 2 or not usable.any():
-        return result
-    gaps = np.add.reduceat(steps[: at[-1] + 1], at[:-1] + 1)
-    w = weights[at]
-    t = np.diag(w[1:] + w[:-1]) - np.diag(w[1:-1], 1) - np.diag(w[1:-1], -1)
-    chosen = lines[usable]
-    cov = segments.run_var[chosen, None, None] * np.diag(gaps)
-    cov = cov + segments.reading_var[chosen, None, None] * t
-    difference = np.zeros((len(at) - 1, length))
-    row = np.arange(len(at) - 1)
-    difference[row, at[1:]], difference[row, at[:-1]] = 1.0, -1.0
-    result[usable] = difference.T @ np.linalg.inv(cov) @ difference
+    count, length = read.shape
+    result = np.zeros((count, length, length))
+    patterns, which = np.unique(read, axis=0, return_inverse=True)
+    which = which.reshape(-1)
+    order = np.argsort(which, kind="stable")
+    bounds = np.searchsorted(which[order], np.arange(len(patterns) + 1))
+    for n, pattern in enumerate(patterns):
+        at = np.flatnonzero(pattern)
+        if len(at) < 2:
+            continue
+        rows = order[bounds[n] : bounds[n + 1]]
+        gaps = np.add.reduceat(step[rows, : at[-1] + 1], at[:-1] + 1, axis=1)
+        s = scatter[rows][:, at]
+        one = np.arange(len(at) - 1)
+        cov = np.zeros((len(rows), len(one), len(one)))
+        cov[:, one, one] = gaps + s[:, 1:] + s[:, :-1]
+        cov[:, one[1:], one[:-1]] = cov[:, one[:-1], one[1:]] = -s[:, 1:-1]
+        difference = np.zeros((len(one), length))
+        difference[one, at[1:]], difference[one, at[:-1]] = 1.0, -1.0
+        result[rows] = difference.T @ np.linalg.inv(cov) @ difference
     return result
 
 

@@ -7,13 +7,13 @@ one order; one contrast in all regimes) share a motion.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from adapt.coefficients import Noise
 from adapt.effects import contrasts, harmonic_sums
 from adapt.learning.runs import Runs, orders
 from adapt.rotor import Rotor
@@ -31,18 +31,14 @@ class Known:
     """What the rest of the log says of each segment's rotor: coefficients, and the noise of all.
 
     mean: (segment, channel, adjuster), cov: (segment, channel, adjuster, adjuster); track
-    likewise by regime. run_var, reading_var: (channel,); track likewise, NaN without track.
-    share: of the lines that speaks for itself, 0..1.
+    likewise by regime. noise: of all. share: of the lines that speaks for itself, 0..1.
     """
 
     mean: Array
     cov: Array
     track_mean: Real
     track_cov: Real
-    run_var: Real
-    reading_var: Real
-    track_run_var: Real
-    track_reading_var: Real
+    noise: Noise
     share: float
 
     def only(self, chosen: Truth | Whole) -> Known:
@@ -56,10 +52,11 @@ class Segments:
     """Segments of the same number of runs.
 
     first: (segment,) row of the first run. readings: (segment, run, line), NaN where not read;
-    repeats: likewise; amounts: (segment, run, blade, adjuster), moves that led to each run; loose:
-    (segment, run), steps given up as unexplained; kept: (segment, run), the pair that ends there
-    was found right by somebody. motion: (line,); channels: how many lines are vibration. half:
-    (line,), 1 for circular complex numbers, 1/2 for real ones. mean, cov:
+    repeats: likewise; amounts: (segment, run, blade, adjuster), moves that led to each run; extra:
+    (segment, run, line), what inexact moves add to the variance of each step, or that it was given
+    up as unexplained, in units of run_var; kept: (segment, run), the pair that ends there was found
+    right by somebody. motion: (line,); channels: how many lines are vibration. half: (line,), 1 for
+    circular complex numbers, 1/2 for real ones. mean, cov:
     (segment, line, adjuster[, adjuster]). run_var, reading_var: (line,).
     """
 
@@ -68,7 +65,7 @@ class Segments:
     readings: Array
     repeats: Real
     amounts: Real
-    loose: Truth
+    extra: Real
     kept: Truth
     motion: Whole
     channels: int
@@ -89,9 +86,13 @@ class Segments:
         readings, repeats = runs.readings[rows], runs.repeats[rows]
         mean, cov = known.mean, known.cov
         motion, half = of_channel, np.ones(len(of_channel))
-        run_var, reading_var = known.run_var, known.reading_var
+        noise = known.noise
+        run_var, reading_var = noise.run_var, noise.reading_var
+        moved = runs.moved[rows]
+        moved[:, 0] = 0
+        extra = _extra(run_var, noise.run_var_after(moved))
         basis = contrasts(len(rotor.blades))
-        if len(basis) and rotor.has_track and not np.isnan(known.track_run_var).all():
+        if len(basis) and rotor.has_track and not np.isnan(noise.track_run_var).all():
             heights = np.einsum("kb,nrgb->nrkg", basis, runs.heights[rows])
             parts, regimes = len(basis), heights.shape[-1]
             lines = heights.reshape(*rows.shape, parts * regimes)
@@ -101,10 +102,12 @@ class Segments:
             half = np.concatenate([half, np.full(parts * regimes, 0.5)])
             mean = np.concatenate([mean, np.tile(known.track_mean, (1, parts, 1))], axis=1)
             cov = np.concatenate([cov, np.tile(known.track_cov, (1, parts, 1, 1))], axis=1)
-            run_var = np.concatenate([run_var, np.tile(known.track_run_var, parts)])
-            reading_var = np.concatenate([reading_var, np.tile(known.track_reading_var, parts)])
+            lifted = _extra(noise.track_run_var, noise.track_run_var_after(moved))
+            extra = np.concatenate([extra, np.tile(lifted, (1, 1, parts))], axis=2)
+            run_var = np.concatenate([run_var, np.tile(noise.track_run_var, parts)])
+            reading_var = np.concatenate([reading_var, np.tile(noise.track_reading_var, parts)])
         return cls(
-            rotor, first, readings, repeats, amounts, np.zeros(rows.shape, dtype=bool),
+            rotor, first, readings, repeats, amounts, extra,
             runs.kept[rows], motion, len(of_channel), half, mean, cov, run_var, reading_var,
             known.share,
         )  # fmt: skip
@@ -124,7 +127,7 @@ class Segments:
 
     def only(self, chosen: Truth | Whole) -> Segments:
         """Return some of the segments."""
-        names = ("first", "readings", "repeats", "amounts", "loose", "kept", "mean", "cov")
+        names = ("first", "readings", "repeats", "amounts", "extra", "kept", "mean", "cov")
         return replace(self, **{name: getattr(self, name)[chosen] for name in names})
 
     def effects(self, amounts: Real) -> Array:
@@ -137,10 +140,6 @@ class Segments:
         return np.stack(x, axis=-2)
 
 
-def same_length(bounds: Sequence[tuple[int, int]]) -> dict[int, Whole]:
-    """Return first rows of segments by number of runs, those with a pair only."""
-    found: dict[int, list[int]] = {}
-    for low, high in bounds:
-        if high - low > 1:
-            found.setdefault(high - low, []).append(low)
-    return {length: np.array(first, dtype=np.int64) for length, first in sorted(found.items())}
+def _extra(run_var: Real, after: Real) -> Real:
+    """Return what inexact moves add to run_var, in units of it, (segment, run, channel)."""
+    return np.asarray((after - run_var) / np.where(run_var > 0, run_var, np.inf))

@@ -138,7 +138,7 @@ def _quadratic(likelihood: Likelihood) -> tuple[Real, Real]:
 
 def _of_moves(segments: Segments, g: Real, f: Real) -> tuple[WrongMoves, Whole, Real]:
     """Return the wrong moves of every pair, their steps, and their rough log odds."""
-    count, length = segments.loose.shape
+    count, length = segments.kept.shape
     made = segments.amounts[:, 1:].reshape(count * (length - 1), *segments.amounts.shape[2:])
     found = wrong_moves(segments.rotor, made)
     pair, source, target, size = found.owner, found.source, found.target, found.size
@@ -178,7 +178,7 @@ def _of_readings(likelihood: Likelihood, misread: list[WrongReading]) -> tuple[R
     segments = likelihood.segments
     pull, own, _ = likelihood.of_readings
     channels = segments.channels
-    count, length = segments.loose.shape
+    count, length = segments.kept.shape
     readings = segments.readings[:, :, :channels].reshape(count * length, channels)
     flat = (count * length, channels)
     pull = np.swapaxes(pull[:, :channels], 1, 2).reshape(flat)

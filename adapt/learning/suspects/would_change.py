@@ -72,11 +72,10 @@ def _segment(
     rotor: Rotor, runs: Runs, first: int, length: int, coefficients: Coefficients, own: Posterior
 ) -> Segments:
     """Return one segment; what rests on an unknown coefficient or an older frame is left out."""
-    noise = coefficients.noise
     known = Known(
         np.nan_to_num(own.mean)[None], np.nan_to_num(own.cov)[None],
-        np.nan_to_num(own.track_mean)[None], np.nan_to_num(own.track_cov)[None], noise.run_var,
-        noise.reading_var, noise.track_run_var, noise.track_reading_var, share=1.0,
+        np.nan_to_num(own.track_mean)[None], np.nan_to_num(own.track_cov)[None],
+        coefficients.noise, share=1.0,
     )  # fmt: skip
     segment = Segments.of(rotor, runs, np.array([first]), length, known)
     moved = (segment.amounts[0] != 0).any(axis=(0, 1))
