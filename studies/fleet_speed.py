@@ -6,9 +6,10 @@ ROTORS x 20 pairs x 24 channels (4 sensors, 6 regimes), three adjusters, no trac
 scatter, because statsmodels' MixedLM knows no covariance between neighbouring rows. MixedLM fits
 one sensor, whose regimes have rotors' shares in common (complex rows stacked as real ones;
 variances tied as three components of columns times the type's coefficients: gain, adjuster, rest;
-one residual variance), and is scaled to four; one channel alone is fitted too and scaled to 24. The
-program's variances are tied over the sensors as well, which no sensor fitted alone can do: so all
-channels are fitted as one model too, on a twentieth of the rotors, and scaled by rotors.
+one residual variance), and is scaled to four; one channel alone is fitted too and scaled to 24.
+What the program learns of one sensor's spreads leans on the others' as well, which no sensor fitted
+alone can do; all channels as one model, variances tied, are fitted on a twentieth of the rotors and
+scaled by rotors.
 `adapt.learn` fits everything; its first fit is timed by its progress reports, the search for
 suspect entries beside it. Seconds are of the processor, so that a busy machine does not matter.
 """
@@ -172,7 +173,7 @@ def learn(rotor: Rotor, log: History) -> tuple[Coefficients, float, float]:
 
 def beside(learned: Coefficients, theirs: MixedLMResults, drawn: Drawn, regimes: int) -> None:
     """Print both estimates of one sensor."""
-    shares = learned.origin["spread_of_rotors_parts"]
+    (shares,) = learned.origin["spread_of_rotors_parts"].values()  # by sensor, of which one
     print(f"{'one sensor, the same model':<44}{'learned':>11}{'MixedLM':>11}{'drawn':>11}")
     q = float(np.sqrt(np.mean(learned.noise.run_var) / 2))
     print(f"{'  run-to-run sd, per component [ips]':<44}{q:11.6f}{np.sqrt(theirs.scale):11.6f}"
