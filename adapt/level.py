@@ -84,13 +84,15 @@ def follow_run(
     reading_var: Real,
     run_var: Real,
     teach: bool = True,
+    speaking: Real | None = None,
 ) -> Level:
     """Return the state after one more run.
 
     moves: (channel, part, adjuster): X of the moves made since the run before (zeros at the first).
     readings: (channel, part), NaN where the channel was not read in this run.
     reading_var, run_var: (channel,): r of this run's readings and q for each run step.
-    teach: False when the pair that ends here is already in the coefficients.
+    teach: False when the pair that ends here is already in the coefficients. speaking: (channel,),
+    the share of the reading's word that counts for the coefficients; None = all of it.
 
     A move of an adjuster whose coefficient is unknown (NaN) cuts the level: it starts afresh at the
     next reading, which is what a flat prior on that coefficient gives.
@@ -105,10 +107,16 @@ def follow_run(
     innovation_free = readings - state.offset
 
     mean, joint = state.mean.copy(), state.joint.copy()
+    share = 1.0 if speaking is None else speaking
     if teach and follow.any():
         for part in range(readings.shape[1]):
             _teach(
-                mean, joint, slope[:, part], innovation_free[:, part], own_var + reading_var, follow
+                mean,
+                joint,
+                slope[:, part],
+                innovation_free[:, part],
+                (own_var + reading_var) / share,
+                follow,
             )
 
     level_var = np.where(follow, own_var, 0.0)

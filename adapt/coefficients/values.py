@@ -81,6 +81,8 @@ class Noise:
     known, channels are then taken as independent.
     move_var, track_move_var: (channel, adjuster), (regime, adjuster): what one move of an adjuster
     adds to the run-to-run change because it is not made exactly (amount_sd); None = nothing.
+    speaking, track_speaking: (channel,), (regime,): the share of a reading's word that counts where
+    it teaches coefficients, because regimes of one run share noise; None = all of it.
     """
 
     reading_var: Real
@@ -90,6 +92,8 @@ class Noise:
     correlation: Complex | None = None
     move_var: Real | None = None
     track_move_var: Real | None = None
+    speaking: Real | None = None
+    track_speaking: Real | None = None
 
     def run_var_after(self, moved: npt.ArrayLike) -> Real:
         """Return the variance of a step, (..., channel), to which moves led.

@@ -16,9 +16,10 @@ from adapt.learning.fleet import Fleet
 from adapt.learning.noise import Variances
 from adapt.learning.table import Table
 
-__all__ = ["channel_correlation", "speaking_share"]
+__all__ = ["channel_correlation", "speaking_by_sensor", "speaking_share"]
 
 Complex = npt.NDArray[np.complex128]
+Real = npt.NDArray[np.float64]
 
 CLIPPED = 3.0  # sds: a wrong entry is no correlation
 FEWEST_ROWS = 3  # rows that two channels must share
@@ -70,3 +71,25 @@ def speaking_share(correlation: npt.NDArray[Any]) -> float:
     1 when channels are independent, 1 / channels when all say the same.
     """
     return float(len(correlation) / (np.abs(correlation) ** 2).sum())
+
+
+def speaking_by_sensor(correlation: npt.NDArray[Any], variances: Variances, groups: int) -> Real:
+    """Return the share of each channel's word that counts where its sensor's regimes teach alike.
+
+    correlation: (channel, channel). Regimes of one run share gusts, weight and wind. What they say
+    of a share common to all of them has the variance that independent ones would have, times the
+    design effect sum_gh a_g conj(a_h) P_gh / sum |a_g|^2 with a = L / sd (Kish, Survey Sampling,
+    1965, for the name; magnitude adjustment of a composite likelihood: Ribatet, Cooley and Davison,
+    Statistica Sinica 22 (2012) 813; both from memory). Its largest over the adjusters is taken, so
+    that an interval is rather too wide. Shape (channel,), at most 1.
+    """
+    channels, adjusters = variances.spread.loading.shape
+    regimes = channels // max(groups, 1)
+    lean = variances.spread.loading / np.sqrt(variances.run_var + variances.reading_var)[:, None]
+    lean = lean.reshape(groups, regimes, adjusters)
+    at = np.arange(groups)
+    own = correlation.reshape(groups, regimes, groups, regimes)[at, :, at, :]
+    effect = np.einsum("sga,sgh,sha->sa", lean.conj(), own, lean).real
+    power = np.maximum((np.abs(lean) ** 2).sum(axis=1), 1e-300)
+    worst = np.maximum((effect / power).max(axis=1, initial=1.0), 1.0)
+    return np.repeat(1.0 / worst, regimes)

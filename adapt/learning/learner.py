@@ -17,11 +17,12 @@ import numpy.typing as npt
 import adapt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Noise, Posterior, identity_of
-from adapt.learning.correlation import channel_correlation
+from adapt.learning.correlation import channel_correlation, speaking_by_sensor
 from adapt.learning.fleet import (
     Fleet,
     Known,
     Prior,
+    Spread,
     informed_directions,
     joint_cov,
     joint_type,
@@ -42,6 +43,8 @@ Whole = npt.NDArray[np.int64]
 Truth = npt.NDArray[np.bool_]
 Progress = Callable[[int, int], None]
 
+SPEAKING_ROUNDS = 3  # of learning with the word of channels that share noise counted less
+ENOUGH_SPEAKING = 0.05  # relative: a smaller change of that is not worth another round
 INEXACT_ROUNDS = 4  # of learning with what inexact moves add, at most
 MOST_INEXACT = 1e4  # times q: more than that and a move says nothing
 FALLBACK_SHARE = 0.05  # of the limit, per component: noise expected when nothing else is known
@@ -57,6 +60,14 @@ class Learned:
     prior: Prior
     known: Known
     fleet: Fleet
+    correlation: Array
+
+    def variances_in(self, scale: Real) -> Variances:
+        """Return the variances in the columns of another table; scale: (adjuster,)."""
+        ratio = scale / self.table.scale
+        was = self.variances.spread
+        spread = Spread(was.rest * ratio**2, was.loading * ratio, was.share)
+        return replace(self.variances, spread=spread)
 
 
 def fit(
@@ -74,7 +85,7 @@ def fit(
     vibration, move_var = _with_inexact_moves(
         rotor,
         runs,
-        lambda extra: _solve(
+        lambda extra, before: _solve(
             vibration_rows(rotor, runs, runs.starts, unit, units, extra),
             _vibration_prior(rotor, chart),
             expected,
@@ -82,13 +93,14 @@ def fit(
             sensor=np.repeat(np.arange(len(rotor.sensors)), len(rotor.regimes)),
             floor=_rms(runs.readings),
             within=_within(runs),
+            start=before,
         ),
     )
     report(1, 3)
     track, track_move_var = None, None
     if rotor.has_track:
         track, track_move_var = _with_inexact_moves(
-            rotor, runs, lambda extra: _solve_track(rotor, runs, chart, extra)
+            rotor, runs, lambda extra, before: _solve_track(rotor, runs, chart, extra, before)
         )
     report(2, 3)
 
@@ -155,18 +167,18 @@ def units_of(rotor: Rotor, runs: Runs) -> tuple[Whole, Whole, int]:
 
 
 def _with_inexact_moves(
-    rotor: Rotor, runs: Runs, solve: Callable[[Real | None], Learned]
+    rotor: Rotor, runs: Runs, solve: Callable[[Real | None, Learned | None], Learned]
 ) -> tuple[Learned, Real | None]:
     """Solve in rounds, for what inexact moves add depends on what they do.
 
-    solve: from what each step adds in units of q, (run, channel). Returns the solution and what one
-    move of an adjuster adds to the run-to-run change, (channel, adjuster); None when all moves are
-    exact. A move off by amount_sd moves the readings by c amount_sd in one direction; as a circular
-    normal it has the variance |c|^2 amount_sd^2. In track it is one blade of N, spread over the N -
-    1 contrasts.
+    solve: from what each step adds in units of q, (run, channel), and the solution before. Returns
+    the solution and what one move of an adjuster adds to the run-to-run change, (channel,
+    adjuster); None when all moves are exact. A move off by amount_sd moves the readings by c
+    amount_sd in one direction; as a circular normal it has the variance |c|^2 amount_sd^2. In track
+    it is one blade of N, spread over the N - 1 contrasts.
     """
     sd = np.array([a.amount_sd for a in rotor.adjusters])
-    learned = solve(None)
+    learned = solve(None, None)
     if not (sd > 0).any() or not (runs.moved * sd).any():
         return learned, None
     of_all = 1.0 if np.iscomplexobj(learned.fleet.mean) else 1.0 / len(rotor.blades)
@@ -178,7 +190,7 @@ def _with_inexact_moves(
         if np.allclose(fresh, ratio, rtol=0.02, atol=1e-4):
             break
         ratio = np.minimum(fresh, MOST_INEXACT)
-        learned = solve(runs.moved @ ratio.T)
+        learned = solve(runs.moved @ ratio.T, learned)
     return learned, ratio * learned.variances.run_var[:, None]
 
 
@@ -198,19 +210,36 @@ def _solve(
     sensor: Whole,
     floor: Real,
     within: Within | None = None,
+    start: Learned | None = None,
 ) -> Learned:
-    """Estimate variances, then solve with the chart as prior."""
+    """Estimate variances, then solve with the chart as prior.
+
+    start: what was learned from nearly the same rows.
+    """
     table = Table.of(rows, prior.fixed, int(sensor.max(initial=0)) + 1)
     scaled = Prior(prior.mean * table.scale, prior.var * table.scale**2)
-    variances = estimate(table, scaled, expected, stated, sensor, floor, within)
     known = informed_directions(table, scaled)
-    fleet = solve_fleet(
-        table, variances.run_var, variances.reading_var, variances.spread, scaled, known
-    )
-    return Learned(table, variances, scaled, known, fleet)
+    before = None if start is None else start.variances_in(table.scale)
+    for _ in range(SPEAKING_ROUNDS):
+        speaking = None if before is None else before.speaking
+        variances = estimate(
+            table, scaled, expected, stated, sensor, floor, within, speaking, before
+        )
+        fleet = solve_fleet(
+            table, variances.taught_run_var, variances.taught_reading_var, variances.spread, scaled,
+            known,
+        )  # fmt: skip
+        correlation = channel_correlation(table, variances, fleet)
+        speaking = speaking_by_sensor(correlation, variances, table.groups)
+        if np.abs(speaking / variances.speaking - 1.0).max(initial=0.0) < ENOUGH_SPEAKING:
+            break
+        before = replace(variances, speaking=speaking)
+    return Learned(table, variances, scaled, known, fleet, correlation)
 
 
-def _solve_track(rotor: Rotor, runs: Runs, chart: Chart | None, extra: Real | None) -> Learned:
+def _solve_track(
+    rotor: Rotor, runs: Runs, chart: Chart | None, extra: Real | None, start: Learned | None
+) -> Learned:
     """Do the same for track; its noise is pooled over regimes before each has its own."""
     regimes = len(rotor.regimes)
     rms = _rms(runs.heights.transpose(0, 2, 1).reshape(-1, regimes))
@@ -226,6 +255,7 @@ def _solve_track(rotor: Rotor, runs: Runs, chart: Chart | None, extra: Real | No
         np.zeros(regimes, dtype=bool),
         sensor=np.zeros(regimes, dtype=np.int64),
         floor=rms,
+        start=start,
     )
 
 
@@ -333,7 +363,9 @@ def _noise(rotor: Rotor, vibration: Learned, track: Learned | None) -> Noise:
         run_var=vibration.variances.run_var,
         track_reading_var=track.variances.reading_var if track else nothing,
         track_run_var=track.variances.run_var if track else nothing,
-        correlation=channel_correlation(vibration.table, vibration.variances, vibration.fleet),
+        correlation=vibration.correlation,
+        speaking=vibration.variances.speaking,
+        track_speaking=track.variances.speaking if track else None,
     )
 
 

@@ -82,12 +82,30 @@ class Within:
 
 @dataclass(frozen=True, eq=False)
 class Variances:
-    """Estimated variances: run_var q, reading_var r: (channel,); the spread of rotors."""
+    """Estimated variances: run_var q, reading_var r: (channel,); the spread of rotors.
+
+    speaking: (channel,), the share of a channel's word that counts where coefficients are learned,
+    because the channels of a sensor share noise (see `correlation`). center, expected: noise and
+    shares that were expected, from which a further search can go on.
+    """
 
     run_var: Real
     reading_var: Real
     spread: Spread
     shares: Shares
+    speaking: Real
+    center: Center
+    expected: Shares
+
+    @property
+    def taught_run_var(self) -> Real:
+        """The run-to-run change as it counts where coefficients are learned, (channel,)."""
+        return self.run_var / self.speaking
+
+    @property
+    def taught_reading_var(self) -> Real:
+        """The reading scatter as it counts where coefficients are learned, (channel,)."""
+        return self.reading_var / self.speaking
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,6 +126,8 @@ def estimate(
     sensor: Whole,
     floor: Real,
     within: Within | None = None,
+    speaking: Real | None = None,
+    start: Variances | None = None,
 ) -> Variances:
     """Estimate q and r of every channel and how rotors differ.
 
@@ -115,26 +135,30 @@ def estimate(
     expected: noise to start from. stated: (channel,), True where the rotor file states it; the
     other channels start from what their sensor's channels show together. sensor: (channel,) code.
     floor: (channel,) rms of the readings. within: scatter seen within runs, which informs r.
+    speaking: (channel,), see `Variances`; 1 when not given. start: what was found of nearly
+    the same rows, in the scaled columns of this table; the search goes on from there.
     """
     within = within or Within.none(len(sensor))
+    speaking = np.ones(len(sensor)) if speaking is None else speaking
     bottom = np.maximum(NOISE_FLOOR * floor, 1e-150) ** 2
     expected = Center(
         np.maximum(expected.run_var, bottom), np.maximum(expected.reading_var, bottom)
     )
-    whole = _Search(table, prior, expected, stated, sensor, bottom, within)
+    whole = _Search(table, prior, expected, stated, sensor, bottom, within, speaking)
+    if start is not None:
+        return whole.go_on(start)
     has = np.asarray(table.total(table.count).any(axis=1))
     some = whole
     if has.sum() > 2 * FIRST_LOOK:
         drawn = np.zeros_like(has)
         drawn[np.flatnonzero(has)[:: int(has.sum()) // FIRST_LOOK]] = True
         some = replace(whole, table=table.only(drawn))
-    center, start, mean = some.start()
-    tied = some.tied(center, start, mean)
+    center, first, mean = some.start()
+    tied = some.tied(center, first, mean)
     found = some.each(center, tied)
     if some is whole:
         return found
-    noise = Center(found.run_var, found.reading_var)
-    return whole.finish(center, noise, found, tied)
+    return whole.go_on(found)
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,6 +172,7 @@ class _Search:
     sensor: Whole
     bottom: Real
     within: Within
+    speaking: Real
 
     def start(self) -> tuple[Center, Center, Array]:
         """Return the noise that channels are expected to have, and where to start from.
@@ -182,12 +207,11 @@ class _Search:
         noise, mean = Center(tied.run_var, tied.reading_var), tied.spread.loading
         return self._settle(center, noise, tied.shares, mean, tied.shares, False)
 
-    def finish(self, center: Center, noise: Center, found: Variances, tied: Variances) -> Variances:
-        """Return the variances of this table from those found on some of its rotors."""
-        mean = found.spread.loading
-        alone = self.table.groups < 2
-        expected = one_rotor(1) if alone else tied.shares
-        return self._settle(center, noise, found.shares, mean, expected, alone)
+    def go_on(self, found: Variances) -> Variances:
+        """Return the variances of this table from those found of nearly the same rows."""
+        noise, mean = Center(found.run_var, found.reading_var), found.spread.loading
+        tied = self.table.groups < 2
+        return self._settle(found.center, noise, found.shares, mean, found.expected, tied)
 
     def _settle(
         self,
@@ -229,13 +253,16 @@ class _Search:
             )
             if charted:
                 fleet = solve_fleet(
-                    table, current.run_var, current.reading_var, self.spread(shares, mean), prior,
-                    known_with_chart,
+                    table, current.run_var / self.speaking, current.reading_var / self.speaking,
+                    self.spread(shares, mean), prior, known_with_chart,
                 )  # fmt: skip
             mean = np.where(known_with_chart.sure, fleet.mean, 0.0)
             if np.abs(logs() - before).max() < enough:
                 break
-        return Variances(current.run_var, current.reading_var, self.spread(shares, mean), shares)
+        return Variances(
+            current.run_var, current.reading_var, self.spread(shares, mean), shares, self.speaking,
+            center, expected,
+        )  # fmt: skip
 
     def spread(self, shares: Shares, mean: Array) -> Spread:
         """Return how rotors differ; mean: (channel, adjuster), what the shares are shares of."""

@@ -30,7 +30,9 @@ class RestOfLog:
     def __init__(self, table: Table, variances: Variances, prior: Prior) -> None:
         self._table, self._variances = table, variances
         weight = np.where(
-            table.count > 0, 1.0 / (variances.run_var + variances.reading_var * table.lam), 0.0
+            table.count > 0,
+            1.0 / (variances.taught_run_var + variances.taught_reading_var * table.lam),
+            0.0,
         )
         self._h = table.total(table.outer * weight[..., None, None])
         self._b = table.total(table.xd * weight[..., None])
@@ -87,7 +89,9 @@ class RestOfLog:
         table, variances, rows = self._table, self._variances, self._table.rows
         live = rows.live[members]
         weight = np.where(
-            live, 1.0 / (variances.run_var + variances.reading_var * rows.lam[members]), 0.0
+            live,
+            1.0 / (variances.taught_run_var + variances.taught_reading_var * rows.lam[members]),
+            0.0,
         )
         x = np.where(table.fixed, 0.0, rows.x[members] / table.scale)
         weighed = x.conj() * weight[..., None]

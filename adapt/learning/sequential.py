@@ -92,13 +92,14 @@ class Step:
         level, pending, pairs = _follow(
             self.level, self.pending, self.pairs, inputs.moves[run], inputs.readings[run],
             noise.reading_var / inputs.repeats[run], noise.run_var_after(inputs.moved[run]), teach,
+            noise.speaking,
         )  # fmt: skip
         if self.track.offset.shape[1] == 0 or np.isnan(noise.track_run_var).all():
             return replace(self, level=level, pending=pending, pairs=pairs)
         track, track_pending, track_pairs = _follow(
             self.track, self.track_pending, self.track_pairs, inputs.track_moves[run],
             inputs.track_readings[run], noise.track_reading_var,
-            noise.track_run_var_after(inputs.moved[run]), teach,
+            noise.track_run_var_after(inputs.moved[run]), teach, noise.track_speaking,
         )  # fmt: skip
         return Step(level, track, pending, track_pending, pairs, track_pairs)
 
@@ -227,9 +228,10 @@ def _follow(
     reading_var: Real,
     run_var: Real,
     teach: bool,
+    speaking: Real | None,
 ) -> tuple[Level, Array, Array]:
     """Follow one run and keep count of the pairs that taught."""
-    after = follow_run(level, moves, readings, reading_var, run_var, teach)
+    after = follow_run(level, moves, readings, reading_var, run_var, teach, speaking)
     pending = np.where(np.isinf(level.own_var)[:, None, None], 0.0, pending + moves)
     ends = np.asarray(~np.isnan(readings).any(axis=1), dtype=bool)
     if teach:

@@ -115,6 +115,7 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
             noise.reading_var / reading_weight[k],
             noise.run_var_after(moved),
             teach,
+            noise.speaking,
         )
         if track is not None:
             lift = np.einsum("mb,ba->ma", basis, track_changes(amounts))
@@ -125,6 +126,7 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
                 noise.track_reading_var,
                 noise.track_run_var_after(moved),
                 teach,
+                noise.track_speaking,
             )
     read_in = _last_read(names, vibration)
     track_read_in = _last_read(names, track) if track is not None else ("",) * len(rotor.regimes)

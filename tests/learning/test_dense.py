@@ -127,14 +127,12 @@ def test_posteriors_equal_a_dense_joint_gaussian(with_chart: bool, missing: floa
     f.history = replace(f.history, readings=readings)
     chart = f.chart if with_chart else None
     coefficients, learned, _ = fit(f.rotor, runs_of(f.rotor, f.history), chart)
-    noise = coefficients.noise
+    q, r = learned.variances.taught_run_var, learned.variances.taught_reading_var
     regimes, adjusters = len(f.rotor.regimes), len(f.rotor.adjusters)
     size = regimes * adjusters
     for group in range(len(f.rotor.sensors)):
         channels = range(group * regimes, (group + 1) * regimes)
-        rotors = together(
-            [dense_channel(f, j, noise.run_var[j], noise.reading_var[j]) for j in channels]
-        )
+        rotors = together([dense_channel(f, j, q[j], r[j]) for j in channels])
         at = slice(channels.start, channels.stop)
         precision = 1 / (2 * f.chart.sd[at].ravel() ** 2) if with_chart else np.zeros(size)
         mean, cov = dense_posterior(
@@ -167,11 +165,12 @@ def test_moves_that_are_not_exact_make_their_steps_less_certain() -> None:
     np.testing.assert_allclose(
         noise.move_var[:, 2], np.abs(coefficients.type_.mean[:, 2]) ** 2 * 0.6**2, rtol=0.1
     )
+    q, r = learned.variances.taught_run_var, learned.variances.taught_reading_var
     for group in range(2):
         at = slice(2 * group, 2 * group + 2)
         rotors = together(
             [
-                dense_channel(f, j, noise.run_var[j], noise.reading_var[j], noise.move_var[j])
+                dense_channel(f, j, q[j], r[j], noise.move_var[j] / noise.speaking[j])
                 for j in range(at.start, at.stop)
             ]
         )
@@ -196,8 +195,8 @@ def test_track_posteriors_equal_a_dense_joint_gaussian_of_all_blades() -> None:
     regimes = len(f.rotor.regimes)
     channels = []
     for regime, name in enumerate(f.rotor.regime_names):
-        q = coefficients.noise.track_run_var[regime]
-        r = coefficients.noise.track_reading_var[regime]
+        q = learned.variances.taught_run_var[regime]
+        r = learned.variances.taught_reading_var[regime]
         track = f.history.track[f.history.track.regime == name]
         rotors = []
         for _, of_rotor in f.history.runs.groupby("rotor", sort=True):

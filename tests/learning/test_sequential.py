@@ -53,10 +53,15 @@ def batch_at(f: Fleet, kept: Coefficients, before: History) -> dict[str, tuple[n
         spread = Spread(was.rest * ratio**2, was.loading * ratio, was.share)
         known = informed_directions(table, prior)
         fleet_ = solve_fleet(
-            table, old.variances.run_var, old.variances.reading_var, spread, prior, known
+            table,
+            old.variances.taught_run_var,
+            old.variances.taught_reading_var,
+            spread,
+            prior,
+            known,
         )
         variances = replace(old.variances, spread=spread)
-        solved.append(Learned(table, variances, prior, known, fleet_))
+        solved.append(Learned(table, variances, prior, known, fleet_, old.correlation))
     return {
         serial: (
             *_own(solved[0], np.full(len(f.rotor.sensors), i)),

@@ -10,7 +10,6 @@ import statsmodels.api as sm
 from invented_fleet import fleet, invented_rotor
 
 from adapt.effects import harmonic_sums
-from adapt.learning import learn
 from adapt.learning.fleet import Spread, solve_fleet
 from adapt.learning.gls import gls
 from adapt.learning.learner import fit as fit_runs
@@ -52,14 +51,13 @@ def test_the_learner_on_one_rotor_equals_statsmodels_gls_at_its_variances() -> N
     With c flat and one rotor the spread between rotors drops out of the rotor's own coefficients.
     """
     f = fleet(np.random.default_rng(4), invented_rotor(track=False), rotors=1, jobs=1, runs=12)
-    learned = learn(f.rotor, f.history)
     runs = runs_of(f.rotor, f.history)
+    learned, vibration, _ = fit_runs(f.rotor, runs)
+    q, r = vibration.variances.taught_run_var, vibration.variances.taught_reading_var
     x = harmonic_sums(f.rotor, runs.amounts[1:])
     for channel in range(len(f.rotor.channels)):
         y = np.diff(runs.readings[:, channel])
-        cov = shared_run_covariance(
-            11, learned.noise.run_var[channel], learned.noise.reading_var[channel]
-        )
+        cov = shared_run_covariance(11, q[channel], r[channel])
         theirs = sm.GLS(
             np.concatenate([y.real, y.imag]), stacked(x), sigma=np.kron(np.eye(2), cov / 2)
         ).fit()
