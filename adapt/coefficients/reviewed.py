@@ -16,12 +16,15 @@ __all__ = ["changed_since", "require_reviews", "review_notes", "reviewed", "revi
 
 Pairs = frozenset[tuple[str, str]]
 
+KEPT = "kept"
+
 
 def reviewed(history: History) -> list[list[str]]:
     """Return what decisions change of each pair, as JSON values: job, after_run, and the change."""
     rows = history.corrections
     before = _run_before(history)
     told = [[job, after_run, "left out"] for job, after_run in history.left_out]
+    told += [[job, after_run, KEPT] for job, after_run in history.kept]
     for table, job, run, *place, value in zip(
         *(rows[c] for c in ("table", "job", "run", "blade", "adjuster", "sensor", "regime")),
         rows["corrected"],
@@ -44,14 +47,16 @@ def reviewed_in(coefficients: Coefficients, history: History) -> list[list[str]]
 
 def changed_since(coefficients: Coefficients, history: History) -> Pairs:
     """Return the pairs (job, after_run) on which decisions differ from those then in force."""
-    then = {tuple(row) for row in coefficients.origin.get("reviewed", [])}
-    now = {tuple(row) for row in reviewed_in(coefficients, history)}
-    return frozenset((row[0], row[1]) for row in then ^ now)
+    then, now = _then_and_now(coefficients, history)
+    return frozenset((job, after_run) for job, after_run, _ in then ^ now)
 
 
 def require_reviews(coefficients: Coefficients, history: History) -> None:
-    """Raise BadInput when a pair that taught was corrected, excluded or restored since."""
-    stale = sorted(changed_since(coefficients, history) & coefficients.taught)
+    """Raise BadInput when a pair that taught was corrected, excluded or put in doubt since."""
+    then, now = _then_and_now(coefficients, history)
+    # That a pair which taught was found right changes nothing of what it taught.
+    differ = (then - now) | {row for row in now - then if row[2] != KEPT}
+    stale = sorted({(job, after_run) for job, after_run, _ in differ} & coefficients.taught)
     if stale:
         named = ", ".join(f"{job} after run {run}" for job, run in stale[:3])
         more = f" and {len(stale) - 3} more" if len(stale) > 3 else ""
@@ -59,6 +64,14 @@ def require_reviews(coefficients: Coefficients, history: History) -> None:
             f"these coefficients were taught by entries on which reviews have changed since "
             f"({named}{more}): learn again"
         )
+
+
+def _then_and_now(
+    coefficients: Coefficients, history: History
+) -> tuple[set[tuple[str, str, str]], set[tuple[str, str, str]]]:
+    """Return the changes (job, after_run, change) in force when learned, and those of a history."""
+    then, now = coefficients.origin.get("reviewed", []), reviewed_in(coefficients, history)
+    return {(a, b, c) for a, b, c in then}, {(a, b, c) for a, b, c in now}
 
 
 def review_notes(history: History) -> list[str]:

@@ -124,10 +124,15 @@ def accept(
             f"explanation {number} ({told['text']}) cannot be accepted: {why_not(told)}. Find out "
             f"what was done and mend the log, or {offer}"
         )
-    if len(open_) > 1 or (open_ and amount is None):
+    if open_ and amount is None:
         raise CannotBeMet(
             f"explanation {number} ({told['text']}) cannot be accepted as it stands: "
             f"{why_not(told)}. Give it (--amount), or {offer}"
+        )
+    if len(open_) > 1:
+        raise CannotBeMet(
+            f"explanation {number} ({told['text']}) cannot be accepted: the sizes of "
+            f"{len(open_)} moves are not known. Mend the log, or {offer}"
         )
     if amount is not None and not open_:
         raise BadInput(

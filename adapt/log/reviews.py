@@ -48,7 +48,8 @@ def reviews_of(table: Table, scope: Scope, findings: Findings) -> Reviews:
     """Read the decisions, with everything wrong in them noted."""
     names, jobs = table.text("review"), table.text("job")
     made = [_plain(text) for text in table.text("decision")]
-    every = dict(zip(names, zip(jobs, made, strict=True), strict=True))
+    # Of a number that stands twice, the first row is the review: the later one is a fault.
+    every = dict(reversed(list(zip(names, zip(jobs, made, strict=True), strict=True))))
     first = first_of(table.column("review").codes)
     above = dict(zip(table.rows.tolist(), table.rows[first].tolist(), strict=True))
 

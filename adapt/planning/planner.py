@@ -348,17 +348,25 @@ def _later_runs(history: History, standing: Standing) -> tuple[str, ...]:
 
 
 def _reviewed(history: History, job: str) -> tuple[str, ...]:
-    """Say that entries of the job are not used as they stand in the log."""
+    """Say which entries of the job reviews have corrected, and which pairs they leave out."""
+    notes = []
     rows = history.corrections[history.corrections["job"] == job]
-    if rows.empty:
-        return ()
-    entries = "entry is" if len(rows) == 1 else "entries are"
-    numbers = ", ".join(dict.fromkeys(str(number) for number in rows["review"]))
-    reviews = "review" if rows["review"].nunique() == 1 else "reviews"
-    return (
-        f"{len(rows)} {entries} not used as entered in this job, but as {reviews} {numbers} "
-        "corrected the log",
-    )
+    if len(rows):
+        entries = "entry is" if len(rows) == 1 else "entries are"
+        numbers = ", ".join(dict.fromkeys(str(number) for number in rows["review"]))
+        reviews = "review" if rows["review"].nunique() == 1 else "reviews"
+        notes.append(
+            f"{len(rows)} {entries} not used as entered in this job, but as {reviews} {numbers} "
+            "corrected the log"
+        )
+    runs = history.runs.loc[history.runs["job"] == job, "run"]
+    out = [str(run) for run in runs if (job, str(run)) in history.left_out]
+    if out:
+        notes.append(
+            f"a review left out what happened after run {' and '.join(out)} of this job: the plan "
+            "starts from the readings since"
+        )
+    return tuple(notes)
 
 
 def _assumptions(rotor: Rotor, hardware: Hardware, standing: Standing, steps: Int) -> list[str]:

@@ -206,6 +206,11 @@ def test_coefficients_that_an_entry_taught_before_its_review_are_refused(
             adapt.update(learned, known.rotor, now)
         with pytest.raises(BadInput, match="learn again"):
             adapt.plan(known.rotor, learned, now, job="J000-2")
+    kept = frozenset({(row["job"], row["after_run"])})
+    of_kept = adapt.learn(known.rotor, replace(history, kept=kept), known.chart)
+    with pytest.raises(BadInput, match="learn again"):
+        adapt.update(of_kept, known.rotor, history)  # its entry is in doubt again
+    adapt.update(learned, known.rotor, replace(after, kept=kept))  # what taught was right
     # a log of other jobs says nothing about it
     other = {
         name: frame[frame["job"] == "J005-2"]
@@ -221,5 +226,9 @@ def test_a_plan_says_that_its_job_is_not_used_as_entered(
     history, row = wrong
     after = corrected(history, row)
     learned = adapt.learn(known.rotor, after, known.chart)
-    notes = adapt.plan(known.rotor, learned, after, job=row["job"], aim="smoothest", most_moves=1)
-    assert any("as review 1 corrected the log" in note for note in notes.notes)
+    plan = adapt.plan(known.rotor, learned, after, job=row["job"], aim="smoothest", most_moves=1)
+    assert any("as review 1 corrected the log" in note for note in plan.notes)
+    after = replace(history, left_out=frozenset({(row["job"], row["after_run"])}))
+    learned = adapt.learn(known.rotor, after, known.chart)
+    plan = adapt.plan(known.rotor, learned, after, job=row["job"], aim="smoothest", most_moves=1)
+    assert any(f"left out what happened after run {row['after_run']}" in n for n in plan.notes)

@@ -72,6 +72,7 @@ def test_the_size_of_a_move_that_was_not_recorded_counts_beside_what_is(tmp_path
     [
         ([], 1, None, CannotBeMet, "--exclude"),
         ([move("A", "hub weight", None)], 1, None, CannotBeMet, "--amount"),
+        ([move(b, "hub weight", None) for b in "AB"], 1, 5.0, CannotBeMet, "2 moves"),
         ([move("A", "hub weight", None)], 1, 0.0, BadInput, "not 0"),
         ([move("A", "hub weight", None)], 1, math.nan, BadInput, "nan"),
         ([move("A", "hub weight", -40.0)], 1, 5.0, BadInput, "expected none"),

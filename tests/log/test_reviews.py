@@ -274,6 +274,13 @@ def test_decisions_about_another_design_are_passed_over(tmp_path: Path) -> None:
     assert list(history.reviews["review"]) == ["1"]
 
 
+def test_of_a_number_that_stands_twice_the_first_review_is_used(tmp_path: Path) -> None:
+    again = "1,J2,moves,1,2,keep,,,,,\n"
+    history = checked(tmp_path, reviews=ACCEPTED + again, corrections=OF_MOVE)
+    assert set(history.set_aside) == {"J2"}
+    assert ("1", "A", "hub weight", -40.0) in moves(history)
+
+
 def test_a_unit_that_is_not_the_rotor_files_is_refused(tmp_path: Path) -> None:
     header = CORRECTIONS.replace(",corrected,", ",corrected [kg],")
     rows = OF_MOVE.splitlines()[1]
