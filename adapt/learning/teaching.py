@@ -6,7 +6,8 @@ or a quarter of the fitted range; the doubt of its effect is set against the lim
 
 After one more pair of runs with moves x between them, the covariance V of a sensor's coefficients
 in all regimes becomes V (1 + G V)^-1, with G the information of the pair: conj(x) x' / n in each
-regime, where a before/after pair has variance n = q + 2 r, and more for moves that are not exact.
+regime, where a before/after pair has variance n = q + 2 r, more for moves that are not exact, and
+counts by the share of its word that is not said by other regimes too.
 Source: the posterior of a linear model with known variances, as in `adapt.level`; the readings
 themselves do not enter, so the answer is known before the flight.
 """
@@ -178,7 +179,8 @@ class _Asked:
         else:
             pair = noise.run_var_after(moved) + 2.0 * noise.reading_var
             x = [harmonic_sums(rotor, table, s.order)[:, None, :] for s in rotor.sensors]
-        pair = pair.reshape(steps, *self.weights.shape[:2])
+        share = noise.track_speaking if self.of_track else noise.speaking
+        pair = (pair if share is None else pair / share).reshape(steps, *self.weights.shape[:2])
         before = np.zeros(table.shape[2])
         after = np.zeros((steps, table.shape[2]))
         for group, joint in enumerate(self.joints):

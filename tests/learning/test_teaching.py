@@ -34,8 +34,11 @@ def rotor() -> Rotor:
 
 @pytest.fixture(scope="module")
 def learned(rotor: Rotor) -> Coefficients:
+    """A small fleet; channels share noise, and no word of theirs counts whole."""
     f = fleet(np.random.default_rng(4), rotor, rotors=6, jobs=1)
-    return learn(rotor, f.history, f.chart)
+    known = learn(rotor, f.history, f.chart)
+    shares = {"speaking": np.array([0.5, 0.6, 0.7, 0.8]), "track_speaking": np.array([0.4, 0.9])}
+    return replace(known, noise=replace(known.noise, **shares))
 
 
 def table_of(rotor: Rotor, step: TeachingStep) -> np.ndarray:
@@ -57,13 +60,16 @@ def after_the_pair(
     state = start(known.mean, known.joint)
     nothing = np.zeros((len(x), 1), dtype=complex)
     state = follow_run(state, 0 * x, nothing, noise.reading_var, noise.run_var)
-    state = follow_run(state, x, nothing, noise.reading_var, noise.run_var)
+    state = follow_run(state, x, nothing, noise.reading_var, noise.run_var, speaking=noise.speaking)
     basis = contrasts(len(rotor.blades))
     parts = np.broadcast_to(basis @ table, (len(rotor.regimes), len(basis), table.shape[1]))
     level = start(known.track_mean, known.track_joint, len(basis))
     heights = np.zeros((len(rotor.regimes), len(basis)))
     level = follow_run(level, 0 * parts, heights, noise.track_reading_var, noise.track_run_var)
-    level = follow_run(level, parts, heights, noise.track_reading_var, noise.track_run_var)
+    level = follow_run(
+        level, parts, heights, noise.track_reading_var, noise.track_run_var,
+        speaking=noise.track_speaking,
+    )  # fmt: skip
     return (
         np.einsum("jaa->ja", state.cov).real,
         np.einsum("gaa->ga", level.cov),
