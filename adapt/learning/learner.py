@@ -35,7 +35,7 @@ from adapt.learning.shares import Shares
 from adapt.learning.table import Table
 from adapt.rotor import Rotor
 
-__all__ = ["Learned", "fit", "units_of"]
+__all__ = ["Fitted", "Learned", "fit", "units_of"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
@@ -62,6 +62,10 @@ class Learned:
     fleet: Fleet
     correlation: Array
 
+    def to_start_from(self) -> Learned:
+        """Return the same for a fit of other rows: what noise to expect is to be seen anew."""
+        return replace(self, variances=replace(self.variances, center=None))
+
     def variances_in(self, scale: Real) -> Variances:
         """Return the variances in the columns of another table; scale: (adjuster,)."""
         ratio = scale / self.table.scale
@@ -70,14 +74,21 @@ class Learned:
         return replace(self.variances, spread=spread)
 
 
+Fitted = tuple[Coefficients, Learned, Learned | None]
+
+
 def fit(
     rotor: Rotor,
     runs: Runs,
     chart: Chart | None = None,
     progress: Progress | None = None,
     source: str = "",
-) -> tuple[Coefficients, Learned, Learned | None]:
-    """Learn from runs; return the coefficients, and the solutions for vibration and track."""
+    start: Fitted | None = None,
+) -> Fitted:
+    """Learn from runs; return the coefficients, and the solutions for vibration and track.
+
+    start: what was learned from nearly the same runs; the search goes on from there.
+    """
     report = progress or (lambda done, of: None)
     report(0, 3)
     unit, unit_now, units = units_of(rotor, runs)
@@ -95,12 +106,16 @@ def fit(
             within=_within(runs),
             start=before,
         ),
+        start and start[1],
     )
     report(1, 3)
     track, track_move_var = None, None
     if rotor.has_track:
         track, track_move_var = _with_inexact_moves(
-            rotor, runs, lambda extra, before: _solve_track(rotor, runs, chart, extra, before)
+            rotor,
+            runs,
+            lambda extra, before: _solve_track(rotor, runs, chart, extra, before),
+            start and start[2],
         )
     report(2, 3)
 
@@ -167,7 +182,10 @@ def units_of(rotor: Rotor, runs: Runs) -> tuple[Whole, Whole, int]:
 
 
 def _with_inexact_moves(
-    rotor: Rotor, runs: Runs, solve: Callable[[Real | None, Learned | None], Learned]
+    rotor: Rotor,
+    runs: Runs,
+    solve: Callable[[Real | None, Learned | None], Learned],
+    start: Learned | None,
 ) -> tuple[Learned, Real | None]:
     """Solve in rounds, for what inexact moves add depends on what they do.
 
@@ -178,16 +196,18 @@ def _with_inexact_moves(
     it is one blade of N, spread over the N - 1 contrasts.
     """
     sd = np.array([a.amount_sd for a in rotor.adjusters])
-    learned = solve(None, None)
-    if not (sd > 0).any() or not (runs.moved * sd).any():
+    inexact = bool((runs.moved * sd).any())
+    before = start and start.to_start_from()
+    learned = before if before is not None and inexact else solve(None, before)
+    if not inexact:
         return learned, None
     of_all = 1.0 if np.iscomplexobj(learned.fleet.mean) else 1.0 / len(rotor.blades)
     ratio = np.zeros_like(learned.fleet.mean.real)
-    for _ in range(INEXACT_ROUNDS):
+    for turn in range(INEXACT_ROUNDS):
         mean = np.where(learned.known.sure, learned.fleet.mean / learned.table.scale, 0.0)
         size = np.abs(mean) ** 2 * sd**2 * of_all
         fresh = size / learned.variances.run_var[:, None]
-        if np.allclose(fresh, ratio, rtol=0.02, atol=1e-4):
+        if (turn or before is None) and np.allclose(fresh, ratio, rtol=0.02, atol=1e-4):
             break
         ratio = np.minimum(fresh, MOST_INEXACT)
         learned = solve(runs.moved @ ratio.T, learned)

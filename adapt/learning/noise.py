@@ -86,7 +86,7 @@ class Variances:
 
     speaking: (channel,), the share of a channel's word that counts where coefficients are learned,
     because the channels of a sensor share noise (see `correlation`). center, expected: noise and
-    shares that were expected, from which a further search can go on.
+    shares that were expected, from which a further search can go on (None: to be looked for again).
     """
 
     run_var: Real
@@ -94,7 +94,7 @@ class Variances:
     spread: Spread
     shares: Shares
     speaking: Real
-    center: Center
+    center: Center | None
     expected: Shares
 
     @property
@@ -210,8 +210,12 @@ class _Search:
     def go_on(self, found: Variances) -> Variances:
         """Return the variances of this table from those found of nearly the same rows."""
         noise, mean = Center(found.run_var, found.reading_var), found.spread.loading
-        tied = self.table.groups < 2
-        return self._settle(found.center, noise, found.shares, mean, found.expected, tied)
+        groups = self.table.groups
+        if found.center is not None:
+            return self._settle(found.center, noise, found.shares, mean, found.expected, groups < 2)
+        center = self.start()[0]
+        tied = self._settle(center, noise, found.expected, mean, one_rotor(groups), True)
+        return self.each(center, tied)
 
     def _settle(
         self,
