@@ -3,10 +3,10 @@
 Source: statsmodels (Seabold and Perktold, Proc. 9th Python in Science Conf. 2010),
 `statsmodels.regression.recursive_ls.RecursiveLS`, attribute `resid_recursive` (standardised). A
 complex row is two real ones; the prior is rows of unit variance before the first; the covariance of
-readings that share runs is removed by the Cholesky factor of what it is by definition. What the
-prior is stands in `tests/learning/test_health.py`.
+readings that share runs is removed by the Cholesky factor of what it is by definition.
 """
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -17,7 +17,6 @@ from statsmodels.regression.recursive_ls import RecursiveLS
 
 from adapt.coefficients import Coefficients
 from adapt.learning.health import recursive_residuals
-from adapt.learning.health.cases import cases_of, whiten, with_rest_of_fleet
 from adapt.learning.learner import fit
 from adapt.learning.runs import Runs, runs_of, vibration_moves
 
@@ -53,10 +52,10 @@ def log_rows(
     return {int(k): (row[:-1], complex(row[-1])) for k, row in zip(later, white, strict=True)}
 
 
-def by_statsmodels(
-    f: Fleet, runs: Runs, c: Coefficients, code: int, sensor: int, prior: tuple
-) -> dict[tuple[int, int], complex]:
-    """Return whitened recursive residuals of a rotor's sensor by (run, channel)."""
+def rows_of(
+    f: Fleet, runs: Runs, c: Coefficients, code: int, sensor: int
+) -> tuple[list[tuple[int, int]], np.ndarray, np.ndarray]:
+    """Return a rotor's whitened rows at a sensor: (run, channel), design and values, in order."""
     x = vibration_moves(f.rotor, runs)[0]
     channels = range(sensor * REGIMES, (sensor + 1) * REGIMES)
     mine = np.flatnonzero(runs.rotor == code)
@@ -71,16 +70,7 @@ def by_statsmodels(
     for n, (k, j) in enumerate(order):
         at = (j - channels.start) * ADJUSTERS
         design[n, at : at + ADJUSTERS] = rows[k, j][0]
-    mean, cov = prior
-    # Prior c ~ CN(mean, cov): rows of unit variance, L^-1 c = L^-1 mean.
-    size = REGIMES * ADJUSTERS
-    head = np.linalg.inv(np.linalg.cholesky(cov))
-    design = np.vstack([head, design])
-    values = np.concatenate([head @ mean, [rows[key][1] for key in order]])
-    endog = np.column_stack([values.real, values.imag]).ravel()
-    residual = RecursiveLS(endog, real(design)).fit().resid_recursive[2 * size :]
-    pairs = residual.reshape(-1, 2)
-    return {key: complex(a, b) for key, (a, b) in zip(order, pairs, strict=True)}
+    return order, design, np.array([rows[key][1] for key in order])
 
 
 @pytest.mark.parametrize("missing", [0.0, 0.3])
@@ -89,16 +79,27 @@ def test_recursive_residuals_are_those_of_recursive_least_squares(missing: float
     f = fleet(np.random.default_rng(3), rotor, rotors=4, jobs=3, runs=5, missing=missing)
     runs = runs_of(f.rotor, f.history)
     c, _, _ = fit(f.rotor, runs, f.chart)
-    found = recursive_residuals(f.rotor, runs, c)
-    code = 2
-    cases = cases_of(f.rotor, runs, c, np.array([code]))
-    cases = with_rest_of_fleet(cases, whiten(cases))
-    checked = 0
+    c = replace(c, noise=replace(c.noise, speaking=None))
+    code, size = 2, REGIMES * ADJUSTERS
+    # The prior is that of an unseen rotor; the posterior is made here by plain least squares.
+    expected: dict[tuple[int, int], complex] = {}
+    mean, joint = c.unseen.mean.copy(), c.unseen.joint.copy()
     for sensor in range(SENSORS):
-        prior = cases.mean[0, sensor].ravel(), cases.cov[0, sensor]
-        expected = by_statsmodels(f, runs, c, code, sensor, prior)
-        for (k, j), value in expected.items():
-            assert found.whitened[k, j] == pytest.approx(value, rel=1e-8, abs=1e-8)
-            checked += 1
-    assert checked == np.isfinite(found.whitened[runs.rotor == code]).sum()
-    assert checked > 30
+        order, design, values = rows_of(f, runs, c, code, sensor)
+        channels = slice(sensor * REGIMES, (sensor + 1) * REGIMES)
+        # Prior c ~ CN(mean, cov): rows of unit variance, L^-1 c = L^-1 mean.
+        head = np.linalg.inv(np.linalg.cholesky(c.unseen.joint[sensor]))
+        design = np.vstack([head, design])
+        values = np.concatenate([head @ c.unseen.mean[channels].ravel(), values])
+        endog = np.column_stack([values.real, values.imag]).ravel()
+        residual = RecursiveLS(endog, real(design)).fit().resid_recursive[2 * size :]
+        pairs = residual.reshape(-1, 2)
+        expected |= {key: complex(a, b) for key, (a, b) in zip(order, pairs, strict=True)}
+        mean[channels] = np.linalg.lstsq(design, values, rcond=None)[0].reshape(REGIMES, ADJUSTERS)
+        joint[sensor] = np.linalg.inv(design.conj().T @ design)
+    own = replace(c.unseen, mean=mean, joint=joint)
+    c = replace(c, rotors={**c.rotors, runs.serials[code]: own})
+    found = recursive_residuals(f.rotor, runs, c).whitened
+    assert len(expected) == np.isfinite(found[runs.rotor == code]).sum() > 30
+    for (k, j), value in expected.items():
+        assert found[k, j] == pytest.approx(value, rel=1e-8, abs=1e-8)

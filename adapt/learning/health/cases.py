@@ -18,8 +18,8 @@ from adapt.learning.runs import Runs
 from adapt.rotor import Rotor
 
 __all__ = [
-    "Cases", "Whitened", "cases_of", "cut_withheld", "parts_by_blade", "parts_since", "whiten",
-    "with_rest_of_fleet",
+    "Cases", "Whitened", "cases_of", "parts_by_blade", "parts_since", "rotors_of", "that_count",
+    "whiten", "with_rest_of_fleet",
 ]  # fmt: skip
 
 Array = npt.NDArray[Any]
@@ -39,7 +39,8 @@ class Cases:
     run_var: likewise, the latter of the step to each run. moves: (case, run, sensor, blade,
     adjuster), complex: each turned by its blade's passing. mean: (case, sensor, regime, adjuster),
     cov: (case, sensor, regime * adjuster, same), of the coefficients before the first run; known:
-    where they are anything at all, (case, sensor, regime, adjuster).
+    where they are anything at all, (case, sensor, regime, adjuster). speaking: (sensor, regime),
+    the share of a reading's word that teaches, as in `Noise`.
     """
 
     code: Whole
@@ -52,6 +53,7 @@ class Cases:
     mean: Array
     cov: Array
     known: Truth
+    speaking: Real
 
     def __len__(self) -> int:
         return len(self.code)
@@ -95,16 +97,34 @@ class Whitened:
         return np.asarray(self.parts[:, 0])
 
 
-def cut_withheld(runs: Runs, coefficients: Coefficients) -> Runs:
-    """Return the runs with their segments cut where a pair was held back as a suspect entry."""
-    held = np.array([pair in coefficients.withheld for pair in runs.pair], dtype=bool)
-    return replace(runs, starts=runs.starts | held)
+def that_count(runs: Runs, coefficients: Coefficients, renewed: Truth | None) -> Runs:
+    """Return the runs cut where a pair did not teach, and without readings of earlier hardware.
+
+    What a rotor's runs say is taken off its posterior to find its prior, so only what is in there
+    whole may be looked at. renewed: (run,), see `find_changes`.
+    """
+    taught = np.array([pair in coefficients.taught for pair in runs.pair], dtype=bool)
+    readings = runs.readings
+    if renewed is not None and renewed.any():
+        last = np.full(len(runs.serials), -1)
+        np.maximum.at(last, runs.rotor[renewed], np.flatnonzero(renewed))
+        earlier = np.arange(len(runs)) < last[runs.rotor]
+        readings = np.where(earlier[:, None], np.nan, readings)
+    return replace(runs, starts=runs.starts | ~taught, readings=readings)
+
+
+def rotors_of(runs: Runs, coefficients: Coefficients) -> Whole:
+    """Return the codes of the rotors in the runs of which the coefficients know their own."""
+    return np.array(
+        [code for code in np.unique(runs.rotor) if runs.serials[code] in coefficients.rotors],
+        dtype=np.int64,
+    )
 
 
 def cases_of(rotor: Rotor, runs: Runs, coefficients: Coefficients, codes: Whole) -> Cases:
     """Return rotors by code as cases, with their own posterior for a prior as yet.
 
-    codes: (case,), rotors that have runs.
+    codes: (case,), rotors that have runs and a posterior of their own.
     """
     sensors, regimes = len(rotor.sensors), len(rotor.regimes)
     adjusters, blades = len(rotor.adjusters), len(rotor.blades)
@@ -137,6 +157,11 @@ def cases_of(rotor: Rotor, runs: Runs, coefficients: Coefficients, codes: Whole)
         mean=mean,
         cov=cov,
         known=known,
+        speaking=(
+            np.ones((sensors, regimes))
+            if noise.speaking is None
+            else noise.speaking.reshape(sensors, regimes)
+        ),
     )
 
 
@@ -219,7 +244,8 @@ def with_rest_of_fleet(cases: Cases, rows: Whitened) -> Cases:
     precision = np.linalg.inv(cov / (scale[..., :, None] * scale[..., None, :]))
     mean = np.where(known, cases.mean.reshape(known.shape), 0.0) / scale
     x = rows.x * scale.reshape(count, 1, sensors, regimes, adjusters)
-    told = np.einsum("cnsra,cnsrb->csrab", x.conj(), x)
+    heard_as = x.conj() * cases.speaking[..., None]
+    told = np.einsum("cnsra,cnsrb->csrab", heard_as, x)
     information = np.zeros_like(precision).reshape(
         count, sensors, regimes, adjusters, regimes, adjusters
     )
@@ -227,7 +253,7 @@ def with_rest_of_fleet(cases: Cases, rows: Whitened) -> Cases:
     information[:, :, at, :, at, :] = np.moveaxis(told, 2, 0)
     left = precision - information.reshape(precision.shape)
     left = 0.5 * (left + np.swapaxes(left, -1, -2).conj())
-    heard = np.einsum("cnsra,cnsr->csra", x.conj(), rows.z).reshape(known.shape)
+    heard = np.einsum("cnsra,cnsr->csra", heard_as, rows.z).reshape(known.shape)
     right = np.einsum("csxy,csy->csx", precision, mean) - heard
     values, vectors = np.linalg.eigh(left)
     least = VAGUE * np.einsum("csxx->csx", precision).real.mean(axis=2)

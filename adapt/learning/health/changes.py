@@ -15,7 +15,14 @@ import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, require_design
 from adapt.learning.health.calibration import Calibrated, strongest
-from adapt.learning.health.cases import Cases, cases_of, cut_withheld, whiten, with_rest_of_fleet
+from adapt.learning.health.cases import (
+    Cases,
+    cases_of,
+    rotors_of,
+    that_count,
+    whiten,
+    with_rest_of_fleet,
+)
 from adapt.learning.health.factor import Factor, fitted_factors, how_of
 from adapt.learning.health.rehearing import LEAST_HELD, put_back
 from adapt.learning.health.scan import (
@@ -52,17 +59,20 @@ def find_changes(
     rotor: Rotor,
     runs: Runs,
     coefficients: Coefficients,
+    renewed: Truth | None = None,
     false_alarm_rate: float = FALSE_ALARMS,
     seed: int = SEED,
 ) -> list[dict[str, Any]]:
     """Return what to inspect before balancing: one row for each finding, the surest first.
 
-    runs: the log as arrays, not cut at suspect pairs; coefficients: learned from them.
+    runs: the log as arrays, not cut at suspect pairs; coefficients: learned from them. renewed:
+    (run,), True where hardware or the airframe changed before the run; what was read before the
+    last such change does not count (an answer may well be another one after it); None = never.
     false_alarm_rate: the chance that a fleet in which nothing changed shows any finding at all.
-    Only vibration is looked at; only runs in today's frame of each sensor count. Pairs that were
-    held back as suspect do not count, unless one change explains two or more of them. A change
-    needs two pairs with moves before it and two since, and what is found must still show when any
-    one pair is left out.
+    Only vibration is looked at; only runs in today's frame of each sensor count. Pairs that did not
+    teach do not count; nor do suspect pairs that were held back, unless one change explains two or
+    more of them. A change needs two pairs with moves before it and two since, and what is found
+    must still show when any one pair is left out.
 
     Rows: rotor; test ("answer changed" or "blades not alike"); since_job, since_run: the first run
     whose moves answered otherwise (null for blades); how ("weaker", "stronger", "turned",
@@ -77,19 +87,21 @@ def find_changes(
     if not 0.0 < false_alarm_rate < 1.0:
         raise AdaptError(f"a false-alarm rate of {false_alarm_rate}: one between 0 and 1 is needed")
     require_design(coefficients, rotor)
-    cut = cut_withheld(runs, coefficients)
-    held = cut.starts & ~runs.starts
+    cut = that_count(runs, coefficients, renewed)
+    held = np.array([pair in coefficients.withheld for pair in runs.pair], dtype=bool)
     moved = (np.abs(runs.amounts) > MOVED).any(axis=(1, 2))
-    twice = np.flatnonzero(np.bincount(runs.rotor[held & moved]) >= LEAST_HELD)
+    codes = rotors_of(runs, coefficients)
+    held_on = np.bincount(runs.rotor[held & moved], minlength=len(runs.serials))
+    twice = codes[held_on[codes] >= LEAST_HELD]
     correlation = coefficients.noise.correlation
     if correlation is None:
         correlation = np.eye(len(rotor.channels), dtype=complex)
     search = Search(rotor, correlation)
     rng = np.random.default_rng(seed)
-    codes, count = np.unique(runs.rotor, return_counts=True)
+    length = np.bincount(runs.rotor, minlength=len(runs.serials))
     draws = -(-DRAWS // max(len(codes), 1))
     scans = []
-    for some in _chunks(codes[np.argsort(count, kind="stable")]):  # alike in length: less padding
+    for some in _chunks(codes[np.argsort(length[codes], kind="stable")]):  # less padding
         cases = cases_of(rotor, cut, coefficients, some)
         cases = with_rest_of_fleet(cases, whiten(cases))
         since = candidates(moved_runs(cases), MOST_SINCE)
@@ -239,7 +251,8 @@ class _Judge:
             after = self.search.scan(case, scan.since, answered).tests[f]
             if after.log_p(family.inflation)[0, found.part, found.kind, 0] <= REST:
                 return found, None
-        return tried[best], factors[best]
+        told = np.isfinite(factors[best].sd)
+        return tried[best], factors[best] if told else None
 
     def _stands(self, case: Cases, scan: Scan, found: _Found, answered: Array) -> bool:
         """Return whether a finding still shows when any one pair that it rests on is left out."""

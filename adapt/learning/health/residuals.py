@@ -21,7 +21,8 @@ from adapt.learning.health.cases import (
     Cases,
     Whitened,
     cases_of,
-    cut_withheld,
+    rotors_of,
+    that_count,
     whiten,
     with_rest_of_fleet,
 )
@@ -32,6 +33,7 @@ __all__ = ["Residuals", "Walk", "recursive_residuals", "walk"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
+Truth = npt.NDArray[np.bool_]
 
 CHUNK = 64  # rotors at a time
 
@@ -66,18 +68,22 @@ class Walk:
     directions: Array
 
 
-def recursive_residuals(rotor: Rotor, runs: Runs, coefficients: Coefficients) -> Residuals:
+def recursive_residuals(
+    rotor: Rotor, runs: Runs, coefficients: Coefficients, renewed: Truth | None = None
+) -> Residuals:
     """Return the recursive residuals of all runs at the learned variances.
 
-    Pairs that were held back as suspects have none, nor have readings in a frame that no longer
-    holds. Raises BadInput when the coefficients are of another rotor file.
+    Pairs that did not teach the coefficients (held back as suspects, or later) have none, nor have
+    readings in a frame that no longer holds or of hardware since changed. renewed: (run,), see
+    `find_changes`.
+    Raises BadInput when the coefficients are of another rotor file.
     """
     require_design(coefficients, rotor)
-    runs = cut_withheld(runs, coefficients)
+    runs = that_count(runs, coefficients, renewed)
     shape = runs.readings.shape
     innovation, whitened = (np.full(shape, np.nan + 0j, dtype=complex) for _ in range(2))
     sd = np.full(shape, np.nan)
-    codes = np.unique(runs.rotor)
+    codes = rotors_of(runs, coefficients)
     for first in range(0, len(codes), CHUNK):
         cases = cases_of(rotor, runs, coefficients, codes[first : first + CHUNK])
         rows = whiten(cases)
@@ -111,6 +117,8 @@ def walk(cases: Cases, rows: Whitened, directions: bool = True) -> Walk:
     variance = np.ones(rows.z.shape)
     expected = np.zeros((count, length, sensors, regimes, parts * adjusters), dtype=np.complex64)
     eye = np.eye(regimes)
+    unsure = eye / cases.speaking[..., None]
+    whole = bool((cases.speaking == 1.0).all())
     for n in range(length):
         x = rows.x[:, n]
         reach = np.einsum("csxra,csra->csxr", cov.reshape(*cov.shape[:3], regimes, -1), x.conj())
@@ -118,7 +126,9 @@ def walk(cases: Cases, rows: Whitened, directions: bool = True) -> Walk:
             "csra,csraq->csrq", x, reach.reshape(count, sensors, regimes, adjusters, regimes)
         )
         turn = np.linalg.inv(np.linalg.cholesky(spread + eye))
-        gain = reach @ np.swapaxes(turn, -1, -2).conj()
+        # Regimes of a run share noise, so their word teaches less than it predicts.
+        hear = turn if whole else np.linalg.inv(np.linalg.cholesky(spread + unsure))
+        gain = reach @ np.swapaxes(hear, -1, -2).conj()
         error = rows.z[:, n] - np.einsum("csra,csra->csr", x, mean)
         white = np.einsum("csrq,csq->csr", turn, error)
         innovation[:, n], whitened[:, n] = error, white
@@ -129,10 +139,9 @@ def walk(cases: Cases, rows: Whitened, directions: bool = True) -> Walk:
             absorbed = np.einsum(
                 "csra,csraq->csrq", x, leaned.reshape(count, sensors, regimes, adjusters, -1)
             )
-            direction = turn @ (part - absorbed)
-            expected[:, n] = direction
-            leaned += gain @ direction
-        mean = mean + np.einsum("csxr,csr->csx", gain, white).reshape(mean.shape)
+            expected[:, n] = turn @ (part - absorbed)
+            leaned += gain @ (hear @ (part - absorbed))
+        mean = mean + (gain @ (hear @ error[..., None])).reshape(mean.shape)
         cov = cov - gain @ np.swapaxes(gain, -1, -2).conj()
     shape = (count, length, sensors, regimes, parts, adjusters)
     return Walk(innovation, variance, whitened, expected.reshape(shape))
