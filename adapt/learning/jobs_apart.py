@@ -46,7 +46,7 @@ def _heights(views: Views, code: int) -> Real:
         label = runs.epoch[view.rows, s]
         sensed = view.sensed(s, runs.readings, runs.starts).only(label == label.max())
         parts = segments(sensed, np.zeros(len(sensed.starts), dtype=np.int64), 1)
-        if sum(bool(part.h.any()) for _, part in parts) < 2:
+        if sum(bool(part.shown.h.any()) for part in parts) < 2:
             continue
         believed = view.believed(s, runs)
         free = ~believed.fixed

@@ -12,14 +12,14 @@ source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
 
-from adapt.learning.stretches import Sensed, Stretch, gather
+from adapt.learning.stretches import Segment, Sensed, Stretch, gather, segments, summed
 from adapt.learning.type_prior import Believed
 
 __all__ = ["ANGLE_SD_DEG", "GAIN_SD", "SAME_PLACE", "Refit", "weigh_refit"]
@@ -122,8 +122,9 @@ def _density(
     """Return log likelihood plus log prior of every gain and angle, (gain, angle)."""
     turn = np.exp(1j * theta)
     found = np.empty((len(log_gain), len(theta)))
-    for i, gain in enumerate(np.exp(log_gain)):
-        told = gather(sensed, after, 2, delta, np.array([1.0, gain]), apart)
+    parts = segments(sensed, after, 2)
+    for i, gain in enumerate(np.exp(log_gain).tolist()):
+        told = summed([_at_gain(part, sensed, after, gain) for part in parts], 2, delta, apart)
         v, still = _joined(told, believed)
         still += 2.0 * float((believed.heard.conj() @ v @ told.b[0]).real)
         pull = told.m[1, 0] + told.b[1].conj() @ v @ told.b[0]
@@ -132,6 +133,20 @@ def _density(
     sd = np.deg2rad(ANGLE_SD_DEG)
     prior = -0.5 * (log_gain[:, None] / GAIN_SD) ** 2 - 0.5 * (theta / sd) ** 2
     return share * found + prior - np.log(2.0 * np.pi * GAIN_SD * sd)
+
+
+def _at_gain(segment: Segment, sensed: Sensed, after: Whole, gain: float) -> Segment:
+    """Return what a segment shows when the sensor's gain is another one after the event."""
+    rows = segment.rows
+    if not after[rows].any():
+        return segment
+    if not after[rows].all():
+        inside = np.zeros(len(after), dtype=bool)
+        inside[rows] = True
+        only = segments(sensed.only(inside), after[rows], 2, np.array([1.0, gain]))
+        return replace(segment, shown=only[0].shown)
+    shown = segment.shown
+    return replace(segment, shown=replace(shown, h=gain**2 * shown.h, b=gain * shown.b))
 
 
 def _joined(told: Stretch, believed: Believed) -> tuple[Array, float]:

@@ -28,7 +28,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Sensed", "Stretch", "gather", "segments", "summed"]
+__all__ = ["Segment", "Sensed", "Stretch", "gather", "segments", "summed"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
@@ -80,6 +80,15 @@ class Stretch:
     log_det: float
 
 
+@dataclass(frozen=True, eq=False)
+class Segment:
+    """Runs with one level: rows, the doubt of the coefficients before them, and what they show."""
+
+    rows: slice
+    doubt: float
+    shown: Stretch
+
+
 def gather(
     sensed: Sensed,
     frame: Whole,
@@ -97,24 +106,19 @@ def gather(
     return summed(segments(sensed, frame, frames, gain), frames, delta, apart)
 
 
-def segments(
-    sensed: Sensed, frame: Whole, frames: int, gain: Real | None = None
-) -> list[tuple[float, Stretch]]:
-    """Return the doubt before each segment, and what the segment shows; see `gather`."""
+def segments(sensed: Sensed, frame: Whole, frames: int, gain: Real | None = None) -> list[Segment]:
+    """Return the segments between the starts of levels; arguments as in `gather`."""
     runs = len(sensed.starts)
     bounds = np.append(np.flatnonzero(np.append(True, sensed.starts[1:])), runs) if runs else [0]
     return [
-        (
-            float(sensed.doubt[low]),
-            _segment(sensed, slice(low, high), frame[low:high], frames, gain),
+        Segment(
+            rows, float(sensed.doubt[rows.start]), _shown(sensed, rows, frame[rows], frames, gain)
         )
-        for low, high in pairwise(np.asarray(bounds).tolist())
+        for rows in (slice(low, high) for low, high in pairwise(np.asarray(bounds).tolist()))
     ]
 
 
-def summed(
-    parts: Sequence[tuple[float, Stretch]], frames: int, delta: Array, apart: float = 0.0
-) -> Stretch:
+def summed(parts: Sequence[Segment], frames: int, delta: Array, apart: float = 0.0) -> Stretch:
     """Sum what segments show of today's coefficients c.
 
     A segment's own are c + e, e ~ CN(0, apart delta), because each moves other blades at other
@@ -128,10 +132,12 @@ def summed(
         np.zeros((frames, frames), dtype=complex),
         0.0,
     )
-    for doubt, shown in parts:
-        if doubt > 0 and told.h.any():
-            told = _doubted(told, doubt * delta)
-        part = _doubted(shown, apart * delta) if apart > 0 and shown.h.any() else shown
+    for segment in parts:
+        if segment.doubt > 0 and told.h.any():
+            told = _doubted(told, segment.doubt * delta)
+        part = segment.shown
+        if apart > 0 and part.h.any():
+            part = _doubted(part, apart * delta)
         told = Stretch(
             told.h + part.h, told.b + part.b, told.m + part.m, told.log_det + part.log_det
         )
@@ -150,7 +156,7 @@ def _doubted(told: Stretch, grown: Array) -> Stretch:
     )
 
 
-def _segment(sensed: Sensed, rows: slice, frame: Whole, frames: int, gain: Real | None) -> Stretch:
+def _shown(sensed: Sensed, rows: slice, frame: Whole, frames: int, gain: Real | None) -> Stretch:
     """Return what one segment shows: every regime beside its own flat level."""
     readings = sensed.readings[rows]
     read = ~np.isnan(readings)
