@@ -156,7 +156,8 @@ def _learn(asked: argparse.Namespace) -> int:
 
 def _review(asked: argparse.Namespace) -> int:
     import adapt
-    from adapt.reports.reviewed import review_document, review_report
+    from adapt.reports.review_documents import review_document
+    from adapt.reports.reviewed import review_report
     from adapt.reports.show import step
 
     decides = asked.accept is not None or asked.exclude is not None or asked.keep
@@ -195,7 +196,8 @@ def _decide(
     from datetime import datetime
 
     from adapt.log import deciding, reviewing
-    from adapt.reports.reviewed import recorded_document, recorded_report
+    from adapt.reports.review_documents import recorded_document
+    from adapt.reports.reviewed import recorded_report
 
     suspect = deciding.suspect_at(suspects, history, asked.job, asked.run)
     if asked.accept is not None:
@@ -218,7 +220,8 @@ def _decide(
 
 def _take_back(asked: argparse.Namespace) -> int:
     from adapt.log import reviewing
-    from adapt.reports.reviewed import taken_back_document, taken_back_report
+    from adapt.reports.review_documents import taken_back_document
+    from adapt.reports.reviewed import taken_back_report
 
     row = reviewing.take_back(asked.log, asked.job, asked.run)
     _answer(asked, lambda: taken_back_document(row), lambda: taken_back_report(row))

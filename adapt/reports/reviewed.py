@@ -1,14 +1,13 @@
 """Suspect entries with their explanations, and the decisions of specialists about them.
 
 Built from the suspects that `learn` found and from a `History`. Finding suspects lives in
-`learning`, deciding and writing in `log`.
+`learning`, deciding and writing in `log`, what scripts read in `review_documents`.
 """
 
 from __future__ import annotations
 
 import cmath
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict
 from shlex import quote
 from typing import Any
 
@@ -16,23 +15,19 @@ import pandas as pd
 
 from adapt.log import History
 from adapt.log.deciding import why_not
-from adapt.problems import Problem
 from adapt.reports.checked import problem_blocks
 from adapt.reports.layout import Block, Commands, Heading, Line, Table, table
+from adapt.reports.review_documents import asked_for, new_problems, reviews_on
 from adapt.reports.wording import (
     amplitude_at_clock,
     count,
     date_and_time,
-    own_phase_deg,
     percent,
     vibration_decimals,
 )
 from adapt.rotor import Rotor
 
-__all__ = [
-    "recorded_document", "recorded_report", "review_document", "review_report",
-    "taken_back_document", "taken_back_report",
-]  # fmt: skip
+__all__ = ["recorded_report", "review_report", "taken_back_report"]
 
 MOST_EXPLANATIONS = 8
 MOST_ENTRIES = 2
@@ -54,7 +49,7 @@ def review_report(
     command: what the user types for the whole list, to which the decisions are added. job, run:
     only those.
     """
-    suspects, reviews = _of(suspects, history, job, run)
+    suspects, reviews = asked_for(suspects, history, job, run)
     place = [history.source, job and f"job {job}", run and f"run {run}"]
     where = ", ".join(filter(None, place))
     report: list[Block] = [Heading(f"Entries to look at again in {where}", level=1)]
@@ -91,7 +86,7 @@ def recorded_report(
 
     before: the log before the decision.
     """
-    new = _new_problems(before, history)
+    new = new_problems(before, history)
     rows = history.reviews[history.reviews["review"] == number]
     row = rows.iloc[0]
     what = {"accept": "accepted", "exclude": "excluded", "keep": "kept"}[str(row["decision"])]
@@ -118,61 +113,6 @@ def taken_back_report(row: Mapping[str, str]) -> list[Block]:
     ]
 
 
-def review_document(
-    suspects: Sequence[Suspect],
-    rotor: Rotor,
-    history: History,
-    job: str | None = None,
-    run: str | None = None,
-) -> dict[str, Any]:
-    """Return suspects with numbered explanations, and the decisions; job, run: only those."""
-    suspects, reviews = _of(suspects, history, job, run)
-    return {
-        "log": history.source,
-        "suspects": [
-            {
-                **suspect,
-                "explanations": [
-                    {"number": n, **told, "acceptable": why_not(told) is None}
-                    for n, told in enumerate(suspect["explanations"], start=1)
-                ],
-                "reviews": list(_on(reviews, suspect)["review"]),
-            }
-            for suspect in suspects
-        ],
-        "reviews": [_review_row(row, rotor, history) for _, row in reviews.iterrows()],
-    }
-
-
-def recorded_document(
-    number: str, rotor: Rotor, before: History, history: History
-) -> dict[str, Any]:
-    """Return the decision that was written down, and the doubts that the log has since."""
-    rows = history.reviews[history.reviews["review"] == number]
-    return {
-        "recorded": _review_row(rows.iloc[0], rotor, history),
-        "new_doubts": [asdict(problem) for problem in _new_problems(before, history)],
-    }
-
-
-def taken_back_document(row: Mapping[str, str]) -> dict[str, Any]:
-    """Return the decision that was taken back, as it stood."""
-    return {"taken_back": dict(row)}
-
-
-def _of(
-    suspects: Sequence[Suspect], history: History, job: str | None, run: str | None
-) -> tuple[list[Suspect], pd.DataFrame]:
-    """Return the suspects and the decisions of a job and run; None = of all."""
-    reviews = history.reviews
-    if job is not None:
-        reviews = reviews[reviews["job"] == job]
-    if run is not None:
-        reviews = reviews[reviews["run"] == run]
-    asked = [s for s in suspects if job in (None, s["job"]) and run in (None, s["run"])]
-    return asked, reviews
-
-
 def _suspect(suspect: Suspect, rotor: Rotor, history: History) -> Iterable[Block]:
     first = next(iter(suspect["explanations"][0]["entries"]), None)
     of_reading = first is not None and first["table"] == "readings"
@@ -195,7 +135,7 @@ def _suspect(suspect: Suspect, rotor: Rotor, history: History) -> Iterable[Block
     more = len(suspect["explanations"]) - len(listed)
     if more:
         yield Line(f"... and {more} more; --json lists them all.")
-    made = _on(history.reviews, suspect)
+    made = reviews_on(history.reviews, suspect)
     for _, row in made.iterrows():
         yield Line(f"Review {row['review']} decided on this run: {row['decision']}. It is suspect "
                    "again.", "bad")  # fmt: skip
@@ -297,43 +237,6 @@ def _changed(number: str, rotor: Rotor, history: History) -> list[tuple[str, str
 
 def _amount(value: complex) -> str:
     return f"{value.real:+g}" if cmath.isfinite(value) and value != 0 else "none"
-
-
-def _new_problems(before: History, after: History) -> list[Problem]:
-    known = {*before.faults, *before.doubts}
-    return [p for p in (*after.faults, *after.doubts) if p not in known]
-
-
-def _review_row(row: pd.Series, rotor: Rotor, history: History) -> dict[str, Any]:
-    rows = history.corrections[history.corrections["review"] == row["review"]]
-    return {
-        **{str(name): str(cell) for name, cell in row.items()},
-        "changes": [_change_row(change, rotor) for _, change in rows.iterrows()],
-    }
-
-
-def _change_row(row: pd.Series, rotor: Rotor) -> dict[str, Any]:
-    """Return a changed entry; readings as amplitude and phase in the sensor's own convention."""
-    if row["table"] == "moves":
-        amounts = {c: row[c].real if cmath.isfinite(row[c]) else None for c in _VALUES}
-        names = {c: str(row[c]) for c in ("table", "job", "blade", "adjuster")}
-        return {**names, "after_run": str(row["run"]), **amounts}
-    phase = rotor.sensor(row["sensor"]).phase
-    read = {
-        c: {"amplitude": abs(row[c]), "phase_deg": own_phase_deg(row[c], phase)}
-        if cmath.isfinite(row[c])
-        else None
-        for c in _VALUES
-    }
-    return {**{c: str(row[c]) for c in ("table", "job", "run", "sensor", "regime")}, **read}
-
-
-_VALUES = ("entered", "corrected")
-
-
-def _on(reviews: pd.DataFrame, suspect: Suspect) -> pd.DataFrame:
-    """Return the decisions on a suspect's job and run."""
-    return reviews[(reviews["job"] == suspect["job"]) & (reviews["run"] == suspect["run"])]
 
 
 def _day(decided: str) -> str:
