@@ -105,7 +105,8 @@ class _Sensor:
 
     at: its number, None for track. read: (run, regime, part), NaN where not read; moves: (run,
     part, adjuster), X since the run before; scatter, step: (run, regime), variance of a reading and
-    of the change since the run before. earlier: (run,), True where the frame no longer holds.
+    of the change since the run before, as they count where coefficients are learned. earlier:
+    (run,), True where the frame no longer holds.
     """
 
     at: int | None
@@ -119,13 +120,15 @@ class _Sensor:
 def _vibration(rotor: Rotor, runs: Runs, noise: Noise) -> list[_Sensor]:
     regimes = len(rotor.regimes)
     moves = vibration_moves(rotor, runs)[orders(rotor)[1]]
-    step = noise.run_var_after(runs.moved)
+    share = 1.0 if noise.speaking is None else noise.speaking
+    step = noise.run_var_after(runs.moved) / share
+    scatter = noise.reading_var / runs.repeats / share
     return [
         _Sensor(
             at=s,
             read=runs.readings[:, channels, None],
             moves=moves[channels.start][:, None, :],
-            scatter=noise.reading_var[channels] / runs.repeats[:, channels],
+            scatter=scatter[:, channels],
             step=step[:, channels],
             earlier=runs.epoch[:, s] < runs.epoch_now[runs.rotor, s],
         )
@@ -135,8 +138,9 @@ def _vibration(rotor: Rotor, runs: Runs, noise: Noise) -> list[_Sensor]:
 
 
 def _track(rotor: Rotor, runs: Runs, noise: Noise) -> _Sensor:
-    step = noise.track_run_var_after(runs.moved)
-    scatter = np.broadcast_to(noise.track_reading_var, step.shape)
+    share = 1.0 if noise.track_speaking is None else noise.track_speaking
+    step = noise.track_run_var_after(runs.moved) / share
+    scatter = np.broadcast_to(noise.track_reading_var / share, step.shape)
     never = np.zeros(len(runs), dtype=bool)
     return _Sensor(None, track_contrasts(runs), track_moves(runs), scatter, step, never)
 

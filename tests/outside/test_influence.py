@@ -52,7 +52,7 @@ def given(f: Fleet, q: float, r: float) -> tuple[Coefficients, np.ndarray, np.nd
     base = learn(f.rotor, f.history)
     own = replace(base.rotors["R000"], mean=mean[None], joint=cov[None])
     noise = replace(
-        base.noise, run_var=np.array([q]), reading_var=np.array([r]), move_var=None
+        base.noise, run_var=np.array([q]), reading_var=np.array([r]), move_var=None, speaking=None
     )  # fmt: skip
     taught = frozenset(pair for pair in runs.pair if pair is not None)
     return replace(base, rotors={"R000": own}, noise=noise, taught=taught), x, y, v
@@ -146,7 +146,7 @@ def test_in_a_fleet_it_is_the_fleet_solved_again_without_the_pair(
         spread = Spread(v.spread.rest * by**2, v.spread.loading * by, v.spread.share)
         prior = replace(prior, mean=prior.mean * by, var=prior.var * by**2)
         known = informed_directions(again, prior)
-        solved = solve_fleet(again, v.run_var, v.reading_var, spread, prior, known)
+        solved = solve_fleet(again, v.taught_run_var, v.taught_reading_var, spread, prior, known)
         own = solved.unit_mean[2] / again.scale
         posterior = coefficients.rotors["R002"]
         before = posterior.track_mean if sensor is None else posterior.mean
@@ -174,10 +174,11 @@ def test_a_wrong_pair_weighs_most() -> None:
     f = fleet(np.random.default_rng(6), rotors=3, jobs=2, runs=5)
     readings = f.history.readings.copy()
     last = (readings.job == "J001-1") & (readings.run == "4")
-    readings.loc[last, "value"] += 0.4
+    readings.loc[last & (readings.sensor == "sensor 1"), "value"] += 0.4
     learned, _, _ = fit(f.rotor, runs_of(f.rotor, replace(f.history, readings=readings)), f.chart)
     table = influence(learned, f.rotor, replace(f.history, readings=readings))
-    assert (table["job"].iloc[0], table["after_run"].iloc[0]) == ("J001-1", "3")
+    first = table[table["sensor"].notna()].iloc[0]
+    assert (first.sensor, first.job, first.after_run) == ("sensor 1", "J001-1", "3")
 
 
 def test_without_the_only_pair_nothing_is_known_and_that_is_said() -> None:
