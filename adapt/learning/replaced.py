@@ -14,7 +14,6 @@ from memory.) Levels are cut at the event; that is the business of `runs`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -23,10 +22,14 @@ import numpy.typing as npt
 from adapt.learning.runs import Runs
 from adapt.log import History
 
-__all__ = ["AIRFRAME_SHARE", "HARDWARE_SHARE", "chained", "discounted", "doubts_of", "kept_notes"]
+__all__ = [
+    "AIRFRAME_SHARE", "HARDWARE_SHARE", "chained", "discounted", "doubts_of", "kept_notes",
+    "stretches_of",
+]  # fmt: skip
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
 
 HARDWARE_SHARE = 0.25  # of D: one blade or damper of several is another one
 AIRFRAME_SHARE = 0.5  # of D: another airframe under the same rotor (mounts, sensors' places)
@@ -44,20 +47,42 @@ def discounted(h: Array, b: Array, delta: Array) -> tuple[Array, Array]:
     return less, np.einsum("...ab,...b->...a", through, b)
 
 
-def chained(
-    h: Sequence[Array], b: Sequence[Array], share: Sequence[float], spread: Array
-) -> tuple[Array, Array]:
+def chained(h: Array, b: Array, share: npt.ArrayLike, spread: Array) -> tuple[Array, Array]:
     """Return what stretches told together of today's coefficients, the earliest stretch first.
 
-    h, b: of each stretch, shapes as in `discounted`. share: of D by which the coefficients changed
-    after each stretch (0 where nothing did; the last one: since then). spread: D.
+    h: (stretch, ..., adjuster, adjuster); b: (stretch, ..., adjuster). share: (stretch, ...), by
+    which share of D the coefficients changed after each stretch (0 where nothing did; after the
+    last one: since then); it broadcasts, (stretch, unit, 1) beside (stretch, unit, channel).
+    spread: D, (..., adjuster, adjuster).
     """
+    shares = np.asarray(share, dtype=float)
     total_h, total_b = np.zeros_like(h[0]), np.zeros_like(b[0])
-    for more_h, more_b, changed in zip(h, b, share, strict=True):
+    for more_h, more_b, changed in zip(h, b, shares, strict=True):
         total_h, total_b = total_h + more_h, total_b + more_b
-        if changed > 0:
-            total_h, total_b = discounted(total_h, total_b, changed * spread)
+        if changed.any():
+            delta = changed[..., None, None] * spread
+            total_h, total_b = discounted(total_h, total_b, delta)
     return total_h, total_b
+
+
+def stretches_of(runs: Runs, before: Real, now: Real) -> tuple[Whole, Real]:
+    """Return in which stretch each run stands, (run,), and the shares for `chained`.
+
+    before, now: as `doubts_of` gives them. Stretches of a rotor count from 0; the second answer is
+    (stretch, rotor): by which share coefficients changed after each, the last one's since then.
+    """
+    counted = np.cumsum(before > 0)
+    first = np.full(len(runs.serials), len(runs))
+    np.minimum.at(first, runs.rotor, np.arange(len(runs)))
+    base = np.append(counted, 0)[first]
+    stretch = np.asarray(counted - base[runs.rotor], dtype=np.int64)
+    share = np.zeros((int(stretch.max(initial=0)) + 1, len(runs.serials)))
+    changes = np.flatnonzero((before > 0) & (stretch > 0))
+    share[stretch[changes] - 1, runs.rotor[changes]] = before[changes]
+    last = np.zeros(len(runs.serials), dtype=np.int64)
+    np.maximum.at(last, runs.rotor, stretch)
+    share[last, np.arange(len(last))] += now
+    return stretch, share
 
 
 def doubts_of(runs: Runs, history: History) -> tuple[Real, Real]:

@@ -15,6 +15,7 @@ from adapt.learning.replaced import (
     discounted,
     doubts_of,
     kept_notes,
+    stretches_of,
 )
 from adapt.learning.runs import runs_of
 from adapt.log import History
@@ -42,8 +43,9 @@ def test_a_chain_of_changes_gives_the_dense_posterior_of_todays_coefficients(
     rng = np.random.default_rng(seed + 1)
     share = rng.choice([0.0, 0.25, 0.5, 2.0], stretches)
     h, b = chained(
-        [a.conj().T @ a for a in x], [a.conj().T @ v for a, v in zip(x, y, strict=True)],
-        share.tolist(), spread,
+        np.array([a.conj().T @ a for a in x]),
+        np.array([a.conj().T @ v for a, v in zip(x, y, strict=True)]),
+        share, spread,
     )  # fmt: skip
     # Rows of stretch k hold c_now - sum of the changes after k.
     big = np.concatenate(x)
@@ -76,6 +78,22 @@ def test_a_discount_takes_units_and_channels_at_once() -> None:
             np.testing.assert_allclose(heard[i, j], also, rtol=1e-10)
 
 
+def test_a_chain_takes_units_and_channels_at_once() -> None:
+    """Two units whose hardware changed at other times, three channels with spreads of their own."""
+    h, b = np.zeros((2, 2, 3, 2, 2), dtype=complex), np.zeros((2, 2, 3, 2), dtype=complex)
+    for k, u, j in np.ndindex(2, 2, 3):
+        x, y, _ = drawn(10 * k + u + 100 * j, 1, 2)
+        h[k, u, j], b[k, u, j] = x[0].conj().T @ x[0], x[0].conj().T @ y[0]
+    spread = np.array([drawn(j, 1, 2)[2] for j in range(3)])
+    share = np.array([[0.25, 0.0], [0.0, 0.5]])
+    total, heard = chained(h, b, share[:, :, None], spread)
+    for u in range(2):
+        for j in range(3):
+            one, also = chained(h[:, u, j], b[:, u, j], share[:, u], spread[j])
+            np.testing.assert_allclose(total[u, j], one, rtol=1e-10)
+            np.testing.assert_allclose(heard[u, j], also, rtol=1e-10)
+
+
 def test_nothing_changed_and_everything_changed_are_the_ends() -> None:
     x, y, spread = drawn(3, 1, 2)
     h, b = x[0].conj().T @ x[0], x[0].conj().T @ y[0]
@@ -104,7 +122,18 @@ def test_doubts_stand_before_the_first_run_after_a_change() -> None:
         ("J002-2", "2", "hardware changed"),
         aircraft={"J001-0": "OV-1", "J001-2": "OV-2"},
     )
-    before, since = doubts_of(runs_of(f.rotor, log), log)
+    runs = runs_of(f.rotor, log)
+    before, since = doubts_of(runs, log)
+    stretch, share = stretches_of(runs, before, since)
+    assert stretch.tolist() == [0, 0, 1, *[2] * 6, *[0] * 6, *[1] * 3, *[0] * 9]
+    np.testing.assert_array_equal(
+        share,
+        [
+            [HARDWARE_SHARE, AIRFRAME_SHARE, HARDWARE_SHARE],
+            [HARDWARE_SHARE, 0.0, 0.0],
+            [0.0, 0.0, 0.0],
+        ],
+    )
     expected = np.zeros(27)
     expected[2] = HARDWARE_SHARE
     expected[3] = HARDWARE_SHARE
