@@ -11,6 +11,7 @@ independent machine. Noise is taken as
               for the run from Gamma(nu / 2, nu / 2): a Student-t change common to all channels
     readings  the same of the reading scatter of a run
     known     as drawn, each run's variances given: what the best weights could gain (error alone)
+    learned   what `adapt.learn` makes of the log, suspect pairs held back (error alone)
 
 u is replaced by its mean given the rest (expectation-maximisation, as Lange, Little and Taylor,
 Journal of the American Statistical Association 84 (1989) 881, from memory), nu by likelihood
@@ -22,17 +23,22 @@ truth over |c| from all jobs; cover: share of 95 % intervals that hold.
 from __future__ import annotations
 
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from dense_fleet import Stack, stack
 from fleet_models import Fitted, Model, fit, posterior
 from invented_fleets import AIRSPEED, Fleet, machine_fleet, model_fleet, relative_spread
+from posterior_error import invented_design, learned
 from scipy.optimize import minimize_scalar
 from scipy.special import digamma, gammaln, logsumexp
 from scipy.stats import gamma
+
+from adapt.scenario.fleet import main_fleet
 
 SPREAD = relative_spread(AIRSPEED, sensor=0.08, adjuster=0.07, rest=0.06)
 FREEDOMS = (2.1, 200.0)
@@ -153,16 +159,19 @@ def judge(fleet: Fleet, which: str) -> tuple[float, float, float, float]:
         later = [stack(fleet, s, fleet.jobs[cut:]) for s in sensors]
         gained = score(fleet, before, before.tables, later)
     final = robust_fit(fleet, which, whole)
-    errors, inside = [], []
+    told = [posterior(fleet, final.fitted, final.tables[s], s, s) for s in sensors]
+    mean = np.stack([t.own for t in told], axis=1)
+    var = np.stack([np.einsum("iaa->ia", t.own_cov).real for t in told], axis=1)
+    return gained, *errors(fleet, mean, np.sqrt(var / 2).reshape(mean.shape)), final.freedom
+
+
+def errors(fleet: Fleet, mean: np.ndarray, sd: np.ndarray) -> tuple[float, float]:
+    """Return the rms error over |c|, and the share of 95 % intervals that hold."""
     assert fleet.own is not None
-    for s in sensors:
-        told = posterior(fleet, final.fitted, final.tables[s], s, s)
-        true = fleet.own[:, s]
-        sd = np.sqrt(np.einsum("iaa->ia", told.own_cov).real / 2).reshape(true.shape)
-        off = told.own - true
-        errors.append(np.abs(off) ** 2 / (np.abs(true) ** 2).mean(axis=0))
-        inside += [np.abs(off.real) < 1.96 * sd, np.abs(off.imag) < 1.96 * sd]
-    return gained, float(np.sqrt(np.mean(errors))), float(np.mean(inside)), final.freedom
+    off = mean - fleet.own
+    square = np.abs(off) ** 2 / (np.abs(fleet.own) ** 2).mean(axis=0)
+    inside = [np.abs(off.real) < 1.96 * sd, np.abs(off.imag) < 1.96 * sd]
+    return float(np.sqrt(square.mean())), float(np.mean(inside))
 
 
 def logs(rng: np.random.Generator) -> dict[str, Callable[[], Fleet]]:
@@ -193,6 +202,8 @@ def main() -> None:
     start = time.perf_counter()
     seeds = 1 if quick else 5
     rng = np.random.default_rng(1)
+    with tempfile.TemporaryDirectory() as folder:
+        design = invented_design(Path(folder))
     print(f"{'log':<24}{'noise':<10}{'score':>9}{'+-':>8}{'error':>8}{'cover':>8}  nu")
     for name, draw in logs(rng).items():
         if quick and name in ("steps t(4)", "readings t(4)", "machine"):
@@ -200,6 +211,10 @@ def main() -> None:
         fleets = [draw() for _ in range(seeds)]
         kinds = ["normal", "steps", "readings", *(["known"] if name != "machine" else [])]
         results = {w: np.array([judge(f, w) for f in fleets]) for w in kinds}
+        rotor = main_fleet().rotor if name == "machine" else design
+        results["learned"] = np.array(
+            [(np.nan, *errors(f, *learned(f, rotor)), np.nan) for f in fleets]
+        )
         for which, found in results.items():
             gain = found[:, 0] - results["normal"][:, 0]
             doubt = gain.std(ddof=1) / np.sqrt(seeds) if seeds > 1 else np.nan
