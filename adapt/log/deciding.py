@@ -143,7 +143,7 @@ def accept(
         if amount is None or not np.isfinite(amount) or amount == 0:
             raise BadInput(f"found the amount {amount}, expected the size of the move, not 0")
         entry["amount"] = _moved(history, entry) + amount
-        text += f": {amount:+g} {rotor.adjuster(str(entry['adjuster'])).unit}"
+        text += f"; size given: {amount:+g} {rotor.adjuster(str(entry['adjuster'])).unit}"
     changes = [
         _move(history, entry) if entry["table"] == "moves" else _reading(rotor, log, history, entry)
         for entry in entries
