@@ -115,13 +115,12 @@ def _two(words: list[Word], period: int) -> Angles:
     theta = 2.0 * np.pi / period * np.arange(GRID) / GRID
     density = [_on_grid(words, t, theta) for t in (0, 1)]
     top = max(d.max() for d in density)
-    best = density[int(density[1].max() > density[0].max())]
-    at = int(np.argmax(best))
-    sharp = _with_type(words, int(density[1].max() > density[0].max()))
-    mode, cov, _ = _climb(sharp, np.array([0.0, theta[at]]))
+    likelier = int(density[1].max() > density[0].max())
+    at = int(np.argmax(density[likelier]))
+    mode, cov, _ = _climb(_with_type(words, likelier), np.array([0.0, theta[at]]))
     sd = float(np.sqrt(cov[0, 0]))
     step = theta[1]
-    if REACH * sd < 10.0 * step:
+    if REACH * sd < 10.0 * step:  # narrower than the coarse grid shows well
         away = np.abs(np.angle(np.exp(1j * (theta - mode[1])))) > REACH * sd + step
         if max(d[away].max(initial=-np.inf) for d in density) < top - 30.0:
             theta = mode[1] + REACH * sd * np.linspace(-1.0, 1.0, FINE)

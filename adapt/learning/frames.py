@@ -10,7 +10,7 @@ fitted into the frame that holds now, with the angles' doubt. They take turns un
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -28,11 +28,20 @@ from adapt.learning.stretches import gather
 from adapt.learning.type_prior import TypePrior
 from adapt.rotor import Rotor
 
-__all__ = ["find_frames", "moved_notes", "read_now", "reference_rows", "settled", "turned"]
+__all__ = [
+    "find_frames",
+    "moved_notes",
+    "read_now",
+    "reference_rows",
+    "settle_frames",
+    "settled",
+    "turned",
+]
 
 Real = npt.NDArray[np.float64]
 
 LEAST_SHARE = 0.2  # of the channels that speak for themselves, at least
+ROUNDS = 3  # of learning and turning, at most
 SETTLED_SDS = 0.05  # a change of angle by less than this share of its sd changes nothing
 
 
@@ -71,6 +80,28 @@ def find_frames(
         if len(view.rows):
             answer[code] = Search(view, learned_from, mine, held, share, apart).all()
     return answer
+
+
+def settle_frames(
+    rotor: Rotor,
+    runs: Runs,
+    events: Sequence[FrameEvent],
+    learn: Callable[[Runs], Coefficients],
+    doubt: Real | None = None,
+) -> dict[int, RotorFrames]:
+    """Return the frames after learning and turning have taken turns until the answer has settled.
+
+    runs: as read. learn: from runs to coefficients. Before the first turn a rotor whose phases
+    were turned looks like one unlike its type, and makes the type's rotors seem to differ more.
+    """
+    frames: dict[int, RotorFrames] = {}
+    for _ in range(ROUNDS if events else 0):
+        fitted = turned(runs, frames)
+        found = find_frames(rotor, runs, events, learn(fitted), fitted, doubt=doubt)
+        if settled(frames, found):
+            return found
+        frames = found
+    return frames
 
 
 def turned(runs: Runs, frames: Mapping[int, RotorFrames]) -> Runs:

@@ -62,15 +62,13 @@ class RotorView:
         of, rows = self.of, self.rows
         regimes = len(of.rotor.regimes)
         span = slice(sensor * regimes, (sensor + 1) * regimes)
-        step = np.broadcast_to(of.noise.run_var[span], (len(rows), regimes))
-        if of.noise.move_var is not None:
-            made = (of.runs.amounts[rows] != 0).sum(axis=1)
-            step = step + made @ np.nan_to_num(of.noise.move_var[span]).T
+        moved = (of.runs.amounts[rows] != 0).sum(axis=1)
+        step = np.broadcast_to(of.noise.run_var_after(moved), (len(rows), len(of.rotor.channels)))
         return Sensed(
             readings=readings[rows, span],
             moves=of.moves[orders(of.rotor)[1][span.start]][rows],
             scatter=of.noise.reading_var[span] / of.runs.repeats[rows, span],
-            step=step,
+            step=step[:, span],
             starts=starts[rows],
             doubt=of.doubt[rows],
         )

@@ -52,9 +52,9 @@ class TypePrior:
 
     def __init__(self, coefficients: Coefficients) -> None:
         type_, unseen = coefficients.type_, coefficients.unseen
-        self.sensors, self.size = type_.joint.shape[:2]
+        sensors, self.size = type_.joint.shape[:2]
         self.regimes = len(coefficients.regimes)
-        self._mean = type_.mean.reshape(self.sensors, self.size)
+        self._mean = type_.mean.reshape(sensors, self.size)
         known = np.isfinite(self._mean) & np.isfinite(np.einsum("sxx->sx", type_.joint))
         both = known[:, :, None] & known[:, None, :]
         self._cov = np.where(both, type_.joint, 0.0)

@@ -10,7 +10,14 @@ from invented_fleet import Fleet, fleet, history, invented_rotor
 from adapt.coefficients import Coefficients
 from adapt.learning.frame_events import FrameEvent, frame_events, seen_events
 from adapt.learning.frame_search import Found
-from adapt.learning.frames import find_frames, read_now, reference_rows, settled, turned
+from adapt.learning.frames import (
+    find_frames,
+    read_now,
+    reference_rows,
+    settle_frames,
+    settled,
+    turned,
+)
 from adapt.learning.jobs_apart import jobs_apart
 from adapt.learning.learner import fit
 from adapt.learning.replaced import HARDWARE_SHARE, doubts_of
@@ -376,15 +383,10 @@ def test_turning_pays_against_learning_anew() -> None:
     log = moved(f, *((f"J{i:03d}-1", "4", "reference moved", "", lag(a))
                      for i, a in enumerate(angles)))  # fmt: skip
     runs, events, apart = learned(f, log)
-    frames, fitted, c = {}, runs, apart
-    for _ in range(4):
-        before, frames = frames, find_frames(f.rotor, runs, events, c, fitted)
-        if settled(before, frames):
-            break
-        fitted = turned(runs, frames)
-        c, _, _ = fit(f.rotor, fitted, f.chart)
-    else:
-        pytest.fail("the angles did not settle")
+    frames = settle_frames(f.rotor, runs, events, lambda r: fit(f.rotor, r, f.chart)[0])
+    fitted = turned(runs, frames)
+    c, _, _ = fit(f.rotor, fitted, f.chart)
+    assert settled(frames, find_frames(f.rotor, runs, events, c, fitted))
     now = read_now(c, f.rotor, fitted, frames)
     answers = [x for i in range(8) for x in frames[i].found]
     errors = [abs((x.angle_deg - a + 180.0) % 360.0 - 180.0) / x.sd_deg
