@@ -17,7 +17,7 @@ and Davison, Statistica Sinica 22 (2012) 813, from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -98,16 +98,51 @@ class Steps:
 
     log_density: (alternative, line), without constants that no mistake changes. pull: (alternative,
     line, step) of the shift's score; power: likewise, its information; step k leads to run k + 1.
+    owner: (alternative,), segment; corner: (segment, line, step, step), tail_m, k: what steps share
+    (see `Likelihood`); shifts: those allowed for already, each with what it shares and its weight.
     """
 
     log_density: Real
     pull: Array
     power: Real
+    owner: Whole
+    corner: Real
+    tail_m: Array
+    k: Array
+    shifts: tuple[tuple[Array, Real], ...] = ()
 
     def shifted(self, var: Real, half: Real) -> Real:
-        """Return the gain of log density, (alternative, line, step), of one shift CN(0, var)."""
+        """Return the gain of log density, (alternative, line, step), of one shift CN(0, var).
+
+        var: (line,) or (alternative, line).
+        """
+        var = var[..., None]
         grown = 1.0 + var * self.power
         return np.asarray(-half[:, None] * (np.log(grown) - var * np.abs(self.pull) ** 2 / grown))
+
+    def given(self, step: Whole, var: Real, half: Real) -> Steps:
+        """Return the alternatives with a shift CN(0, var) at one step of each, (alternative,)."""
+        row = np.arange(len(step))
+        shared = self._shared(step)
+        pull, power = self.pull[row, :, step], self.power[row, :, step]
+        grown = 1.0 + var * power
+        gain = -half * (np.log(grown) - var * np.abs(pull) ** 2 / grown)
+        weight = var / grown
+        left = self.pull - shared * (weight * pull)[..., None]
+        seen = self.power - np.abs(shared) ** 2 * weight[..., None]
+        return replace(
+            self, log_density=self.log_density + gain, pull=left, power=np.maximum(seen, 0.0),
+            shifts=(*self.shifts, (shared, weight)),
+        )  # fmt: skip
+
+    def _shared(self, step: Whole) -> Array:
+        """Return the information that all steps share with one, (alternative, line, step)."""
+        row = np.arange(len(step))
+        own = (self.k @ self.tail_m[row, :, step].conj()[..., None])[..., None, :, 0]
+        shared = self.corner[self.owner, :, :, step] - (self.tail_m * own).sum(axis=-1)
+        for column, weight in self.shifts:
+            shared = shared - column * (column[row, :, step].conj() * weight)[..., None]
+        return shared
 
 
 class Likelihood:
@@ -116,7 +151,6 @@ class Likelihood:
     def __init__(self, segments: Segments) -> None:
         self.segments = segments
         precision, read = noise_precision(segments)
-        y = np.where(read, np.swapaxes(segments.readings, 1, 2), 0.0)
         # Coefficients in units of their own sd: no unit of an adjuster is too large or too small.
         sd = np.sqrt(np.maximum(np.einsum("njaa->nja", segments.cov).real, 0.0))
         inverse = np.where(sd > 0, 1.0 / np.where(sd > 0, sd, 1.0), 0.0)
@@ -126,58 +160,53 @@ class Likelihood:
         moves = np.cumsum(segments.effects(segments.amounts), axis=1)
         moves = np.swapaxes(moves, 1, 2)[:, segments.motion] * self.sd[:, :, None, :]
         moves_t = np.swapaxes(moves.conj(), -1, -2)
+        y = np.swapaxes(segments.readings, 1, 2)
+        error = np.where(read, y - (moves @ self.mean[..., None])[..., 0], 0.0)
         self.read, self.noise = read, precision
-        self.py = np.einsum("njkl,njl->njk", precision, y)
+        self.pe = (precision @ error[..., None])[..., 0]
         self.pm = precision @ moves
         self.g = moves_t @ self.pm
-        self.h = np.einsum("njak,njk->nja", moves_t, self.py)
-        self.yy = np.einsum("njk,njk->nj", y.conj(), self.py).real
+        self.h = (moves_t @ self.pe[..., None])[..., 0]
+        self.ee = (error.conj() * self.pe).sum(axis=-1).real
         # tail sums: a shift from run k on
         self.tail = _tail(precision, axis=-1)[..., 1:]  # (segment, line, run, step)
         self.corner = _tail(self.tail, axis=-2)[..., 1:, :]  # (segment, line, step, step)
-        self.tail_y = _tail(self.py, axis=-1)[..., 1:]
+        self.tail_e = _tail(self.pe, axis=-1)[..., 1:]
         self.tail_m = _tail(self.pm, axis=-2)[..., 1:, :]  # (segment, line, step, adjuster)
 
-    @cached_property
-    def _solved(self) -> tuple[Array, Array, Real]:
-        """K, M' P e, and the log density of each line, as entered."""
-        return self._solve(self.g, self.h, self.yy, self.mean, self.cov)
-
-    def _solve(
-        self, g: Array, h: Array, yy: Real, mean: Array, cov: Array
-    ) -> tuple[Array, Array, Real]:
-        eye = np.eye(g.shape[-1])
-        told = eye + g @ cov
+    def _solve(self, g: Array, h: Array, ee: Real, cov: Array) -> tuple[Array, Array, Real]:
+        """Return K, K M' P e and the log density of each line."""
+        told = np.eye(g.shape[-1]) + g @ cov
         k = cov @ np.linalg.inv(told)
         k = 0.5 * (k + np.swapaxes(k.conj(), -1, -2))
         _, log_det = np.linalg.slogdet(told)
-        gm = np.einsum("...ab,...b->...a", g, mean)
-        w = h - gm
-        square = yy - 2.0 * (mean.conj() * h).sum(axis=-1).real
-        square = square + (mean.conj() * gm).sum(axis=-1).real
-        kw = np.einsum("...ab,...b->...a", k, w)
-        square = square - (w.conj() * kw).sum(axis=-1).real
-        return k, w, np.asarray(-self.segments.half * (log_det + square))
+        kh = (k @ h[..., None])[..., 0]
+        square = np.maximum(ee - (h.conj() * kh).sum(axis=-1).real, 0.0)
+        return k, kh, np.asarray(-self.segments.half * (log_det + square))
+
+    @cached_property
+    def _solved(self) -> tuple[Array, Array, Real]:
+        return self._solve(self.g, self.h, self.ee, self.cov)
 
     @cached_property
     def entered(self) -> Steps:
         """The segments as entered."""
-        k, w, log_density = self._solved
-        pull = self.tail_y - np.einsum("njka,nja->njk", self.tail_m, self.mean)
-        pull = pull - np.einsum("njka,njab,njb->njk", self.tail_m, k, w)
-        seen = np.einsum("njka,njab,njkb->njk", self.tail_m, k, self.tail_m.conj()).real
+        k, kh, log_density = self._solved
+        pull = self.tail_e - (self.tail_m @ kh[..., None])[..., 0]
+        seen = ((self.tail_m @ k) * self.tail_m.conj()).sum(axis=-1).real
         power = np.einsum("njkk->njk", self.corner) - seen
-        return Steps(log_density, pull, np.maximum(power, 0.0))
+        return Steps(
+            log_density, pull, np.maximum(power, 0.0), np.arange(len(pull)), self.corner,
+            self.tail_m, k,
+        )  # fmt: skip
 
     def entered_of(self, owner: Whole) -> Steps:
         """Return some segments as entered, a segment as often as it is asked for."""
         e = self.entered
-        return Steps(e.log_density[owner], e.pull[owner], e.power[owner])
-
-    def cross(self, owner: Whole) -> Array:
-        """Return what shifts at two steps share as entered, (alternative, line, step, step)."""
-        k, tail_m = self._solved[0][owner], self.tail_m[owner]
-        return self.corner[owner] - tail_m @ k @ np.swapaxes(tail_m.conj(), -1, -2)
+        return Steps(
+            e.log_density[owner], e.pull[owner], e.power[owner], owner, self.corner,
+            self.tail_m[owner], e.k[owner],
+        )  # fmt: skip
 
     @cached_property
     def of_readings(self) -> tuple[Array, Real, Array]:
@@ -185,11 +214,10 @@ class Likelihood:
 
         (segment, line, run), likewise, and (segment, line, run, step).
         """
-        k, w, _ = self._solved
-        pull = self.py - np.einsum("njka,nja->njk", self.pm, self.mean)
-        pull = pull - np.einsum("njka,njab,njb->njk", self.pm, k, w)
+        k, kh, _ = self._solved
+        pull = self.pe - (self.pm @ kh[..., None])[..., 0]
         own = np.einsum("njkk->njk", self.noise)
-        own = own - np.einsum("njka,njab,njkb->njk", self.pm, k, self.pm.conj()).real
+        own = own - ((self.pm @ k) * self.pm.conj()).sum(axis=-1).real
         shared = self.tail - self.pm @ k @ np.swapaxes(self.tail_m.conj(), -1, -2)
         return pull, np.maximum(own, 0.0), shared
 
@@ -199,24 +227,26 @@ class Likelihood:
         owner, step: (alternative,), step 0 leads to the second run; change: (alternative, blade,
         adjuster), moves really made less those entered.
         """
-        motion = self.segments.motion
-        dx = self.segments.effects(change)[:, motion] * self.sd[owner]
+        dx = self.segments.effects(change)[:, self.segments.motion] * self.sd[owner]
         row = self.tail_m[owner, :, step]  # l' P M
-        g = self.g[owner] + dx.conj()[..., :, None] * row[..., None, :]
-        g = g + row.conj()[..., :, None] * dx[..., None, :]
         corner = self.corner[owner, :, step]  # (alternative, line, step)
         own = np.take_along_axis(corner, step[:, None, None], axis=-1)
+        g = self.g[owner] + dx.conj()[..., :, None] * row[..., None, :]
+        g = g + row.conj()[..., :, None] * dx[..., None, :]
         g = g + own[..., None] * dx.conj()[..., :, None] * dx[..., None, :]
-        tail_y = self.tail_y[owner]
-        h = self.h[owner] + dx.conj() * np.take_along_axis(tail_y, step[:, None, None], axis=-1)
-        mean = self.mean[owner]
-        k, w, log_density = self._solve(g, h, self.yy[owner], mean, self.cov[owner])
+        more = (dx * self.mean[owner]).sum(axis=-1)  # what is expected of the change
+        tail_e = self.tail_e[owner]
+        here = np.take_along_axis(tail_e, step[:, None, None], axis=-1)
+        h = self.h[owner] + dx.conj() * here
+        h = h - (row.conj() + dx.conj() * own) * more[..., None]
+        ee = self.ee[owner] - 2.0 * (more.conj() * here[..., 0]).real
+        ee = ee + np.abs(more) ** 2 * own[..., 0]
+        k, kh, log_density = self._solve(g, h, ee, self.cov[owner])
         tail_m = self.tail_m[owner] + corner[..., None] * dx[..., None, :]
-        kw = np.einsum("hjab,hjb->hja", k, w)
-        pull = tail_y - np.einsum("hjka,hja->hjk", tail_m, mean + kw)
-        seen = np.einsum("hjka,hjab,hjkb->hjk", tail_m, k, tail_m.conj(), optimize=True).real
+        pull = tail_e - corner * more[..., None] - (tail_m @ kh[..., None])[..., 0]
+        seen = ((tail_m @ k) * tail_m.conj()).sum(axis=-1).real
         power = np.einsum("njkk->njk", self.corner)[owner] - seen
-        return Steps(log_density, pull, np.maximum(power, 0.0))
+        return Steps(log_density, pull, np.maximum(power, 0.0), owner, self.corner, tail_m, k)
 
 
 def _tail(values: Array, axis: int) -> Array:

@@ -27,7 +27,8 @@ Whole = npt.NDArray[np.int64]
 Truth = npt.NDArray[np.bool_]
 
 LOOK = 3.0  # log odds below those of a suspect from which on a segment is weighed exactly
-NEAR, NEAR_SHARE = 12.0, 0.4  # how far behind the best a mistake may be, and as a share of it
+NEAR, NEAR_SHARE = 12.0, 0.4  # how far behind the best a step may be, and as a share of it
+MISSING = 12  # moves that nobody wrote down are weighed at a step
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,11 +89,17 @@ def sieve(
     floor = np.maximum(best - np.maximum(NEAR, NEAR_SHARE * best), least - LOOK - 5.0)
     floor = np.where(odd, floor, np.inf)
 
-    kept = of_moves >= floor[moves.owner]
-    at, when, which = np.nonzero(of_missing >= floor[:, None, None])
+    # At fixed covariances large moves are badly ranked: at an odd step all are weighed.
+    odd_step = by_step >= floor[:, None]
+    kept = odd_step[moves.owner, step]
+    top = min(MISSING, of_missing.shape[2])
+    least_of_top = np.full(of_missing.shape[:2], np.inf)
+    if top:
+        least_of_top[odd_step] = np.partition(of_missing[odd_step], -top, axis=1)[:, -top]
+    at, when, which = np.nonzero((of_missing >= least_of_top[:, :, None]) & free[:, :, None])
     more = missing.only(which).owned_by(at)
     run_of, run, reading = np.nonzero(of_readings >= floor[:, None, None])
-    wild_of, wild_step = np.nonzero(of_wild >= floor[:, None])
+    wild_of, wild_step = np.nonzero(odd_step & free)
     return Candidates(
         odds=odds,
         moves=moves.only(kept).beside(more),
@@ -168,7 +175,7 @@ def _of_missing(segments: Segments, g: Real, f: Real) -> tuple[WrongMoves, Real]
 def _of_wild(likelihood: Likelihood) -> Real:
     """Return the rough log odds that nothing explains a step, (segment, step)."""
     segments = likelihood.segments
-    var = ((LOOSE - 1.0) * segments.run_var)[:, None]
+    var = (LOOSE - 1.0) * segments.run_var
     gain = likelihood.entered.shifted(var, segments.half).sum(axis=1)
     return np.asarray(segments.share * gain + np.log(UNEXPLAINED_PRIOR))
 

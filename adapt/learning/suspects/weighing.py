@@ -6,11 +6,12 @@ may be a gust.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import logsumexp
 
 from adapt.learning.suspects.likelihood import (
     GUST,
@@ -24,14 +25,24 @@ from adapt.learning.suspects.mistakes import UNEXPLAINED_PRIOR
 from adapt.learning.suspects.sieve import Candidates
 from adapt.learning.suspects.wrong_readings import WrongReading, changes
 
-__all__ = ["MOVES", "READINGS", "WILD", "Weighed", "of_moves", "of_readings", "of_wild", "weigh"]
+__all__ = [
+    "MOVES",
+    "WILD",
+    "Weighed",
+    "of_moves",
+    "of_readings",
+    "of_wild",
+    "total_of",
+    "weigh",
+]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
 Truth = npt.NDArray[np.bool_]
 
-MOVES, WILD, READINGS = 2, 3, 4  # where they stand among what is weighed
+MOVES, WILD = 2, 3  # where they stand among what is weighed
+STEPS_PER_GUST = 5  # one more gust is allowed for with so many more steps
 ROUGH_SHARE = 0.005  # of the readings are rough
 LOOK_ROUGH = 4.0  # score of a reading from which on it may be a rough one
 AT_ONCE = 600_000  # numbers (mistake, line, step, adjuster) weighed at once, for memory
@@ -60,7 +71,7 @@ def weigh(likelihood: Likelihood, candidates: Candidates, misread: list[WrongRea
     rough_of, rough_run, rough = _rough(likelihood, odd)
     wild_prior = float(np.log(UNEXPLAINED_PRIOR))
     parts = [
-        (odd, _total(likelihood, likelihood.entered_of(odd)), odd * 0 + 1, odd * 0, True),
+        (odd, total_of(likelihood, likelihood.entered_of(odd)), odd * 0 + 1, odd * 0, True),
         (rough_of, rough, np.maximum(rough_run, 1), np.minimum(rough_run + 1, last), True),
         (c.moves.owner, of_moves(likelihood, c), c.move_step + 1, c.move_step + 1, False),
         (c.wild_of, of_wild(likelihood, c) + wild_prior, c.wild_step + 1, c.wild_step + 1, False),
@@ -80,17 +91,31 @@ def weigh(likelihood: Likelihood, candidates: Candidates, misread: list[WrongRea
     )
 
 
-def _total(likelihood: Likelihood, steps: Steps) -> Real:
-    """Log likelihood of alternatives, where any step may be a gust, (alternative,)."""
+def total_of(likelihood: Likelihood, steps: Steps, silent: Whole | None = None) -> Real:
+    """Log likelihood of alternatives, where any step may be a gust, (alternative,).
+
+    No gust or one is allowed for, and in long segments more, the likeliest being given. silent:
+    (alternative,), a line that says nothing of gusts.
+    """
     segments = likelihood.segments
-    var = ((GUST - 1.0) * segments.run_var)[:, None]
-    gusts = steps.shifted(var, segments.half).sum(axis=1)
-    return segments.share * steps.log_density.sum(axis=1) + _gusty(segments.share * gusts)
-
-
-def _gusty(gain: Real) -> Real:
-    """Log factor of steps that may be gusts, (alternative,); gain: (alternative, step)."""
-    return np.asarray(np.logaddexp(np.log1p(-GUST_SHARE), np.log(GUST_SHARE) + gain).sum(axis=-1))
+    var = np.broadcast_to((GUST - 1.0) * segments.run_var, steps.log_density.shape).copy()
+    row = np.arange(len(var))
+    if silent is not None:
+        var[row, silent] = 0.0
+    odds = float(np.log(GUST_SHARE / (1.0 - GUST_SHARE)))
+    number = steps.pull.shape[2]
+    calm = segments.share * steps.log_density.sum(axis=1) + number * np.log1p(-GUST_SHARE)
+    total, path = np.zeros(len(var)), np.zeros(len(var))
+    chosen = np.zeros((len(var), number), dtype=bool)
+    for more in range(number // STEPS_PER_GUST, -1, -1):
+        gain = segments.share * steps.shifted(var, segments.half).sum(axis=1) + odds
+        gain = np.where(chosen, -np.inf, gain)
+        total = np.logaddexp(total, path + logsumexp(gain, axis=1))
+        if more:
+            best = gain.argmax(axis=1)
+            path, chosen[row, best] = path + gain[row, best], True
+            steps = steps.given(best, var, segments.half)
+    return np.asarray(calm + total)
 
 
 def of_moves(likelihood: Likelihood, candidates: Candidates) -> Real:
@@ -104,7 +129,7 @@ def of_moves(likelihood: Likelihood, candidates: Candidates) -> Real:
         steps = likelihood.with_moves(
             moves.owner[part], candidates.move_step[part], moves.change[part]
         )
-        weights.append(_total(likelihood, steps) + moves.log_prior[part])
+        weights.append(total_of(likelihood, steps) + moves.log_prior[part])
     return np.concatenate(weights)
 
 
@@ -112,16 +137,9 @@ def of_wild(likelihood: Likelihood, candidates: Candidates) -> Real:
     """Log likelihoods with one step left unexplained, (mistake,)."""
     segments = likelihood.segments
     of, at = candidates.wild_of, candidates.wild_step
-    entered = likelihood.entered_of(of)
-    row = np.arange(len(of))
-    var = (LOOSE - 1.0) * segments.run_var
-    pull, power = entered.pull[row, :, at], entered.power[row, :, at]
-    grown = 1.0 + var * power
-    gain = -segments.half * (np.log(grown) - var * np.abs(pull) ** 2 / grown)
-    shared = likelihood.cross(of)[row, :, :, at]
-    left = entered.pull - shared * (var * pull / grown)[..., None]
-    seen = entered.power - np.abs(shared) ** 2 * (var / grown)[..., None]
-    return _total(likelihood, Steps(entered.log_density + gain, left, np.maximum(seen, 0.0)))
+    steps = likelihood.entered_of(of)
+    var = np.broadcast_to((LOOSE - 1.0) * segments.run_var, steps.log_density.shape)
+    return total_of(likelihood, steps.given(at, var, segments.half))
 
 
 def of_readings(
@@ -141,7 +159,7 @@ def of_readings(
     gain = -2.0 * (change.conj() * pull[of, :, run]).real
     gain = segments.half * (gain - np.abs(change) ** 2 * own[of, :, run])
     left = entered.pull + shared[of, :, run].conj() * change[..., None]
-    return _total(likelihood, Steps(entered.log_density + gain, left, entered.power))
+    return total_of(likelihood, replace(entered, log_density=entered.log_density + gain, pull=left))
 
 
 def _rough(likelihood: Likelihood, odd: Whole) -> tuple[Whole, Whole, Real]:
@@ -155,10 +173,6 @@ def _rough(likelihood: Likelihood, odd: Whole) -> tuple[Whole, Whole, Real]:
     extra = (ROUGH - 1.0) * segments.reading_var[line] / repeats
     grown = 1.0 + extra * own[which, line, run]
     gain = -np.log(grown) + extra * np.abs(pull[which, line, run]) ** 2 / grown
-    entered = likelihood.entered_of(odd[which])
-    var = ((GUST - 1.0) * segments.run_var)[:, None]
-    gusts = entered.shifted(var, segments.half)
-    gusts = gusts.sum(axis=1) - gusts[np.arange(len(which)), line]
-    weight = segments.share * (entered.log_density.sum(axis=1) + gain)
-    weight = weight + _gusty(segments.share * gusts) + np.log(ROUGH_SHARE)
+    weight = total_of(likelihood, likelihood.entered_of(odd[which]), silent=line)
+    weight = weight + segments.share * gain + np.log(ROUGH_SHARE)
     return odd[which], run, weight

@@ -88,6 +88,7 @@ def wrong_moves(rotor: Rotor, made: Real) -> WrongMoves:
         ok &= np.abs(as_steps - amount) > 1e-9 * np.abs(amount)
         found.append(("other adjuster", owner[ok], source[ok], target[ok], as_steps[ok]))
     single = _single(made, found)
+    single = single.only(_possible(rotor, made, single))
     return _with_priors(rotor, made, single.beside(_all_together(made)))
 
 
@@ -107,6 +108,19 @@ def _single(made: Real, found: list[tuple[str, Whole, Whole, Whole, Real]]) -> W
         owner, kind, change.reshape(-1, blades, adjusters), np.zeros(len(owner)), source, target,
         size,
     )  # fmt: skip
+
+
+def _possible(rotor: Rotor, made: Real, found: WrongMoves) -> Truth:
+    """Return which mistakes leave a move that a blade can take, (mistake,).
+
+    Where what is entered is more than that already, the rotor file says nothing of it.
+    """
+    most = np.array([x.fitted_range[1] - x.fitted_range[0] for x in rotor.adjusters])
+    most = np.maximum(most, [x.largest_move or 0.0 for x in rotor.adjusters]) * (1.0 + 1e-6)
+    entered = made.reshape(-1, made.shape[1] * made.shape[2])[found.owner, found.source]
+    at = found.target % len(most)
+    beyond = np.abs(entered) > most[found.source % len(most)]
+    return np.asarray((np.abs(found.size) <= most[at]) | beyond)
 
 
 def _all_together(made: Real) -> WrongMoves:
