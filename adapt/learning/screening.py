@@ -62,7 +62,7 @@ def fit_screened(
         if steps == before:
             break
         cut = _cut(runs, steps)
-        fitted = fit(rotor, cut, chart, None, source)
+        fitted = fit(rotor, cut, chart, None, source, fitted)
         if len(steps ^ before) <= slight:
             break
     suspects = looked.found if looked else []

@@ -7,7 +7,7 @@ At the variances that were learned and with the type as it is: the pair adds the
 to the rotor's posterior N(m, V), P0 being the precision with the level cut where pairs are held
 back and P that without the cut in question; then V becomes V (1 + dG V)^-1 and m moves by that
 times dw. Exact beside the neighbouring pairs, which share runs with it (the posterior of a linear
-model with known variances).
+model with known variances). Where regimes of a run share noise, P counts as it does in learning.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.coefficients import Coefficients, Posterior
+from adapt.coefficients import Coefficients, Noise, Posterior
 from adapt.learning.runs import Runs
 from adapt.learning.suspects.likelihood import noise_precision
 from adapt.learning.suspects.mistakes import Mistake
@@ -57,12 +57,14 @@ def would_change(
         segment = _segment(rotor, runs, first, length, coefficients, own)
         cuts = {step - first for step in held[first]}
         left = cuts - {step - first for step in suspect.steps}
-        before = _told(segment, cuts)
+        share = _speaking(coefficients.noise, segment)
+        before = _told(segment, cuts, share)
         explained = _explained(segment, suspect.best)
         found.append(
             {
-                "as_entered": _most(rotor, own, before, _told(segment, left)),
-                "as_explained": explained and _most(rotor, own, before, _told(explained, left)),
+                "as_entered": _most(rotor, own, before, _told(segment, left, share)),
+                "as_explained": explained
+                and _most(rotor, own, before, _told(explained, left, share)),
             }
         )
     return found
@@ -104,8 +106,23 @@ def _explained(segment: Segments, mistake: Mistake) -> Segments | None:
     return None
 
 
-def _told(segment: Segments, cuts: Iterable[int]) -> Told:
-    """Return M' P M (line, adjuster, adjuster) and M' P (y - M m) with the level cut there."""
+def _speaking(noise: Noise, segment: Segments) -> Real:
+    """Return the share of each line's word that counts where coefficients are learned, (line,)."""
+    share = np.ones(len(segment.motion))
+    if noise.speaking is not None:
+        share[: segment.channels] = noise.speaking
+    if noise.track_speaking is not None and len(share) > segment.channels:
+        regimes = len(noise.track_speaking)
+        parts = (len(share) - segment.channels) // regimes
+        share[segment.channels :] = np.tile(noise.track_speaking, parts)
+    return share
+
+
+def _told(segment: Segments, cuts: Iterable[int], share: Real) -> Told:
+    """Return M' P M (line, adjuster, adjuster) and M' P (y - M m) with the level cut there.
+
+    share: (line,), how much of P counts.
+    """
     moves = np.cumsum(segment.effects(segment.amounts), axis=1)[0]
     moves = np.swapaxes(moves, 0, 1)[segment.motion]  # (line, run, adjuster)
     y = np.nan_to_num(segment.readings[0].T)
@@ -116,6 +133,7 @@ def _told(segment: Segments, cuts: Iterable[int]) -> Told:
         part = segment.only(np.array([0]))
         part.readings[:, :low] = part.readings[:, high:] = np.nan
         precision += noise_precision(part)[0][0]
+    precision *= share[:, None, None]
     moves_t = np.swapaxes(moves.conj(), -1, -2)
     return moves_t @ precision @ moves, (moves_t @ (precision @ error[..., None]))[..., 0]
 
