@@ -4,9 +4,9 @@ A rotor's strongest test, allowing for the number of its tests, is held against 
 rotors that always answered as they do (same runs, same moves; seeded). Beyond the drawn range the
 tail of such a maximum falls exponentially (Davies, Biometrika 74 (1987) 33, from memory), and never
 lies above the bound that counts every test. How much wider than drawn the fleet's own scores
-scatter (channels, blades and weather that the model does not know) is taken from their median over
-all rotors, as association studies do (Devlin and Roeder, Biometrics 55 (1999) 997, from memory), so
-a few rotors that did change do not hide each other.
+scatter (channels, blades and weather that the model does not know) is taken from a middle quantile
+over all rotors, as association studies take it from the median (Devlin and Roeder, Biometrics 55
+(1999) 997, from memory), so a few rotors that did change do not hide each other.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import gammaincinv
 
 from adapt.learning.health.evidence import Kinds, Tests
 
@@ -25,9 +26,9 @@ Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
 
 TAIL = 0.02  # share of the draws beyond which the tail is fitted
-BELIEVED = 10.0  # rotors that an inflation of 1 counts for
-FEWEST_ROTORS = 5  # of which the median is that of rotors that did not change
-NEUTRAL = np.log(2.0)  # median of an exponential(1)
+QUANTILE = 2.0 / 3.0  # of all tests of the fleet: above it may stand what did change
+BELIEVED = 4.0  # rotors that an inflation of 1 counts for
+FEWEST_ROTORS = 5  # of which that quantile is one of rotors that did not change
 
 
 def strongest(log_p: Real, count: Whole) -> Real:
@@ -43,30 +44,24 @@ def strongest(log_p: Real, count: Whole) -> Real:
 def inflation_of(tests: Sequence[Tests], group: Whole) -> Real:
     """Return how much wider the fleet's scores scatter than they should, (kind + 1,), at least 1.
 
-    1 where the fleet is too small for a median that a changed rotor does not move. group: (kind,):
-    kinds of one number have one inflation; "free" has that of the last.
+    1 where the fleet is too small for a quantile that a changed rotor does not move. group:
+    (kind,): kinds of one number have one inflation; the last, "free", has its own.
     """
     inflation = np.ones(len(group) + 1)
-    for number in np.unique(group):
-        at = np.append(group == number, False)
-        found = [_middles(t, at) for t in tests]
-        middles = np.concatenate(found) if found else np.zeros(0)
-        if len(middles) >= FEWEST_ROTORS:
-            share = len(middles) / (len(middles) + BELIEVED)
-            inflation[at] = max(1.0, 1.0 + share * (np.median(middles) / NEUTRAL - 1.0))
-    inflation[-1] = inflation[-2]
+    groups = np.append(group, group.max(initial=0) + 1)
+    for number in np.unique(groups):
+        at = groups == number
+        ratios, rotors = [np.zeros(0)], 0
+        for t in tests:
+            use = t.freedom[:, :, at] > 0
+            usual = gammaincinv(np.maximum(t.freedom[:, :, at], 1), QUANTILE)
+            ratios.append((t.square[:, :, at, 0] / usual)[use])
+            rotors += int(use.any(axis=(1, 2)).sum())
+        if rotors >= FEWEST_ROTORS:
+            share = rotors / (rotors + BELIEVED)
+            wider = float(np.quantile(np.concatenate(ratios), QUANTILE)) - 1.0
+            inflation[at] = max(1.0, 1.0 + share * wider)
     return inflation
-
-
-def _middles(tests: Tests, at: npt.NDArray[np.bool_]) -> Real:
-    """Return one square of each case: that of the part in the middle, cycling through its kinds."""
-    square, use = tests.square[:, :, at, 0], tests.freedom[:, :, at] > 0
-    chosen = []
-    for case in np.flatnonzero(use.any(axis=(1, 2))):
-        places = np.argwhere(use[case])
-        part, kind = places[(len(places) // 2 + case) % len(places)]
-        chosen.append(square[case, part, kind])
-    return np.array(chosen)
 
 
 @dataclass(frozen=True, eq=False)
