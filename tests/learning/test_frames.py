@@ -90,7 +90,7 @@ def dense_angle(
     last: the rotor's last run before the event, counted through its log. The rotor reads as its
     type before the event or after it, equally likely. apart: by which share of D jobs differ.
     """
-    grid = np.deg2rad(np.arange(-180.0, 180.0, 0.25))
+    grid = np.deg2rad(np.arange(-180.0, 180.0, 0.5))
     total = np.zeros((2, len(grid)))
     for s, sensor in enumerate(f.rotor.sensors):
         mean, cov = type_without(f, log, c, serial, s)
@@ -188,7 +188,7 @@ def test_hardware_changed_between_leaves_the_angle_with_more_doubt() -> None:
     assert doubt[runs.rotor == 1].tolist() == [0.0] * 4 + [HARDWARE_SHARE] + [0.0] * 7
     assert not since.any()
     # The fit takes both stretches for one set of coefficients, so only the search is compared.
-    grid = np.deg2rad(np.arange(-180.0, 180.0, 0.25))
+    grid = np.deg2rad(np.arange(-180.0, 180.0, 0.5))
     total = np.zeros((2, len(grid)))
     for s, sensor in enumerate(f.rotor.sensors):
         spread = HARDWARE_SHARE * (c.unseen.joint - c.type_.joint)[s]
@@ -238,7 +238,7 @@ def dense_refit(
         return flat_levels(r.y[which] - x @ mean, noise + x @ cov @ x.conj().T, level)
 
     elsewhere = np.nan if same_level else part(a, mean, cov) + part(b, 0 * mean, broad)
-    gains, angles = np.linspace(-0.5, 0.5, 201), np.deg2rad(np.linspace(-50.0, 50.0, 101))
+    gains, angles = np.linspace(-0.5, 0.5, 81), np.deg2rad(np.linspace(-50.0, 50.0, 61))
     total = np.empty((len(gains), len(angles)))
     for i, log_gain in enumerate(gains):
         for k, angle in enumerate(angles):
