@@ -74,13 +74,14 @@ def find_changes(
     more of them. A change needs two pairs with moves before it and two since, and what is found
     must still show when any one pair is left out.
 
-    Rows: rotor; test ("answer changed" or "blades not alike"); since_job, since_run: the first run
-    whose moves answered otherwise (null for blades); how ("weaker", "stronger", "turned",
-    "changed"); factor, angle_deg (positive = more lag) of the answer now over before, or of this
-    blade over the others, each with _low and _high (95 % if the run and what it concerns are right;
-    null where no one factor says it, or the angle is not known); sensor, adjuster, blade: what it concerns, null = all; could_be: the blades
-    that the log cannot tell from the one named; held_back: suspect pairs that the change explains;
-    p_value, adjusted over the fleet; false_alarm_rate.
+    Rows: rotor; test ("answer changed" or "blades not alike"); since_job, since_run: the first
+    run whose moves answered otherwise (null for blades); how ("weaker", "stronger", "turned",
+    "changed"); factor, angle_deg (positive = more lag) of the answer now over before, or of
+    this blade over the others, each with _low and _high (95 % if the run and what it concerns
+    are right; null where no one factor says it, or the angle is not known); sensor, adjuster,
+    blade: what it concerns, null = all; could_be: the blades that the log cannot tell from the
+    one named; held_back: suspect pairs that the change explains; p_value, adjusted over the
+    fleet; false_alarm_rate.
     Raises BadInput when the coefficients are of another rotor file, AdaptError when the rate is not
     between 0 and 1.
     """
