@@ -9,9 +9,9 @@ interface, with the chart. Within a job the two runs about the event speak throu
 between jobs only what the moves did before and after. held: share of angles inside the 95 %
 interval, angle +- 1.96 sd; off: rms error over the stated sd. Then the same on the machine of
 `adapt.simulate`, balanced by the technician of `adapt.scenario` (its noise is heavy-tailed and
-common to channels, and its answer is not linear), and what is worth more: coefficients of the
-rotors concerned after the event, turned or learned anew (what came before is given to the log as
-another rotor's). Last, sensors that were moved: refitted in their place or elsewhere.
+common to channels, and its answer is not linear). Error of coefficients: of the rotors concerned
+after the event, turned or learned anew (what came before is given to the log as another rotor's).
+Last, sensors that were moved: refitted in their place or elsewhere.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from invented_fleets import AIRSPEED, STEP, Fleet, model_fleet, relative_spread
 import adapt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
-from adapt.log import History, check
+from adapt.log import History
 from adapt.rotor import Adjuster, Limit, Regime, Rotor, Sensor
 from adapt.scenario.fleet import main_fleet
 from adapt.scenario.history import Mishap, fleet_history
@@ -55,8 +55,8 @@ CASES = {  # pairs of each job of a rotor; the job and its run after which the r
 class Trial:
     """One moved reference: what was found, and the truth.
 
-    errors: rms error of the rotor's own
-    coefficients after the event over the type's, turned and learned anew.
+    errors: rms error of the rotor's own coefficients after the event over the type's, turned and
+    learned anew.
     """
 
     angle_deg: float
@@ -130,7 +130,7 @@ def logged(
             ]  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         write(Path(folder), rows)
-        history = check(rotor, adapt.read_log(folder))
+        history = adapt.check(rotor, adapt.read_log(folder))
     assert not history.faults, history.faults[:3]
     size = len(rotor.channels), len(rotor.adjusters)
     nothing = np.zeros((len(rotor.regimes), size[1]))
