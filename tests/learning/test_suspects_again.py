@@ -13,6 +13,7 @@ from adapt.coefficients.values import component_sd
 from adapt.learning import looking
 from adapt.learning.runs import Runs, runs_of
 from adapt.learning.screening import Screened, fit_screened
+from adapt.learning.suspects import sieve
 
 
 @pytest.fixture(scope="module")
@@ -129,3 +130,34 @@ def test_pairs_found_right_are_not_suspected_again(made: Fleet) -> None:
     again = fit_screened(made.rotor, replace(runs, kept=kept), made.chart).suspects
     assert rows
     assert not rows & {step for s in again for step in s.steps}
+
+
+def test_the_first_look_lets_no_suspect_by(made: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against weighing every segment exactly."""
+    runs = spoiled(made, 0.12, 9)
+    some = fit_screened(made.rotor, runs, made.chart)
+    monkeypatch.setattr(sieve, "LOOK", 60.0)
+    every = fit_screened(made.rotor, runs, made.chart)
+    assert some.suspects
+    assert told(some) == told(every)
+
+
+def test_long_jobs_with_averaged_readings_are_looked_through() -> None:
+    """Thirty runs, more than one gust, readings that are averages, some missing."""
+    rng = np.random.default_rng(11)
+    rotor = invented_rotor(blades=5, sensors=2, regimes=2, track=False)
+    long = fleet(rng, rotor, rotors=4, jobs=1, runs=30, missing=0.1)
+    runs = runs_of(rotor, long.history)
+    repeats = np.where(rng.random(runs.repeats.shape) < 0.3, 4.0, 1.0)
+    readings = runs.readings.copy()
+    for row in (9, 17, 24):  # gusts: the level of the first rotor's job changes three times over
+        jump = rng.standard_normal((2, readings.shape[1]))
+        readings[row:30] += 0.04 * (jump[0] + 1j * jump[1])
+    moved = np.flatnonzero(~runs.starts & (np.abs(runs.amounts).sum(axis=(1, 2)) > 0))
+    row = int(moved[moved > 40][3])
+    amounts = runs.amounts.copy()
+    amounts[row] = np.roll(amounts[row], 1, axis=0)
+    runs = replace(runs, readings=readings, repeats=repeats, amounts=amounts)
+    found = fit_screened(rotor, runs, long.chart).suspects
+    assert row in {s.row for s in found}
+    assert len(found) <= 4
