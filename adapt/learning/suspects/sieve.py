@@ -68,9 +68,8 @@ def sieve(
     count, length = taken.shape
     free = ~taken[:, 1:]
     # a wrong reading touches the pairs that end and begin there
-    before = np.concatenate([taken[:, :1], taken[:, 1:]], axis=1)
-    after = np.concatenate([taken[:, 1:], np.zeros((count, 1), dtype=bool)], axis=1)
-    of_readings = np.where((before | after)[:, :, None], -np.inf, of_readings)
+    begin = np.concatenate([taken[:, 1:], np.zeros((count, 1), dtype=bool)], axis=1)
+    of_readings = np.where((taken | begin)[:, :, None], -np.inf, of_readings)
     of_missing = np.where(free[:, :, None], of_missing, -np.inf)
     of_wild = np.where(free, of_wild, -np.inf)
     of_moves = np.where(free[moves.owner, step], of_moves, -np.inf)
