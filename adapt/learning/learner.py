@@ -33,6 +33,7 @@ from adapt.learning.pairs import Rows, track_rows, vibration_rows
 from adapt.learning.runs import Runs
 from adapt.learning.shares import Shares
 from adapt.learning.table import Table
+from adapt.learning.weights import EVEN, Weight, Weights, steps_with
 from adapt.rotor import Rotor
 
 __all__ = ["Fitted", "Learned", "fit", "units_of"]
@@ -84,10 +85,12 @@ def fit(
     progress: Progress | None = None,
     source: str = "",
     start: Fitted | None = None,
+    weights: Weights = EVEN,
 ) -> Fitted:
     """Learn from runs; return the coefficients, and the solutions for vibration and track.
 
-    start: what was learned from nearly the same runs; the search goes on from there.
+    start: what was learned from nearly the same runs; the search goes on from there. weights: how
+    much single runs count.
     """
     report = progress or (lambda done, of: None)
     report(0, 3)
@@ -97,7 +100,15 @@ def fit(
         rotor,
         runs,
         lambda extra, before: _solve(
-            vibration_rows(rotor, runs, runs.starts, unit, units, extra),
+            vibration_rows(
+                rotor,
+                runs,
+                runs.starts,
+                unit,
+                units,
+                steps_with(extra, weights.vibration.step, len(rotor.channels)),
+                weights.vibration.reading,
+            ),
             _vibration_prior(rotor, chart),
             expected,
             stated,
@@ -114,7 +125,7 @@ def fit(
         track, track_move_var = _with_inexact_moves(
             rotor,
             runs,
-            lambda extra, before: _solve_track(rotor, runs, chart, extra, before),
+            lambda extra, before: _solve_track(rotor, runs, chart, extra, before, weights.track),
             start and start[2],
         )
     report(2, 3)
@@ -258,7 +269,12 @@ def _solve(
 
 
 def _solve_track(
-    rotor: Rotor, runs: Runs, chart: Chart | None, extra: Real | None, start: Learned | None
+    rotor: Rotor,
+    runs: Runs,
+    chart: Chart | None,
+    extra: Real | None,
+    start: Learned | None,
+    weight: Weight,
 ) -> Learned:
     """Do the same for track; its noise is pooled over regimes before each has its own."""
     regimes = len(rotor.regimes)
@@ -269,7 +285,9 @@ def _solve_track(
          zip(share, rms, strict=True)]
     ) ** 2  # fmt: skip
     return _solve(
-        track_rows(rotor, runs, runs.starts, extra),
+        track_rows(
+            rotor, runs, runs.starts, steps_with(extra, weight.step, regimes), weight.reading
+        ),
         _track_prior(rotor, chart),
         Center(fallback, fallback),
         np.zeros(regimes, dtype=bool),
@@ -392,14 +410,6 @@ def _noise(rotor: Rotor, vibration: Learned, track: Learned | None) -> Noise:
 def _notes(rotor: Rotor, runs: Runs, vibration: Learned, chart: Chart | None) -> tuple[str, ...]:
     """Return what a reader of the coefficients must know about how they came about."""
     notes = []
-    moved = [runs.serials[i] for i in np.unique(runs.rotor) if (runs.epoch_now[i] > 0).any()]
-    if moved:
-        notes.append(
-            "reference or sensor moved on "
-            + ", ".join(moved)
-            + ": only pairs since then teach these rotors' own coefficients of the sensors "
-            "concerned; earlier ones teach the type"
-        )
     rows = vibration.table.rows
     spare = np.maximum(rows.live.sum(axis=0) - (rows.moved.sum(axis=0) > 0).sum(axis=1), 0)
     spare = spare.reshape(len(rotor.sensors), -1).sum(axis=1)

@@ -69,32 +69,44 @@ class Rows:
 
 
 def vibration_rows(
-    rotor: Rotor, runs: Runs, cut: Truth, unit: Whole, units: int, extra: Real | None = None
+    rotor: Rotor,
+    runs: Runs,
+    cut: Truth,
+    unit: Whole,
+    units: int,
+    extra: Real | None = None,
+    weight: Real | None = None,
 ) -> Rows:
     """Return the rows of all vibration channels.
 
     cut: (run,) True where the pair that ends at the run is not to teach. unit: (run, sensor), the
     set of coefficients that holds at each run. extra: (run, channel), what the step to each run
-    adds to its run-to-run change, in units of q.
+    adds to its run-to-run change, in units of q. weight: (run,), of which the reading variance is
+    the inverse, beside repeats; None = 1.
     """
+    weights = 1.0 / (runs.repeats if weight is None else runs.repeats * weight[:, None])
     sensors = np.repeat(np.arange(len(rotor.sensors)), len(rotor.regimes))
     x = vibration_moves(rotor, runs)[:, :, None, :]
     return _rows(
-        runs.readings[:, :, None], 1.0 / runs.repeats, x, orders(rotor)[1], cut,
+        runs.readings[:, :, None], weights, x, orders(rotor)[1], cut,
         unit[:, sensors], units, extra,
     )  # fmt: skip
 
 
-def track_rows(rotor: Rotor, runs: Runs, cut: Truth, extra: Real | None = None) -> Rows:
+def track_rows(
+    rotor: Rotor, runs: Runs, cut: Truth, extra: Real | None = None, weight: Real | None = None
+) -> Rows:
     """Return the rows of all regimes' height contrasts; a unit is a rotor, in code order.
 
-    extra: (run, regime), as for vibration.
+    extra: (run, regime), and weight: (run,), as for vibration.
     """
     regimes = len(rotor.regimes)
     values = track_contrasts(runs)
     x = track_moves(runs)[None]
     unit = np.repeat(runs.rotor[:, None], regimes, axis=1)
     weights = np.ones((len(runs), regimes))
+    if weight is not None:
+        weights = weights / weight[:, None]
     return _rows(
         values, weights, x, np.zeros(regimes, dtype=np.int64), cut, unit, len(runs.serials), extra
     )
@@ -201,9 +213,12 @@ def _turns(
     if more is None:
         turn, lam = _eigen(tuple(gaps.tolist()), tuple(weights.tolist()))
         return [(np.arange(channels), turn, lam)]
-    scale = 1.0 / np.sqrt(gaps[:, None] + more).T
+    alike = bool((more == more[:, :1]).all())
+    scale = 1.0 / np.sqrt(gaps[:, None] + (more[:, :1] if alike else more)).T
     values, vectors = np.linalg.eigh(scale[:, :, None] * _shared(weights) * scale[:, None, :])
     turns = scale[:, :, None] * vectors
+    if alike:
+        return [(np.arange(channels), turns[0], values[0])]
     return [(np.array([j]), turns[j], values[j]) for j in range(len(scale))]
 
 
