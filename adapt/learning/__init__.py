@@ -9,12 +9,15 @@ from typing import Any
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.coefficients.reviewed import review_notes, reviewed
+from adapt.learning.health import find_changes
+from adapt.learning.influence import influence
+from adapt.learning.replaced import kept_notes
 from adapt.learning.runs import history_of, runs_of
-from adapt.learning.screening import fit_screened
 from adapt.learning.sequential import update
+from adapt.learning.whole import Happened, learn_runs
 from adapt.rotor import Rotor
 
-__all__ = ["learn", "update"]
+__all__ = ["influence", "learn", "update"]
 
 
 def learn(
@@ -27,15 +30,19 @@ def learn(
 
     log: a log, its path, or a history that was checked already. progress: called with (steps done,
     steps in all). Pairs that are probably not as entered are held back and listed as suspects,
-    unless a review kept them; entries that reviews correct or exclude are used so.
+    unless a review kept them; entries that reviews correct or exclude are used so. The coefficients
+    are those of each rotor as it reads now; `health` says which rotors to inspect before balancing.
     Raises BadInput when the log cannot be read.
     """
     history = history_of(rotor, log)
-    screened = fit_screened(rotor, runs_of(rotor, history), chart, progress, history.source)
+    runs = runs_of(rotor, history)
+    happened = Happened.of(rotor, runs, history)
+    learned = learn_runs(rotor, runs, happened, chart, progress, history.source).coefficients
     coefficients = replace(
-        screened.coefficients,
-        origin={**screened.coefficients.origin, "reviewed": reviewed(history)},
-        notes=(*screened.coefficients.notes, *review_notes(history)),
+        learned,
+        health=tuple(find_changes(rotor, runs, learned, happened.doubt > 0)),
+        origin={**learned.origin, "reviewed": reviewed(history)},
+        notes=(*learned.notes, *kept_notes(runs, history), *review_notes(history)),
     )
     left_out = len(history.set_aside)
     if left_out:

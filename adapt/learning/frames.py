@@ -225,7 +225,7 @@ def _posterior_now(posterior: Posterior, view: RotorView, known: RotorFrames) ->
         mine = known.label[:, s] == now[s]
         places = known.doubts.shape[1]
         part = known.frame[mine] * places + known.place[mine, s]
-        sensed = view.sensed(s, runs.readings, runs.starts).only(mine)
+        sensed = view.counted(s, runs.readings, runs.starts).only(mine)
         told = gather(sensed, part, (last + 1) * places, view.delta(s))
         own = mean[at].reshape(-1)
         shown = told.b @ np.nan_to_num(joint[s]).T

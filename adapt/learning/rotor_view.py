@@ -73,10 +73,19 @@ class RotorView:
             doubt=of.doubt[rows],
         )
 
+    def counted(self, sensor: int, readings: Array, starts: Truth) -> Sensed:
+        """Return the same as `sensed`, as it counts where coefficients are learned."""
+        regimes = len(self.of.rotor.regimes)
+        share = self.of.noise.speaking
+        span = slice(sensor * regimes, (sensor + 1) * regimes)
+        return self.sensed(sensor, readings, starts).counting(
+            None if share is None else share[span]
+        )
+
     def believed(self, sensor: int, fitted: Runs) -> Believed:
         """Return what the rest of the log says; fitted: the runs that the type was learned from."""
         label = fitted.epoch[self.rows, sensor]
-        whole = self.sensed(sensor, fitted.readings, fitted.starts)
+        whole = self.counted(sensor, fitted.readings, fitted.starts)
         own = []
         for one in np.unique(label):
             part = whole.only(label == one)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
-from adapt.learning.learner import fit
+from adapt.learning.learner import Fitted, fit
 from adapt.learning.looking import Looked, look, look_again
 from adapt.learning.runs import Runs
 from adapt.learning.suspects import Suspect, suspect_rows
@@ -40,16 +40,18 @@ def fit_screened(
     progress: Progress | None = None,
     source: str = "",
     held: frozenset[tuple[str, str]] = frozenset(),
+    start: Fitted | None = None,
 ) -> Screened:
     """Learn from runs and hold back the pairs that are probably not as entered.
 
     Learning and looking take turns until the same pairs are held back twice (all but a few in a
     large log), at most four times: what a wrong pair does to noise and coefficients hides others
     at first. held: pairs to begin with, from an earlier look; they are looked at like all others.
+    start: what was learned from nearly the same runs.
     """
     steps = frozenset(step for step, pair in enumerate(runs.pair) if pair in held)
     cut = _cut(runs, steps)
-    fitted = fit(rotor, cut, chart, progress, source)
+    fitted = fit(rotor, cut, chart, progress, source, start)
     slight = SLIGHT * float((~runs.starts).sum())
     looked: Looked | None = None
     then = fitted[0]

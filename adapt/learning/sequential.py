@@ -13,7 +13,9 @@ import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, Noise, Posterior, require_design
 from adapt.coefficients.reviewed import changed_since, require_reviews, reviewed_in
+from adapt.learning.changed_hardware import with_doubt
 from adapt.learning.pairs import MOVED
+from adapt.learning.replaced import doubts_of
 from adapt.learning.runs import (
     Runs,
     history_of,
@@ -126,7 +128,8 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
     Each rotor's own posterior becomes what the batch answer would be at the same variances and
     the same word of the rest of the fleet; the type, other rotors and the noise stay as they are
     until the next `learn`. A frame event (reference or sensor moved) that these coefficients have
-    not seen starts the rotor's sensors concerned again from the fleet. Pairs that were held back
+    not seen starts the rotor's sensors concerned again from the fleet; changed hardware that they
+    have not seen adds to the doubt before new pairs are taken in. Pairs that were held back
     teach from when a review has corrected or kept them.
     Raises BadInput when the log cannot be read, the coefficients are of another rotor file, or
     reviews changed what taught them.
@@ -142,6 +145,8 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
         dtype=bool,
     )
     rotors = dict(coefficients.rotors)
+    before, since = doubts_of(runs, history)
+    hardware = dict(coefficients.origin.get("hardware", {}))
     frames = {k: dict(v) for k, v in coefficients.origin.get("frames", {}).items()}
     for code in np.unique(runs.rotor):
         serial = runs.serials[code]
@@ -154,6 +159,10 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
                 s.name: int(n) for s, n in zip(rotor.sensors, runs.epoch_now[code], strict=True)
             }
         mine = runs.rotor == code
+        total = float(before[mine].sum() + since[code])
+        posterior = with_doubt(posterior, coefficients, total - hardware.get(serial, 0.0))
+        if total > 0:
+            hardware[serial] = total
         for job in np.unique(runs.job[mine & fresh]):
             posterior = follow_job(
                 posterior, rotor, runs, inputs, np.flatnonzero(runs.job == job), fresh,
@@ -169,6 +178,7 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
         origin={
             **coefficients.origin,
             "frames": frames,
+            "hardware": hardware,
             "reviewed": reviewed_in(coefficients, history),
             "updated_from": history.source,
         },

@@ -65,6 +65,15 @@ class Sensed:
             step=self.step[at], starts=self.starts[at] | jumps, doubt=doubt,
         )  # fmt: skip
 
+    def counting(self, share: Real | None) -> Sensed:
+        """Return the same as it counts where coefficients are learned.
+
+        share: (regime,), of a reading's word (see `Noise.speaking`); None = all of it.
+        """
+        if share is None:
+            return self
+        return replace(self, scatter=self.scatter / share, step=self.step / share)
+
 
 @dataclass(frozen=True, eq=False)
 class Stretch:

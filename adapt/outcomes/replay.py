@@ -19,8 +19,8 @@ from scipy.stats import chi2
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Posterior
 from adapt.learning.runs import Runs, history_of, runs_of
-from adapt.learning.screening import fit_screened
 from adapt.learning.sequential import Inputs, Step, afresh, follow_job, inputs_of
+from adapt.learning.whole import Happened, learn_runs
 from adapt.level import predict_run
 from adapt.outcomes.outcome import Outcome
 from adapt.outcomes.scores import chart_fit, summary
@@ -54,7 +54,8 @@ def compare(
     """
     history = history_of(rotor, log)
     runs = runs_of(rotor, history)
-    walk = _Walk(rotor, runs, chart, inputs_of(rotor, runs), refits)
+    happened = Happened.of(rotor, runs, history)
+    walk = _Walk(rotor, runs, happened, chart, inputs_of(rotor, runs), refits)
     rows: list[dict[str, Any]] = []
     report = progress or (lambda done, of: None)
     report(0, len(walk.jobs))
@@ -129,8 +130,15 @@ class _Walk:
     """The state of a walk: what was learned at each refit, and each job's predictions from it."""
 
     def __init__(
-        self, rotor: Rotor, runs: Runs, chart: Chart | None, inputs: Inputs, refits: int
+        self,
+        rotor: Rotor,
+        runs: Runs,
+        happened: Happened,
+        chart: Chart | None,
+        inputs: Inputs,
+        refits: int,
     ) -> None:
+        self._happened = happened
         self._rotor, self._runs, self._chart, self._inputs = rotor, runs, chart, inputs
         self._rank = _time_rank(runs)
         first = np.full(len(runs.jobs), np.iinfo(np.int64).max)
@@ -146,8 +154,24 @@ class _Walk:
             if len(starts)
             else np.zeros(0, dtype=np.int64)
         )
-        self._cuts = at
+        self._cuts = np.union1d(at, self._after_moved_frames(first)[:refits])
         self._fits: dict[int, Coefficients] = {}
+
+    def _after_moved_frames(self, first: Whole) -> Whole:
+        """Return when rotors start their second job in a new frame: only then is its angle known.
+
+        first: (job,), the rank of each job's first run.
+        """
+        runs, found = self._runs, []
+        last: dict[int, list[Array]] = {}
+        for job in self.jobs:
+            members = np.flatnonzero(runs.job == job)
+            code, epoch = int(runs.rotor[members[0]]), runs.epoch[members].max(axis=0)
+            before = last.setdefault(code, [np.zeros_like(epoch)])
+            if len(before) > 1 and (before[-1] > before[-2]).any():
+                found.append(first[job])
+            before.append(epoch)
+        return np.array(found, dtype=np.int64)
 
     def predict(self, job: int) -> Iterator[dict[str, Any]]:
         """Yield the rows of one job's runs."""
@@ -179,9 +203,10 @@ class _Walk:
         if cut not in self._fits:
             earlier = self._rank < cut
             held = [c.withheld for at, c in self._fits.items() if at < cut]
-            screened = fit_screened(
+            screened = learn_runs(
                 self._rotor,
                 runs.only(earlier),
+                self._happened.only(runs, earlier),
                 self._chart,
                 held=held[-1] if held else frozenset(),
             )
