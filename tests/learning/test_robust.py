@@ -1,0 +1,246 @@
+"""What the robust fit makes of rough runs and gusts, of normal logs, and of logs with little."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented_fleet import Fleet, fleet, history, invented_rotor
+from scipy.stats import binom
+
+from adapt.coefficients import Coefficients
+from adapt.learning.learner import fit
+from adapt.learning.robust import fit_robust
+from adapt.learning.runs import Runs, runs_of
+from adapt.learning.weights import Weight, Weights
+
+SDS = 5.0  # of a rough run or a gust
+SEEDS = range(4)
+
+
+def drawn(seed: int, **change: float) -> tuple[Fleet, Runs]:
+    f = fleet(np.random.default_rng(seed), **{"rotors": 15, "jobs": 2, "runs": 5} | change)
+    return f, runs_of(f.rotor, f.history)
+
+
+def rough(f: Fleet, runs: Runs, seed: int) -> tuple[Runs, np.ndarray]:
+    """Return the runs with one in twenty rough in all its readings, and which (run,)."""
+    rng = np.random.default_rng([seed, 1])
+    chosen = rng.random(len(runs)) < 0.05
+    sd = np.sqrt(SDS**2 - 1) * np.where(chosen, 1.0, 0.0)[:, None]
+    more = f.reading_sd * sd * circular(rng, runs.readings.shape)
+    heights = f.track_reading_sd * sd[:, :, None] * rng.standard_normal(runs.heights.shape)
+    heights = heights - heights.mean(axis=2, keepdims=True)
+    return replace(
+        runs, readings=runs.readings + more, heights=runs.heights + heights
+    ), chosen  # fmt: skip
+
+
+def gusty(f: Fleet, runs: Runs, seed: int) -> tuple[Runs, np.ndarray]:
+    """Return the runs with one in twenty of their changes a gust in all channels, and which."""
+    rng = np.random.default_rng([seed, 2])
+    chosen = (rng.random(len(runs)) < 0.05) & ~runs.starts
+    sd = np.sqrt(SDS**2 - 1) * np.where(chosen, 1.0, 0.0)[:, None]
+    jump = f.run_sd * sd * circular(rng, runs.readings.shape)
+    # From a gust on, every reading of its job has moved.
+    more = np.zeros_like(jump)
+    for k in range(1, len(runs)):
+        more[k] = jump[k] + (0.0 if runs.starts[k] else more[k - 1])
+    return replace(runs, readings=runs.readings + more), chosen
+
+
+def circular(rng: np.random.Generator, shape: tuple[int, ...]) -> np.ndarray:
+    return rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+
+
+def error(f: Fleet, c: Coefficients) -> float:
+    """Return the rms of the rotors' coefficients from the truth over |c|."""
+    off = np.array([c.rotors[f"R{i:03d}"].mean for i in range(len(f.own))]) - f.own
+    return float(np.sqrt((np.abs(off / f.type_) ** 2).mean()))
+
+
+def track_error(f: Fleet, c: Coefficients) -> float:
+    off = np.array([c.rotors[f"R{i:03d}"].track_mean for i in range(len(f.own))]) - f.track_own
+    return float(np.sqrt((off[:, :, 1:] ** 2).mean()))
+
+
+def inside(f: Fleet, c: Coefficients) -> np.ndarray:
+    """Return which 95 % intervals of the rotors' coefficients hold."""
+    found = []
+    for i in range(len(f.own)):
+        known = c.rotors[f"R{i:03d}"]
+        sd = np.sqrt(np.einsum("jaa->ja", known.cov).real / 2)
+        off = known.mean - f.own[i]
+        found += [np.abs(part / sd) < 1.96 for part in (off.real, off.imag)]
+    return np.array(found)
+
+
+def covered(held: np.ndarray) -> bool:
+    """Return whether a share of intervals is 95 % within chance, a quarter of them independent."""
+    low, high = binom.ppf([0.001, 0.999], held.size // 4, 0.95) / (held.size // 4)
+    return bool(low <= held.mean() <= high)
+
+
+@pytest.mark.parametrize("spoil", [rough, gusty])
+def test_rough_runs_and_gusts_bend_the_robust_fit_less(spoil) -> None:
+    plain, robust, held = [], [], []
+    for seed in SEEDS:
+        f, runs = drawn(seed)
+        spoiled, _ = spoil(f, runs, seed)
+        plain.append(error(f, fit(f.rotor, spoiled, f.chart)[0]))
+        found = fit_robust(f.rotor, spoiled, f.chart)[0]
+        robust.append(error(f, found))
+        held.append(inside(f, found))
+    assert np.mean(robust) < 0.98 * np.mean(plain)
+    assert (np.array(robust) < 1.02 * np.array(plain)).all()
+    assert covered(np.array(held))
+
+
+def test_rough_heights_bend_track_less() -> None:
+    plain, robust = [], []
+    for seed in SEEDS:
+        f, runs = drawn(seed)
+        spoiled, _ = rough(f, runs, seed)
+        plain.append(track_error(f, fit(f.rotor, spoiled, f.chart)[0]))
+        robust.append(track_error(f, fit_robust(f.rotor, spoiled, f.chart)[0]))
+    assert np.mean(robust) < 0.98 * np.mean(plain)
+
+
+def test_on_normal_logs_it_is_as_near_and_its_intervals_hold() -> None:
+    held = []
+    for seed in SEEDS:
+        f, runs = drawn(seed)
+        plain, found = fit(f.rotor, runs, f.chart)[0], fit_robust(f.rotor, runs, f.chart)[0]
+        assert error(f, found) == pytest.approx(error(f, plain), rel=0.03)
+        held.append(inside(f, found))
+    assert covered(np.array(held))
+
+
+@pytest.mark.parametrize(("spoil", "kind"), [(rough, "readings"), (gusty, "steps")])
+def test_the_spoiled_runs_are_the_ones_that_count_less(spoil, kind: str) -> None:
+    f, runs = drawn(1)
+    spoiled, chosen = spoil(f, runs, 1)
+    found = fit_robust(f.rotor, spoiled, f.chart)[0]
+    assert found.origin["robust"] is True
+    freedom = found.origin["robust_freedom"]
+    assert freedom[kind] < 40
+    assert freedom["steps" if kind == "readings" else "readings"] is None
+    what = "readings of" if kind == "readings" else "changes from the run before of"
+    (note,) = [n for n in found.notes if n.startswith(f"robust fit: {what}")]
+    named = {(f"J{i:03d}-{j}", str(k)) for i in range(15) for j in range(2) for k in range(5)
+             if f"J{i:03d}-{j} run {k} (" in note}  # fmt: skip
+    truly = {(runs.jobs[runs.job[k]], runs.names[k]) for k in np.flatnonzero(chosen)}
+    assert named
+    assert len(named & truly) >= 0.8 * len(named)
+
+
+def test_the_noise_reported_is_that_of_an_average_run() -> None:
+    """Of all runs together, for what is predicted and taken in later counts as one of them."""
+    ratios = []
+    for seed in SEEDS:
+        f, runs = drawn(seed, rotors=30)
+        spoiled, chosen = rough(f, runs, seed)
+        noise = fit_robust(f.rotor, spoiled, f.chart)[0].noise
+        true = f.reading_sd**2 * (1 + (SDS**2 - 1) * chosen.mean())
+        ratios.append(np.median(noise.reading_var / 2) / true)
+    assert np.mean(ratios) == pytest.approx(1.0, abs=0.2)
+
+
+def weighed(runs: Runs, reading: np.ndarray | None, step: np.ndarray | None) -> Weights:
+    return Weights(Weight(reading, step), Weight())
+
+
+def test_a_reading_of_weight_four_counts_as_the_mean_of_four() -> None:
+    f, runs = drawn(2)
+    number = np.random.default_rng(1).integers(1, 5, len(runs)).astype(float)
+    repeated = replace(runs, repeats=np.repeat(number[:, None], runs.readings.shape[1], axis=1))
+    one = fit(f.rotor, repeated, f.chart)[0]
+    other = fit(f.rotor, runs, f.chart, weights=weighed(runs, number, None))[0]
+    np.testing.assert_allclose(other.rotors["R003"].mean, one.rotors["R003"].mean, rtol=1e-9)
+    np.testing.assert_allclose(other.rotors["R003"].joint, one.rotors["R003"].joint, rtol=1e-9)
+    np.testing.assert_allclose(other.noise.reading_var, one.noise.reading_var, rtol=1e-9)
+
+
+def test_a_step_of_weight_a_third_counts_as_three_steps() -> None:
+    """As if two runs had been flown in between that nobody read."""
+    f, runs = drawn(2, rotors=5, jobs=1, runs=4)
+    table = f.history.runs
+    extra = table[table.run == "2"]
+    later = table.started.where(table.run != "3", table.started + np.timedelta64(9, "h"))
+    rows = [table.assign(started=later)]
+    for k in (1, 2):
+        started = extra.started + k * np.timedelta64(2, "h")
+        rows.append(extra.assign(run=f"unread {k}", started=started))
+    whole = type(table)(np.concatenate([r.to_numpy() for r in rows]), columns=table.columns)
+    whole = whole.sort_values(["rotor", "started"], kind="stable")
+    whole["started"] = whole.started.astype("datetime64[ns]")
+    # The moves after run 2 now stand before the unread runs; their sum is what counts.
+    gapped = runs_of(f.rotor, replace(f.history, runs=whole))
+    assert len(gapped) == len(runs) + 10
+    step = np.where(np.array(runs.names) == "3", 1 / 3, 1.0)
+    one = fit(f.rotor, gapped, f.chart)[0]
+    weights = Weights(Weight(None, step), Weight(None, step))
+    other = fit(f.rotor, runs, f.chart, weights=weights)[0]
+    np.testing.assert_allclose(other.rotors["R003"].mean, one.rotors["R003"].mean, rtol=1e-6)
+    np.testing.assert_allclose(other.noise.run_var, one.noise.run_var, rtol=1e-6)
+    track = other.rotors["R003"].track_mean, one.rotors["R003"].track_mean
+    np.testing.assert_allclose(*track, rtol=1e-6)
+
+
+def test_nothing_to_learn_from_breaks_nothing() -> None:
+    f = fleet(np.random.default_rng(1), rotors=1)
+    nothing = runs_of(f.rotor, history([], []))
+    one = fit_robust(f.rotor, nothing, f.chart)[0]
+    np.testing.assert_allclose(one.type_.mean, f.chart.mean, rtol=1e-12)
+    single, runs = drawn(1, rotors=3, runs=1)
+    found = fit_robust(single.rotor, runs, single.chart)[0]
+    np.testing.assert_allclose(found.rotors["R001"].mean, single.chart.mean, rtol=1e-9)
+    assert np.isnan(fit_robust(f.rotor, nothing)[0].type_.mean).all()
+
+
+@pytest.mark.parametrize("runs", [2, 5])
+def test_one_channel_of_one_rotor_is_learned(runs: int) -> None:
+    rotor = invented_rotor(sensors=1, regimes=1, adjusters=1, track=False)
+    f = fleet(np.random.default_rng(3), rotor, rotors=1, jobs=2, runs=runs)
+    flown = runs_of(rotor, f.history)
+    plain, found = fit(rotor, flown, f.chart)[0], fit_robust(rotor, flown, f.chart)[0]
+    sd = np.sqrt(plain.rotors["R000"].cov.real[0, 0, 0] / 2)
+    assert np.abs(found.rotors["R000"].mean - plain.rotors["R000"].mean).max() < 2 * sd
+
+
+def test_readings_without_any_scatter_give_exact_coefficients() -> None:
+    f, runs = drawn(15, rotors=8, jobs=4, runs=6, run_sd=0.0, reading_sd=0.0)
+    assert error(f, fit_robust(f.rotor, runs, f.chart)[0]) < 1e-3
+
+
+def test_missing_readings_and_inexact_moves_are_weighed_too() -> None:
+    rotor = invented_rotor()
+    link = replace(rotor.adjusters[1], amount_sd=0.4)
+    rotor = replace(rotor, adjusters=(rotor.adjusters[0], link, rotor.adjusters[2]))
+    plain, robust = [], []
+    for seed in range(2):
+        f = fleet(np.random.default_rng(seed), rotor, rotors=10, missing=0.3)
+        spoiled, _ = rough(f, runs_of(rotor, f.history), seed)
+        plain.append(error(f, fit(rotor, spoiled, f.chart)[0]))
+        robust.append(error(f, fit_robust(rotor, spoiled, f.chart)[0]))
+    assert np.mean(robust) < np.mean(plain)
+
+
+def test_one_run_far_off_teaches_next_to_nothing() -> None:
+    """The influence of one rough run falls with its size; in the normal fit it grows."""
+    f, runs = drawn(4)
+    at = int(np.flatnonzero(~runs.starts)[7])
+    clean = fit(f.rotor, runs, f.chart)[0]
+    far = []
+    for size in (5.0, 50.0):
+        readings = runs.readings.copy()
+        off = circular(np.random.default_rng(9), readings[at].shape)
+        readings[at] += size * f.reading_sd * off
+        spoiled = replace(runs, readings=readings)
+        serial = runs.serials[runs.rotor[at]]
+        far.append([
+            np.abs(fn(f.rotor, spoiled, f.chart)[0].rotors[serial].mean
+                   - clean.rotors[serial].mean).max()
+            for fn in (fit, fit_robust)
+        ])  # fmt: skip
+    assert far[1][1] < 0.2 * far[1][0]
+    assert far[1][1] < 2.0 * far[0][1]
