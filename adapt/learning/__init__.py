@@ -25,19 +25,24 @@ def learn(
     log: Any,
     chart: Chart | None = None,
     progress: Callable[[int, int], None] | None = None,
+    robust: bool = False,
 ) -> Coefficients:
     """Learn the coefficients of a rotor design from a log, starting from its chart.
 
     log: a log, its path, or a history that was checked already. progress: called with (steps done,
-    steps in all). Pairs that are probably not as entered are held back and listed as suspects,
-    unless a review kept them; entries that reviews correct or exclude are used so. The coefficients
-    are those of each rotor as it reads now; `health` says which rotors to inspect before balancing.
+    steps in all). robust: rough runs and gusts count less, as far as the log shows that there are
+    any; origin and notes say which. Pairs that are probably not as entered are held back and listed
+    as suspects, unless a review kept them; entries that reviews correct or exclude are used so. The
+    coefficients are those of each rotor as it reads now; `health` says which rotors to inspect
+    before balancing.
     Raises BadInput when the log cannot be read.
     """
     history = history_of(rotor, log)
     runs = runs_of(rotor, history)
     happened = Happened.of(rotor, runs, history)
-    learned = learn_runs(rotor, runs, happened, chart, progress, history.source).coefficients
+    learned = learn_runs(
+        rotor, runs, happened, chart, progress, history.source, robust=robust
+    ).coefficients
     coefficients = replace(
         learned,
         health=tuple(find_changes(rotor, runs, learned, happened.doubt > 0)),

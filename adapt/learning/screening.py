@@ -12,6 +12,7 @@ from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.learner import Fitted, fit
 from adapt.learning.looking import Looked, look, look_again
+from adapt.learning.robust import fit_robust
 from adapt.learning.runs import Runs
 from adapt.learning.suspects import Suspect, suspect_rows
 from adapt.rotor import Rotor
@@ -41,17 +42,19 @@ def fit_screened(
     source: str = "",
     held: frozenset[tuple[str, str]] = frozenset(),
     start: Fitted | None = None,
+    robust: bool = False,
 ) -> Screened:
     """Learn from runs and hold back the pairs that are probably not as entered.
 
     Learning and looking take turns until the same pairs are held back twice (all but a few in a
     large log), at most four times: what a wrong pair does to noise and coefficients hides others
     at first. held: pairs to begin with, from an earlier look; they are looked at like all others.
-    start: what was learned from nearly the same runs.
+    start: what was learned from nearly the same runs. robust: rough runs and gusts count less.
     """
+    learned_from = fit_robust if robust else fit
     steps = frozenset(step for step, pair in enumerate(runs.pair) if pair in held)
     cut = _cut(runs, steps)
-    fitted = fit(rotor, cut, chart, progress, source, start)
+    fitted = learned_from(rotor, cut, chart, progress, source, start)
     slight = SLIGHT * float((~runs.starts).sum())
     looked: Looked | None = None
     then = fitted[0]
@@ -64,7 +67,7 @@ def fit_screened(
         if steps == before:
             break
         cut = _cut(runs, steps)
-        fitted = fit(rotor, cut, chart, None, source, fitted)
+        fitted = learned_from(rotor, cut, chart, None, source, fitted)
         if len(steps ^ before) <= slight:
             break
     suspects = looked.found if looked else []

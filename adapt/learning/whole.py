@@ -71,10 +71,12 @@ def learn_runs(
     progress: Progress | None = None,
     source: str = "",
     held: frozenset[tuple[str, str]] = frozenset(),
+    robust: bool = False,
 ) -> Screened:
     """Learn from runs; the coefficients are those of each rotor as it reads now.
 
-    held: pairs to hold back at first, from an earlier look. The runs that come back are those that
+    held: pairs to hold back at first, from an earlier look. robust: rough runs and gusts count
+    less (frames are first sought as if all counted alike). The runs that come back are those that
     were given, cut where pairs are held back.
     """
     last: Fitted | None = None
@@ -86,7 +88,7 @@ def learn_runs(
 
     frames = settle_frames(rotor, runs, happened.frames, learned_from, happened.doubt)
     fitted = turned(runs, frames)
-    screened = fit_screened(rotor, fitted, chart, progress, source, held, last)
+    screened = fit_screened(rotor, fitted, chart, progress, source, held, last, robust)
     if happened.frames:
         # What suspect entries did to the angles is only known now.
         steps = frozenset(np.flatnonzero(screened.runs.starts & ~fitted.starts).tolist())
@@ -96,7 +98,7 @@ def learn_runs(
         if not settled(frames, again):
             frames, fitted = again, turned(runs, again)
             screened = fit_screened(
-                rotor, fitted, chart, None, source, screened.coefficients.withheld
+                rotor, fitted, chart, None, source, screened.coefficients.withheld, robust=robust
             )
     seen = replace(fitted, starts=fitted.starts | screened.runs.starts)
     coefficients = as_changed(
