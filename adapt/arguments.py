@@ -62,6 +62,11 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--chart", metavar="F", help="the paper chart as a table, to start from")
     sub.add_argument("--output", metavar="F", help="write the coefficients to this JSON file")
     sub.add_argument(
+        "--robust",
+        action="store_true",
+        help="let rough runs and gusts count less, where the log shows them",
+    )
+    sub.add_argument(
         "--rotor", metavar="SERIAL", dest="serial", help="show one rotor's own coefficients"
     )
 

@@ -135,7 +135,7 @@ def _learn(asked: argparse.Namespace) -> int:
     rotor, history = _read(asked)
     chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
     with step("Learning", quiet=asked.json):
-        learned = adapt.learn(rotor, history, chart=chart)
+        learned = adapt.learn(rotor, history, chart=chart, robust=asked.robust)
     if asked.serial is not None:
         require_rotor(learned, asked.serial)
     if asked.output:
