@@ -129,7 +129,7 @@ def write_log(folder: Path, rotor: Rotor, fleet: Fleet) -> None:
         frame.to_csv(folder / f"{table}.csv", index=False)
 
 
-def learned(fleet: Fleet, rotor: Rotor) -> tuple[np.ndarray, np.ndarray]:
+def learned(fleet: Fleet, rotor: Rotor, robust: bool = False) -> tuple[np.ndarray, np.ndarray]:
     """Return the program's means and sds per component, (rotor, sensor, regime, adjuster)."""
     shape = fleet.chart.shape
     regimes = len(rotor.regimes)
@@ -140,7 +140,8 @@ def learned(fleet: Fleet, rotor: Rotor) -> tuple[np.ndarray, np.ndarray]:
     )  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         write_log(Path(folder) / "log", rotor, fleet)
-        found = adapt.learn(rotor, adapt.read_log(Path(folder) / "log"), chart=chart)
+        log = adapt.read_log(Path(folder) / "log")
+        found = adapt.learn(rotor, log, chart=chart, robust=robust)
     own = [found.of(f"R{i:03d}") for i in range(fleet.rotors)]
     mean = np.array([p.mean for p in own])
     sd = np.sqrt(np.array([np.einsum("jaa->ja", p.cov).real for p in own]) / 2)
