@@ -40,12 +40,11 @@ def learn(
     history = history_of(rotor, log)
     runs = runs_of(rotor, history)
     happened = Happened.of(rotor, runs, history)
-    learned = learn_runs(
-        rotor, runs, happened, chart, progress, history.source, robust=robust
-    ).coefficients
+    found = learn_runs(rotor, runs, happened, chart, progress, history.source, robust=robust)
+    learned, counted = found.coefficients, found.as_counted(runs)
     coefficients = replace(
         learned,
-        health=tuple(find_changes(rotor, runs, learned, happened.doubt > 0)),
+        health=tuple(find_changes(rotor, counted, learned, happened.doubt > 0)),
         origin={**learned.origin, "reviewed": reviewed(history)},
         notes=(*learned.notes, *kept_notes(runs, history), *review_notes(history)),
     )

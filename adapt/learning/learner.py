@@ -54,7 +54,10 @@ FALLBACK_NOISE = {"ips": 0.01, "mm/s": 0.25, "g": 0.01}  # per component, when t
 
 @dataclass(frozen=True, eq=False)
 class Learned:
-    """The learner's own view of one table of channels: rows, variances and solution."""
+    """The learner's own view of one table of channels: rows, variances and solution.
+
+    weight: how much single runs counted.
+    """
 
     table: Table
     variances: Variances
@@ -62,6 +65,7 @@ class Learned:
     known: Known
     fleet: Fleet
     correlation: Array
+    weight: Weight = EVEN.vibration
 
     def to_start_from(self) -> Learned:
         """Return the same for a fit of other rows: what noise to expect is to be seen anew."""
@@ -128,6 +132,8 @@ def fit(
             lambda extra, before: _solve_track(rotor, runs, chart, extra, before, weights.track),
             start and start[2],
         )
+    vibration = replace(vibration, weight=weights.vibration)
+    track = track and replace(track, weight=weights.track)
     report(2, 3)
 
     here = np.unique(runs.rotor)

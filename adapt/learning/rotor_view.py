@@ -63,7 +63,7 @@ class RotorView:
         regimes = len(of.rotor.regimes)
         span = slice(sensor * regimes, (sensor + 1) * regimes)
         moved = (of.runs.amounts[rows] != 0).sum(axis=1)
-        step = np.broadcast_to(of.noise.run_var_after(moved), (len(rows), len(of.rotor.channels)))
+        step = of.noise.run_var_after(moved) + of.runs.gusts(of.noise.run_var)[rows]
         return Sensed(
             readings=readings[rows, span],
             moves=of.moves[orders(of.rotor)[1][span.start]][rows],

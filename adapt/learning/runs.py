@@ -42,6 +42,8 @@ class Runs:
     (`reference moved` changes it for every sensor, `sensor moved` for one and what is made of it).
     epoch_now: (rotor, sensor): the same after everything that is logged.
     kept: (run,): True where the pair that ends there was looked at and found right as entered.
+    calm: (run,): the run-to-run change before each run has variance q / calm; None = q everywhere.
+    Runs as logged have none; a robust fit finds it, and then repeats count what readings are worth.
     """
 
     serials: tuple[str, ...]
@@ -59,6 +61,7 @@ class Runs:
     epoch: Whole
     epoch_now: Whole
     kept: npt.NDArray[np.bool_]
+    calm: Real | None = None
 
     def __len__(self) -> int:
         return len(self.names)
@@ -78,6 +81,17 @@ class Runs:
         """On how many blades each adjuster was moved before each run, (run, adjuster)."""
         return np.asarray((self.amounts != 0).sum(axis=1))
 
+    def gusts(self, run_var: Real) -> Real:
+        """Return what gusts add to q, (run, channel), negative where it was calm; run_var: q."""
+        if self.calm is None:
+            return np.zeros((len(self), len(run_var)))
+        return np.asarray((1.0 / self.calm - 1.0)[:, None] * run_var)
+
+    def counting(self, reading: Real | None, step: Real | None) -> Runs:
+        """Return the runs with vibration that counts so much, both (run,), None = as it does."""
+        repeats = self.repeats if reading is None else self.repeats * reading[:, None]
+        return replace(self, repeats=repeats, calm=step)
+
     def only(self, chosen: npt.NDArray[np.bool_]) -> Runs:
         """Return the chosen runs, which must be the first runs of their jobs (what was known then).
 
@@ -87,6 +101,7 @@ class Runs:
             f.name: getattr(self, f.name)[chosen]
             for f in fields(self)
             if f.name not in ("serials", "jobs", "names", "epoch_now")
+            and getattr(self, f.name) is not None
         }
         names = tuple(name for name, keep in zip(self.names, chosen, strict=True) if keep)
         epoch_now = np.zeros_like(self.epoch_now)

@@ -15,6 +15,7 @@ from adapt.learning.looking import Looked, look, look_again
 from adapt.learning.robust import fit_robust
 from adapt.learning.runs import Runs
 from adapt.learning.suspects import Suspect, suspect_rows
+from adapt.learning.weights import EVEN, Weight
 from adapt.rotor import Rotor
 
 __all__ = ["Screened", "fit_screened"]
@@ -27,11 +28,19 @@ SLIGHT = 0.001  # of the pairs: when fewer are held back otherwise than before, 
 
 @dataclass(frozen=True, eq=False)
 class Screened:
-    """Coefficients without the suspect pairs, the suspects, and the runs cut where they stand."""
+    """Coefficients without the suspect pairs, the suspects, and the runs cut where they stand.
+
+    weight: how much single runs' vibration counted.
+    """
 
     coefficients: Coefficients
     suspects: tuple[Suspect, ...]
     runs: Runs
+    weight: Weight = EVEN.vibration
+
+    def as_counted(self, runs: Runs) -> Runs:
+        """Return runs of the same log as they counted, for what is taken off coefficients again."""
+        return runs.counting(self.weight.reading, self.weight.step)
 
 
 def fit_screened(
@@ -71,7 +80,8 @@ def fit_screened(
         if len(steps ^ before) <= slight:
             break
     suspects = looked.found if looked else []
-    return _screened(rotor, runs, cut, fitted[0], suspects)
+    found = _screened(rotor, runs, cut, fitted[0], suspects)
+    return replace(found, weight=fitted[1].weight)
 
 
 def _screened(

@@ -93,18 +93,19 @@ def learn_runs(
         # What suspect entries did to the angles is only known now.
         steps = frozenset(np.flatnonzero(screened.runs.starts & ~fitted.starts).tolist())
         again = find_frames(
-            rotor, runs, happened.frames, screened.coefficients, fitted, steps, happened.doubt
-        )
+            rotor, screened.as_counted(runs), happened.frames, screened.coefficients,
+            screened.as_counted(fitted), steps, happened.doubt,
+        )  # fmt: skip
         if not settled(frames, again):
             frames, fitted = again, turned(runs, again)
             screened = fit_screened(
                 rotor, fitted, chart, None, source, screened.coefficients.withheld, robust=robust
             )
-    seen = replace(fitted, starts=fitted.starts | screened.runs.starts)
+    seen = screened.as_counted(replace(fitted, starts=fitted.starts | screened.runs.starts))
     coefficients = as_changed(
         screened.coefficients, rotor, seen, happened.doubt, happened.doubt_now
     )
     coefficients = read_now(coefficients, rotor, seen, frames, happened.doubt)
     notes = (*coefficients.notes, *moved_notes(coefficients.references))
     cut = replace(runs, starts=runs.starts | screened.runs.starts)
-    return Screened(replace(coefficients, notes=notes), screened.suspects, cut)
+    return replace(screened, coefficients=replace(coefficients, notes=notes), runs=cut)

@@ -8,6 +8,8 @@ from invented_fleet import Fleet, fleet, history, invented_rotor
 from scipy.stats import binom
 
 from adapt.coefficients import Coefficients
+from adapt.learning import learn, update
+from adapt.learning.changed_hardware import as_changed
 from adapt.learning.learner import fit
 from adapt.learning.robust import fit_robust
 from adapt.learning.runs import Runs, runs_of
@@ -244,3 +246,45 @@ def test_one_run_far_off_teaches_next_to_nothing() -> None:
         ])  # fmt: skip
     assert far[1][1] < 0.2 * far[1][0]
     assert far[1][1] < 2.0 * far[0][1]
+
+
+@pytest.mark.parametrize("spoil", [rough, gusty])
+def test_what_a_rotor_showed_can_be_taken_off_again(spoil) -> None:
+    """Hardware that all but did not change: prior without the rotor, and its runs as they counted.
+
+    Taken at weight 1 instead, they would not give back the posterior that they made.
+    """
+    f, runs = drawn(1, rotors=6)
+    spoiled, chosen = spoil(f, runs, 1)
+    c, vibration, _ = fit_robust(f.rotor, spoiled, f.chart)
+    at = int(np.flatnonzero(chosen)[0])
+    serial = runs.serials[runs.rotor[at]]
+    doubt, none = np.where(np.arange(len(runs)) == at, 1e-12, 0.0), np.zeros(len(runs.serials))
+
+    def off(seen: Runs) -> float:
+        known = as_changed(c, f.rotor, seen, doubt, none).rotors[serial]
+        return float(np.abs(known.mean / c.rotors[serial].mean - 1.0).max())
+
+    counted = spoiled.counting(vibration.weight.reading, vibration.weight.step)
+    assert off(counted) < 1e-6
+    assert off(spoiled) > 1e-3
+
+
+def test_learn_takes_suspects_and_rough_runs_together() -> None:
+    f, runs = drawn(2)
+    spoiled, _ = rough(f, runs, 2)
+    table = f.history.readings.copy()
+    row = {(runs.jobs[j], n): k for k, (j, n) in enumerate(zip(runs.job, runs.names, strict=True))}
+    channel = {name: j for j, name in enumerate(f.rotor.channels)}
+    table["value"] = [
+        spoiled.readings[row[r.job, r.run], channel[r.sensor, r.regime]] for r in table.itertuples()
+    ]
+    log = replace(f.history, readings=table)
+    plain, found = (learn(f.rotor, log, f.chart, robust=x) for x in (False, True))
+    assert error(f, found) < error(f, plain)
+    assert "robust" not in plain.origin
+    assert not any("robust" in note for note in plain.notes)
+    assert found.origin["robust"] is True
+    assert any(note.startswith("robust fit: readings of ") for note in found.notes)
+    again = update(found, f.rotor, log)
+    np.testing.assert_array_equal(again.rotors["R003"].mean, found.rotors["R003"].mean)

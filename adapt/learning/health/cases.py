@@ -152,7 +152,7 @@ def cases_of(rotor: Rotor, runs: Runs, coefficients: Coefficients, codes: Whole)
         starts=runs.starts[row] | pad,
         readings=readings,
         reading_var=noise.reading_var.reshape(sensors, regimes) / runs.repeats[row].reshape(shape),
-        run_var=noise.run_var_after(runs.moved[row]).reshape(shape),
+        run_var=(noise.run_var_after(runs.moved) + runs.gusts(noise.run_var))[row].reshape(shape),
         moves=amounts[:, :, None] * turn.reshape(sensors, blades, 1),
         mean=mean,
         cov=cov,
