@@ -226,6 +226,15 @@ class TestOnTheDemo:
         assert stored["chance"] == pytest.approx(fresh["chance"], abs=1e-6)
         assert stored["coefficients_from"] != fresh["coefficients_from"]
 
+    def test_learn_says_that_it_was_asked_for_a_robust_fit(self, demo, tmp_path, capsys) -> None:
+        target = tmp_path / "learned.json"
+        files = [str(demo.tail_rotor), str(demo.log)]
+        assert main(["learn", *files, "--robust", "--output", str(target)]) == 0
+        assert "robust fit:" in capsys.readouterr().out
+        assert json.loads(target.read_text())["origin"]["robust"] is True
+        assert main(["learn", *files, "--output", str(target)]) == 0
+        assert "robust" not in json.loads(target.read_text())["origin"]
+
     def test_learn_prints_one_document_with_the_promised_keys(self, demo, capsys) -> None:
         assert main(["learn", str(demo.tail_rotor), str(demo.log), "--json"]) == 0
         document = json.loads(capsys.readouterr().out)

@@ -1,28 +1,19 @@
-"""A fit that rough runs and gusts do not bend: noise with heavier tails than normal.
+"""A fit that rough runs and gusts do not bend: fits and looks at every run take turns.
 
-Reading scatter of run k is CN(0, r / u_k), the step to it CN(0, q / v_k), common to all channels of
-the run, u and v from Gamma(nu / 2, nu / 2): Student-t noise with nu degrees of freedom. Each is
-replaced in turn by its mean given the rest (expectation-maximisation, Lange, Little and Taylor,
-Journal of the American Statistical Association 84 (1989) 881, from memory):
-
-    u_k = (nu / 2 + n_k) / (nu / 2 + s_k),   s_k = sum over channels of E[|e_k|^2 | data] / r
-
-n_k: circular readings (track: half the heights' contrasts) that show e_k. Channels of a run are not
-independent, so n and s count times the share that speaks for itself (see `correlation`). nu is
-estimated from all runs of the log, of readings and of steps each, of track by itself, with 1 / nu
-expected as exponential of mean 1/4. From nu = 50 on noise counts as normal and all weights are 1.
+At a fit, the readings say how rough each run was (`smoothed`), and that, over all runs, how heavy
+the tails of the noise are and how much each run counts (`tails`); then follows a fit in which it
+does. Readings and steps have tails each, and so has track, which has its own instrument. Where the
+noise is normal all weights are 1 and the answer is that of `learner.fit`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import minimize_scalar
-from scipy.special import gammaln
 
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
@@ -30,7 +21,8 @@ from adapt.learning.correlation import speaking_share
 from adapt.learning.learner import Fitted, Learned, fit, units_of
 from adapt.learning.runs import Runs, orders, track_contrasts, track_moves, vibration_moves
 from adapt.learning.smoothed import Noises, smoothed_squares
-from adapt.learning.weights import Weight, Weights
+from adapt.learning.tails import Tail, Tails
+from adapt.learning.weights import Weights
 from adapt.rotor import Rotor
 
 __all__ = ["fit_robust"]
@@ -39,71 +31,9 @@ Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
 
-LEAST, MOST = 2.1, 200.0  # degrees of freedom of the heaviest tails, and of the lightest
-NORMAL = 50.0  # degrees of freedom from where on noise counts as normal
-EXPECTED_TAIL = 0.25  # 1 / degrees of freedom, on average
-START, FIRST = 4.0, 3  # degrees of freedom of the first looks, and how many
-SCALINGS = 20  # of the squares, each by weights at the last one
 ROUNDS, ENOUGH = 10, 0.02  # of weighing, at most; a smaller change of every weight is the end
 AT_ONCE = 2_000_000  # numbers worked on together, for memory
 LISTED, HALF = 5, 0.5  # runs named in the note; weights below which they are
-
-
-@dataclass(frozen=True, eq=False)
-class _Tail:
-    """How heavy the tails of one kind of noise are, and each run's u.
-
-    u: (run,), mean of u given the data, prior mean 1, NaN where nothing shows it. freedom: nu.
-    middle: the mean over runs of E[1 / u]: a typical run's variance times it is the mean one.
-    """
-
-    u: Real
-    freedom: float
-    middle: float
-    looks: int = 0
-
-    @classmethod
-    def begin(cls, runs: int) -> _Tail:
-        """Return normal noise, before the first look."""
-        return cls(np.full(runs, np.nan), START, 1.0)
-
-    @property
-    def weight(self) -> Real | None:
-        """Weights of runs as they enter a fit, (run,); None = 1 everywhere."""
-        if self.freedom >= NORMAL or np.isnan(self.u).all():
-            return None
-        return np.where(np.isnan(self.u), 1.0, self.u * self.middle)
-
-    def after(self, square: Real, count: Real) -> _Tail:
-        """Return the tail after another look.
-
-        square: (run,), sum of the mean squares over the mean variance of all runs, times the share
-        that counts; count: (run,), of how many circular normals.
-        """
-        shown = count > 0
-        if not shown.any():
-            return self
-        square, count = square[shown] * self.middle, count[shown]
-        freedom = START if self.looks < FIRST else _freedom(square, count)
-        square = square / _scale(square, count, freedom / 2)
-        if freedom >= NORMAL:
-            return _Tail(np.full(len(shown), np.nan), freedom, 1.0, self.looks + 1)
-        shape, rate = freedom / 2 + count, freedom / 2 + square
-        u = np.full(len(shown), np.nan)
-        u[shown] = shape / rate
-        return _Tail(u, freedom, float((rate / (shape - 1.0)).mean()), self.looks + 1)
-
-
-@dataclass(frozen=True, eq=False)
-class _Tails:
-    """The tails of one instrument's readings and steps."""
-
-    reading: _Tail
-    step: _Tail
-
-    @property
-    def weight(self) -> Weight:
-        return Weight(self.reading.weight, self.step.weight)
 
 
 def fit_robust(
@@ -120,7 +50,7 @@ def fit_robust(
     calm run, so that what is predicted and taken in later, at weight 1, counts as an average run.
     """
     fitted = fit(rotor, runs, chart, progress, source, start)
-    none = _Tails(_Tail.begin(len(runs)), _Tail.begin(len(runs)))
+    none = Tails(Tail.begin(len(runs)), Tail.begin(len(runs)))
     tails, weights = (none, none), Weights(none.weight, none.weight)
     for _ in range(ROUNDS):
         tails = (
@@ -135,7 +65,7 @@ def fit_robust(
     return (_noted(fitted[0], runs, tails, weights), *fitted[1:])
 
 
-def _vibration_tails(rotor: Rotor, runs: Runs, fitted: Fitted, tails: _Tails) -> _Tails:
+def _vibration_tails(rotor: Rotor, runs: Runs, fitted: Fitted, tails: Tails) -> Tails:
     """Look at every run's vibration at the last fit, and weigh it anew."""
     learned = fitted[1]
     unit = np.repeat(units_of(rotor, runs)[0], len(rotor.regimes), axis=1)
@@ -146,7 +76,7 @@ def _vibration_tails(rotor: Rotor, runs: Runs, fitted: Fitted, tails: _Tails) ->
     )  # fmt: skip
 
 
-def _track_tails(rotor: Rotor, runs: Runs, fitted: Fitted, tails: _Tails) -> _Tails:
+def _track_tails(rotor: Rotor, runs: Runs, fitted: Fitted, tails: Tails) -> Tails:
     """Do the same for track."""
     learned = fitted[2]
     if learned is None:
@@ -168,13 +98,13 @@ def _of_moves(runs: Runs, move_var: Real | None) -> Real | None:
 def _look(
     runs: Runs,
     learned: Learned,
-    tails: _Tails,
+    tails: Tails,
     values: Array,
     moves: Array,
     unit: Whole,
     repeats: Real,
     of_moves: Real | None,
-) -> _Tails:
+) -> Tails:
     """Return the tails after a look at every run at the last fit.
 
     values: (run, channel, part); moves: (run, channel, part, adjuster); unit, repeats, of_moves:
@@ -225,37 +155,7 @@ def _look(
     of_run = [np.ones(len(runs)) if w is None else w for w in (weight.reading, weight.step)]
     share = learned.table.half * speaking_share(learned.correlation)
     square, count = share * square / np.array(of_run), share * count
-    return _Tails(tails.reading.after(square[0], count[0]), tails.step.after(square[1], count[1]))
-
-
-def _freedom(square: Real, count: Real) -> float:
-    """Return the likeliest nu.
-
-    The likelihood is the Student-t's, u integrated out (Liu and Rubin, Biometrika 81 (1994) 633,
-    from memory): in far fewer rounds than by the mean of log u.
-    """
-
-    def loss(log_half: float) -> float:
-        half = np.exp(log_half)
-        over = square / _scale(square, count, half)
-        likely = gammaln(half + count) - gammaln(half) + half * np.log(half)
-        likely = likely - (half + count) * np.log(half + over) - count * np.log(square / over)
-        return float(0.5 / half / EXPECTED_TAIL - likely.sum())
-
-    bounds = (float(np.log(LEAST / 2)), float(np.log(MOST / 2)))
-    half = float(np.exp(minimize_scalar(loss, bounds=bounds, method="bounded").x))
-    return 2 * half
-
-
-def _scale(square: Real, count: Real, half: float) -> float:
-    """Return the likeliest scale of the squares at a given nu / 2, by reweighting.
-
-    Near 1 unless what the rotor file expects of the noise outweighs the data.
-    """
-    scale = float(square.sum() / count.sum())
-    for _ in range(SCALINGS):
-        scale = float(((half + count) / (half + square / scale) * square).sum() / count.sum())
-    return scale
+    return Tails(tails.reading.after(square[0], count[0]), tails.step.after(square[1], count[1]))
 
 
 def _alike(one: Weights, other: Weights) -> bool:
@@ -273,7 +173,7 @@ def _alike(one: Weights, other: Weights) -> bool:
 
 
 def _noted(
-    coefficients: Coefficients, runs: Runs, tails: tuple[_Tails, _Tails], weights: Weights
+    coefficients: Coefficients, runs: Runs, tails: tuple[Tails, Tails], weights: Weights
 ) -> Coefficients:
     """Return the coefficients with what weighing did, in words and in where they came from."""
     parts = {
