@@ -97,11 +97,12 @@ class Spread:
 class Known:
     """Which directions of c the data and the prior inform, for each channel.
 
-    basis: list by channel of (adjuster, rank) orthonormal columns; sure: (channel, adjuster),
-    True where the coefficient itself is determined.
+    axes: (channel, adjuster, adjuster), orthonormal columns, of which the first `rank` span them
+    and the others are 0. sure: (channel, adjuster), True where the coefficient itself is
+    determined.
     """
 
-    basis: Array
+    axes: Array
     rank: npt.NDArray[np.int64]
     sure: Truth
 
@@ -222,8 +223,11 @@ def informed_directions(table: Table, prior: Prior) -> Known:
     lost = (np.abs(vectors) ** 2 * ~alive[:, None, :]).sum(axis=2)
     sure = (lost < 1e-9) | prior.fixed
     # Back to the table's columns: directions of the information matrix itself.
-    kept = vectors * alive[:, None, :] * unit[:, :, None]
-    return Known(kept, alive.sum(axis=1), sure)
+    axes, _, _ = np.linalg.svd(vectors * alive[:, None, :] * unit[:, :, None])
+    rank = alive.sum(axis=1)
+    axes = axes * (np.arange(adjusters) < rank[:, None])[:, None, :]
+    whole = (rank == adjusters)[:, None, None]
+    return Known(np.where(whole, np.eye(adjusters), axes), rank, sure)
 
 
 def solve_fleet(
@@ -413,28 +417,15 @@ def _inverse(
     For what the data determine, any generalised inverse gives the same answer.
     """
     groups, regimes, adjusters = of_group
-    size = np.sqrt(np.maximum(np.einsum("sxx->sx", information).real, 0.0))
-    unit = np.where(size > 0, size, 1.0)
-    scaled = information / (unit[:, :, None] * unit[:, None, :])
-    # Directions z of the scaled problem: range of unit^-1 basis, made orthonormal.
-    basis = known.basis / unit.reshape(groups * regimes, adjusters)[:, :, None]
-    q, inner = _within(scaled, basis, known.rank, of_group)
-    inverse = q @ np.linalg.inv(inner) @ np.swapaxes(q, -1, -2).conj()
-    cov = inverse / (unit[:, :, None] * unit[:, None, :])
-    cov = 0.5 * (cov + np.swapaxes(cov, -1, -2).conj())
-    _, inner = _within(information, known.basis, known.rank, of_group)
-    log_det: Real = np.linalg.slogdet(inner)[1]
-    return cov, log_det
-
-
-def _within(
-    matrix: Array, basis: Array, rank: Whole, of_group: tuple[int, int, int]
-) -> tuple[Array, Array]:
-    """Return orthonormal columns of each sensor's informed directions, and the matrix in them."""
-    groups, regimes, adjusters = of_group
-    q, _, _ = np.linalg.svd(basis, full_matrices=False)
-    alive = np.arange(q.shape[-1]) < rank[:, None]
-    q = _block_diagonal((q * alive[:, None, :]).reshape(groups, regimes, adjusters, -1))
-    inner = np.swapaxes(q, -1, -2).conj() @ matrix @ q
-    inner = inner + np.eye(inner.shape[-1]) * ~alive.reshape(groups, -1)[:, None, :]
-    return q, 0.5 * (inner + np.swapaxes(inner, -1, -2).conj())
+    alive = (np.arange(adjusters) < known.rank[:, None]).reshape(groups, -1)
+    q = _block_diagonal(known.axes.reshape(groups, regimes, adjusters, adjusters))
+    inner = np.swapaxes(q, -1, -2).conj() @ information @ q
+    inner = 0.5 * (inner + np.swapaxes(inner, -1, -2).conj())
+    inner = inner + np.eye(inner.shape[-1]) * ~alive[:, None, :]
+    unit = np.sqrt(np.maximum(np.einsum("sxx->sx", inner).real, 1e-300))
+    scaled = inner / (unit[:, :, None] * unit[:, None, :])
+    inverse = np.linalg.inv(scaled) / (unit[:, :, None] * unit[:, None, :])
+    log_det: Real = np.linalg.slogdet(scaled)[1] + 2.0 * np.log(unit).sum(axis=1)
+    inverse = inverse * (alive[:, :, None] & alive[:, None, :])
+    cov = q @ inverse @ np.swapaxes(q, -1, -2).conj()
+    return 0.5 * (cov + np.swapaxes(cov, -1, -2).conj()), log_det
