@@ -31,7 +31,8 @@ Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
 
-ROUNDS, ENOUGH = 10, 0.02  # of weighing, at most; a smaller change of every weight is the end
+ROUNDS, ENOUGH = 8, 0.02  # of fitting, at most; a smaller change of every weight is the end
+LOOKS = 4  # at one fit, each at the weights of the last: looks are cheap, fits are not
 AT_ONCE = 2_000_000  # numbers worked on together, for memory
 LISTED, HALF = 5, 0.5  # runs named in the note; weights below which they are
 
@@ -53,10 +54,11 @@ def fit_robust(
     none = Tails(Tail.begin(len(runs)), Tail.begin(len(runs)))
     tails, weights = (none, none), Weights(none.weight, none.weight)
     for _ in range(ROUNDS):
-        tails = (
-            _vibration_tails(rotor, runs, fitted, tails[0]),
-            _track_tails(rotor, runs, fitted, tails[1]),
-        )
+        for _ in range(LOOKS):
+            tails = (
+                _vibration_tails(rotor, runs, fitted, tails[0]),
+                _track_tails(rotor, runs, fitted, tails[1]),
+            )
         before, weights = weights, Weights(tails[0].weight, tails[1].weight)
         if _alike(before, weights):
             weights = before
