@@ -48,7 +48,8 @@ def fit_robust(
     """Learn from runs as `learner.fit` does, each run counting by how rough it was.
 
     The answer is that of `fit` at the weights found. Its noise is the mean over runs, not that of a
-    calm run, so that what is predicted and taken in later, at weight 1, counts as an average run.
+    calm run (single ones up to 64 times as rough), so that what is predicted and taken in later, at
+    weight 1, counts as an average run.
     """
     fitted = fit(rotor, runs, chart, progress, source, start)
     none = Tails(Tail.begin(len(runs)), Tail.begin(len(runs)))

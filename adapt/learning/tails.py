@@ -33,6 +33,7 @@ LEAST, MOST = 2.1, 200.0  # degrees of freedom of the heaviest tails, and of the
 NORMAL = 50.0  # degrees of freedom from where on noise counts as normal
 EXPECTED_TAIL = 0.25  # 1 / degrees of freedom, on average
 START, FIRST = 4.0, 3  # degrees of freedom of the first looks, and how many
+ROUGHEST = 64.0  # times a typical run's variance: what is more is no noise, as for suspects
 SCALINGS = 20  # of the squares, each by weights at the last one
 
 
@@ -41,7 +42,8 @@ class Tail:
     """How heavy the tails of one kind of noise are, and each run's u.
 
     u: (run,), mean of u given the data, prior mean 1, NaN where nothing shows it. freedom: nu.
-    middle: the mean over runs of E[1 / u]: a typical run's variance times it is the mean one.
+    middle: the mean over runs of E[1 / u], a typical run's variance times it is the mean one; what
+    is rougher than any noise is left out of it. looks: how many there were.
     """
 
     u: Real
@@ -79,7 +81,8 @@ class Tail:
         shape, rate = freedom / 2 + count, freedom / 2 + square
         u = np.full(len(shown), np.nan)
         u[shown] = shape / rate
-        return Tail(u, freedom, float((rate / (shape - 1.0)).mean()), self.looks + 1)
+        middle = np.minimum(rate / (shape - 1.0), ROUGHEST).mean()
+        return Tail(u, freedom, float(middle), self.looks + 1)
 
 
 @dataclass(frozen=True, eq=False)

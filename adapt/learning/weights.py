@@ -20,7 +20,7 @@ class Weight:
     """Run k has reading scatter r / reading_k, and its step from the run before q / step_k.
 
     reading, step: (run,), common to all channels; None = 1 everywhere. They are scaled so that the
-    mean of a run's variance over all runs is r, or q.
+    mean of a run's variance over all runs is r, or q (single runs counted up to 64 times it).
     """
 
     reading: Real | None = None
