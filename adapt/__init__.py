@@ -17,6 +17,7 @@ _HOME = {
     "Problem": "adapt.problems",
     "check": "adapt.log",
     "compare": "adapt.outcomes",
+    "influence": "adapt.learning",
     "learn": "adapt.learning",
     "plan": "adapt.planning",
     "read_chart": "adapt.chart",
