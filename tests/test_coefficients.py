@@ -136,6 +136,52 @@ def test_a_newer_format_is_refused_by_name(learned: Coefficients, tmp_path: Path
         read_coefficients(path)
 
 
+def test_an_older_format_is_no_damage_but_calls_for_learning_again(
+    learned: Coefficients, tmp_path: Path
+) -> None:
+    path = tmp_path / "c.json"
+    write_coefficients(learned, path)
+    document = json.loads(path.read_text())
+    document["state"]["type"]["cov"] = document["state"]["type"].pop("joint")
+    for older in ({**document, "format": 1}, document):
+        path.write_text(json.dumps(older))
+        with pytest.raises(adapt.BadInput, match=r"earlier version.*learn again"):
+            read_coefficients(path)
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        (("origin",), []),
+        (("origin", "frames"), 3),
+        (("origin", "frames", "R000"), None),
+        (("origin", "frames", "R000", "sensor 1"), "x"),
+        (("origin", "hardware"), {"R000": -1.0}),
+        (("origin", "reviewed"), True),
+        (("origin", "reviewed"), [["J000-0", "0"]]),
+        (("suspects",), "x"),
+        (("health",), [1]),
+        (("state", "type", "mean", "parts"), []),
+        (("state", "unseen", "joint", "parts", 0, 0), -1.0),
+        (("state", "noise", "run_var", "parts", 0, 0), -1.0),
+        (("state", "noise", "run_var", "parts", 0, 0), float("inf")),
+    ],
+)
+def test_one_damaged_value_is_bad_input(
+    place: tuple[str | int, ...], value: object, learned: Coefficients, tmp_path: Path
+) -> None:
+    path = tmp_path / "c.json"
+    write_coefficients(learned, path)
+    document = json.loads(path.read_text())
+    part = document
+    for name in place[:-1]:
+        part = part[name]
+    part[place[-1]] = value
+    path.write_text(json.dumps(document))
+    with pytest.raises(adapt.BadInput):
+        read_coefficients(path)
+
+
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.9, 0.9999])
 def test_a_truncated_file_is_bad_input(share: float, learned: Coefficients, tmp_path: Path) -> None:
     path = tmp_path / "c.json"

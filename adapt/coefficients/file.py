@@ -51,12 +51,10 @@ def read_coefficients(path: str | PathLike[str], rotor: Rotor | None = None) -> 
     """Read coefficients that `write_coefficients` wrote; every number comes back as it was.
 
     rotor: the design that they are wanted for. Raises BadInput when the file is missing, damaged or
-    of a newer format, or when its design, channels or adjusters are not the rotor's.
+    of another format, or when its design, channels or adjusters are not the rotor's.
     """
     document = _load(path)
-    found = document.get("format")
-    if not isinstance(found, int) or found > FORMAT:
-        raise _bad(path, "format", repr(found), f"{FORMAT}: this program cannot read a newer one")
+    _require_format(path, document)
     try:
         state = document["state"]
         chart = state["chart"]
@@ -79,7 +77,9 @@ def read_coefficients(path: str | PathLike[str], rotor: Rotor | None = None) -> 
             origin=document["origin"],
         )
         _check_shapes(coefficients)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        _check_variances(coefficients)
+        _check_told(coefficients)
+    except (LookupError, TypeError, ValueError, AttributeError) as error:
         raise _bad(
             path, None, f"a damaged file ({error})", "coefficients as this program writes them"
         ) from error
@@ -88,9 +88,24 @@ def read_coefficients(path: str | PathLike[str], rotor: Rotor | None = None) -> 
     return coefficients
 
 
+def _require_format(path: str | PathLike[str], document: Mapping[str, Any]) -> None:
+    """Raise BadInput for a file of another version, which is no damage: learning again mends it."""
+    found = document.get("format")
+    if type(found) is not int or found > FORMAT:
+        raise _bad(path, "format", repr(found), f"{FORMAT}: this program cannot read a newer one")
+    state = document.get("state")
+    known_apart = isinstance(state, Mapping) and "cov" in (state.get("type") or ())
+    if found < FORMAT or known_apart:
+        raise _bad(
+            path, "format", f"{found}, as an earlier version wrote it",
+            f"{FORMAT}, as this version writes it: learn again",
+        )  # fmt: skip
+
+
 def _load(path: str | PathLike[str]) -> dict[str, Any]:
     try:
-        document = json.loads(Path(path).read_text(encoding="utf-8"))
+        text = Path(path).read_text(encoding="utf-8")
+        document = json.loads(text, parse_constant=_no_number)
     except OSError as error:
         reason = error.strerror or str(error)
         raise _bad(path, None, f"no readable file ({reason})", "a coefficients file") from error
@@ -126,6 +141,37 @@ def _check_shapes(c: Coefficients) -> None:
     ):
         if array.shape != (size,):
             raise ValueError(f"noise of shape {array.shape} where {(size,)} belongs")
+
+
+def _check_variances(c: Coefficients) -> None:
+    """Raise ValueError when a variance is negative."""
+    noise = c.noise
+    listed = [noise.reading_var, noise.run_var, noise.track_reading_var, noise.track_run_var]
+    for p in (c.type_, c.unseen, *c.rotors.values()):
+        listed += [np.einsum("saa->sa", x).real for x in (p.joint, p.track_joint)]
+    if any((values < 0).any() for values in listed):
+        raise ValueError("a negative variance")
+
+
+def _check_told(c: Coefficients) -> None:
+    """Raise TypeError or ValueError when what is told beside the numbers has another form."""
+    rows = (*c.suspects, *c.references, *c.health)
+    if not all(isinstance(part, Mapping) for part in (c.origin, *rows)):
+        raise TypeError("a list or text where named values belong")
+    for frames in c.origin.get("frames", {}).values():
+        for moved in frames.values():
+            if type(moved) is not int:
+                raise TypeError(f"{moved!r} moved references")
+    for doubt in c.origin.get("hardware", {}).values():
+        if not 0.0 <= doubt < np.inf:
+            raise ValueError(f"{doubt!r} as the doubt that changed hardware left")
+    for job, after_run, change in c.origin.get("reviewed", []):
+        if not all(isinstance(text, str) for text in (job, after_run, change)):
+            raise TypeError("reviews that name no pair")
+
+
+def _no_number(text: str) -> float:
+    raise ValueError(f"{text} where a number belongs")
 
 
 def _bad(path: str | PathLike[str], column: str | None, found: str, expected: str) -> BadInput:
