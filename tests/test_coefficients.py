@@ -136,6 +136,15 @@ def test_a_newer_format_is_refused_by_name(learned: Coefficients, tmp_path: Path
         read_coefficients(path)
 
 
+def test_a_chart_of_no_effect_comes_back_bit_for_bit(rotor: Rotor, tmp_path: Path) -> None:
+    """Zeros keep their signs: a file read and written again is the same file."""
+    f = fleet(np.random.default_rng(2), rotor, rotors=2, jobs=1, runs=3)
+    chart = replace(f.chart, mean=-0.0 * f.chart.mean, sd=0.0 * f.chart.sd)
+    write_coefficients(adapt.learn(f.rotor, f.history, chart=chart), tmp_path / "one.json")
+    write_coefficients(read_coefficients(tmp_path / "one.json"), tmp_path / "two.json")
+    assert (tmp_path / "one.json").read_bytes() == (tmp_path / "two.json").read_bytes()
+
+
 def test_an_older_format_is_no_damage_but_calls_for_learning_again(
     learned: Coefficients, tmp_path: Path
 ) -> None:

@@ -215,5 +215,8 @@ def _unpack(packed: Any) -> Any:
         np.array([np.nan if x is None else x for x in part], dtype=float)
         for part in packed["parts"]
     ]
-    flat = parts[0] + 1j * parts[1] if kind is complex else parts[0]
+    flat = parts[0]
+    if kind is complex:
+        flat = np.empty(len(flat), dtype=complex)
+        flat.real, flat.imag = parts  # a sum of the two would lose the sign of a zero
     return flat.reshape(packed["shape"]).astype(kind)
