@@ -1,10 +1,11 @@
 """How long, and with how much memory, a very large fleet is learned.
 
-    python studies/large_fleet.py [ROTORS]      # default 10000; 40 runs and 24 channels each
+    python studies/large_fleet.py [ROTORS] [health]     # default 10000; 40 runs, 24 channels each
 
 10 jobs of 4 runs a rotor, 4 sensors, 6 regimes, four blades, three adjusters, no track; a clean log
 of the learner's own model, held in memory as `check` gives it, so that the time is that of `learn`
-alone: arrays, variances, posteriors of every rotor, and the search for suspect entries. Prints
+alone: arrays, variances, posteriors of every rotor, and the search for suspect entries; with
+`health` also whether rotors still answer as they did, which takes longer than all the rest. Prints
 seconds of the wall clock and of the processor, and the most memory that the process held, the log
 in it.
 """
@@ -128,7 +129,8 @@ def peak_gib() -> float:
 
 def main() -> None:
     """Print the figures."""
-    rotors = int(sys.argv[1]) if len(sys.argv) > 1 else 10000
+    asked = [word for word in sys.argv[1:] if word != "health"]
+    rotors, health = int(asked[0]) if asked else 10000, "health" in sys.argv
     rotor = design()
     history, chart = drawn_log(rotor, rotors)
     size = f"{rotors} rotors x {JOBS * RUNS} runs x {SENSORS * REGIMES} channels"
@@ -143,7 +145,7 @@ def main() -> None:
         if done == of:
             print(f"first fit: {spent()}", flush=True)
 
-    learned = adapt.learn(rotor, history, chart, progress)
+    learned = adapt.learn(rotor, history, chart, progress, health=health)
     print(f"learned: {spent()} at most")
     print(f"{len(learned.taught)} pairs taught, {len(learned.withheld)} of a clean log held back")
     parts = learned.origin["spread_of_rotors_parts"]

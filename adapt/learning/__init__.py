@@ -26,6 +26,7 @@ def learn(
     chart: Chart | None = None,
     progress: Callable[[int, int], None] | None = None,
     robust: bool = False,
+    health: bool = True,
 ) -> Coefficients:
     """Learn the coefficients of a rotor design from a log, starting from its chart.
 
@@ -34,7 +35,7 @@ def learn(
     any; origin and notes say which. Pairs that are probably not as entered are held back and listed
     as suspects, unless a review kept them; entries that reviews correct or exclude are used so. The
     coefficients are those of each rotor as it reads now; `health` says which rotors to inspect
-    before balancing.
+    before balancing; without `health` nobody looks, which saves time on thousands of rotors.
     Raises BadInput when the log cannot be read.
     """
     history = history_of(rotor, log)
@@ -42,11 +43,15 @@ def learn(
     happened = Happened.of(rotor, runs, history)
     found = learn_runs(rotor, runs, happened, chart, progress, history.source, robust=robust)
     learned, counted = found.coefficients, found.as_counted(runs)
+    findings = find_changes(rotor, counted, learned, happened.doubt > 0) if health else ()
+    notes = (*learned.notes, *kept_notes(runs, history), *review_notes(history))
+    if not health:
+        notes = (*notes, "whether rotors still answer as they did was not looked at")
     coefficients = replace(
         learned,
-        health=tuple(find_changes(rotor, counted, learned, happened.doubt > 0)),
+        health=tuple(findings),
         origin={**learned.origin, "reviewed": reviewed(history)},
-        notes=(*learned.notes, *kept_notes(runs, history), *review_notes(history)),
+        notes=notes,
     )
     left_out = len(history.set_aside)
     if left_out:

@@ -137,3 +137,9 @@ def test_walking_forward_turns_what_it_knew_when_it_learns_anew(invented: Fleet)
     # In its first job after the event nobody knows the angle yet; in the second one everybody can.
     rms = np.sqrt((mine.error[mine.job == "J004-3"] ** 2).mean())
     assert rms < 1.3 * np.sqrt((same.error[same.job == "J004-3"] ** 2).mean())
+
+
+def test_health_need_not_be_looked_at_and_then_says_so(invented: Fleet) -> None:
+    learned = learn(invented.rotor, invented.history, invented.chart, health=False)
+    assert learned.health == ()
+    assert any("not looked at" in note for note in learned.notes)
