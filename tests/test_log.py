@@ -161,6 +161,17 @@ def test_a_huge_amplitude_is_a_doubt(tmp_path: Path) -> None:
     assert any("2.1" in d.found for d in history.doubts)
 
 
+@pytest.mark.parametrize(("spread", "doubtful"), [("0.19", False), ("0.5", True)])
+def test_a_spread_over_the_limit_is_a_doubt(spread: str, doubtful: bool, tmp_path: Path) -> None:
+    """0.2 is the limit of the channel: readings that scatter by more say nothing of it."""
+    text = READINGS.replace("clock\n", "clock,spread,repeats\n")
+    text = text.replace("10:15\n", f"10:15,{spread},5\n")
+    text = text.replace("4:20\n", "4:20,,\n").replace("3:00\n", "3:00,,\n")
+    history = checked(tmp_path, readings=text)
+    assert history.faults == ()
+    assert any(d.column == "spread" and spread in d.found for d in history.doubts) is doubtful
+
+
 def test_excluded_readings_are_kept_apart_and_not_used(tmp_path: Path) -> None:
     text = READINGS.replace("clock\n", "clock,excluded\n").replace("10:15\n", "10:15,cable loose\n")
     text = text.replace("4:20\n", "4:20,\n").replace("3:00\n", "3:00,\n")

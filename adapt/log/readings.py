@@ -101,6 +101,8 @@ def readings_of(
     size = np.where(clean & ~np.isin(key, right), amplitude, 0.0)
     everywhere = np.arange(len(table))
     _check_size(rotor, table, "amplitude", sensor, regime, size, everywhere, findings)
+    scatter = np.where(clean, np.nan_to_num(spread), 0.0)
+    _check_size(rotor, table, "spread", sensor, regime, scatter, everywhere, findings, times=1.0)
     _check_size(
         rotor, corrections.table, "corrected", put_right["sensor"].to_numpy(),
         put_right["regime"].to_numpy(), np.abs(put_right["value"].to_numpy()),
@@ -144,8 +146,9 @@ def _check_size(
     amplitude: Any,
     index: Any,
     findings: Findings,
+    times: float = TIMES_LIMIT,
 ) -> None:
-    """Note amplitudes beyond ten times the loosest limit of their channel.
+    """Note amplitudes (or spreads) beyond so many times the loosest limit of their channel.
 
     index: the position in the table of each of them.
     """
@@ -157,14 +160,15 @@ def _check_size(
             ]
             limits[i, j] = max((x.limit for x in in_force if x is not None), default=np.inf)
     limit = limits[sensor, regime]
-    far = amplitude > TIMES_LIMIT * limit
+    far = amplitude > times * limit
     told = dict(zip(index[far].tolist(), limit[far].tolist(), strict=True))
     findings.doubt(
         table,
         index[far],
         column,
-        lambda i: f"at most {TIMES_LIMIT:g} times the limit of {told[i]:g}",
-    )
+        lambda i: "at most " + (f"{times:g} times " if times != 1 else "")
+        + f"the limit of {told[i]:g}",
+    )  # fmt: skip
 
 
 def excluded_frame(name: str, table: Table, run: Any, out: Mask) -> pd.DataFrame:
