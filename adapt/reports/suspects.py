@@ -36,8 +36,16 @@ def suspects_blocks(learned: Coefficients) -> Iterable[Block]:
         yield Line("They teach nothing until somebody has looked at them. What they would move:")
         yield Bullets(tuple(changes))
     yield Line("To look at them and to say what was meant:")
-    files = (learned.origin.get("rotor_file") or "ROTOR", learned.origin.get("log") or "LOG")
-    yield Commands((f"adapt review {' '.join(quote(str(file)) for file in files)}",))
+    yield Commands((_review_command(learned),))
+
+
+def _review_command(learned: Coefficients) -> str:
+    """Return the command that lists them; another chart could find others, in another order."""
+    origin = learned.origin
+    words = [origin.get("rotor_file") or "ROTOR", origin.get("log") or "LOG"]
+    if learned.chart is not None:
+        words += ["--chart", learned.chart.source or "CHART"]
+    return " ".join(["adapt review", *(quote(str(word)) for word in words)])
 
 
 def _would_change(suspect: Mapping[str, Any]) -> str | None:

@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from adapt.chart import Chart
 from adapt.problems import BadInput
 from adapt.reports.learned import learned_report, rotor_report
 from adapt.reports.of_type import chart_in_short
 from adapt.reports.show import as_text
+from adapt.reports.suspects import suspects_blocks
 
 
 def test_gain_and_turn_against_the_chart_are_those_of_the_fixture(learned, rotor) -> None:
@@ -181,6 +183,11 @@ def test_what_a_suspect_would_move_is_said_and_how_to_look_at_it(learned, rotor)
     told = replace(learned, suspects=(suspect,), origin=origin)
     text = as_text(learned_report(told, rotor))
     assert "adapt review 'main rotor.toml' log" in text
+    on_chart = replace(told, chart=Chart(*(np.ones(1) for _ in range(4)), source="my chart.csv"))
+    shown = as_text(list(suspects_blocks(on_chart)))
+    assert "adapt review 'main rotor.toml' log --chart 'my chart.csv'" in " ".join(shown.split())
+    shown = as_text(list(suspects_blocks(replace(told, chart=None))))
+    assert "log --chart" not in " ".join(shown.split())
     whole = " ".join(text.split())
     assert (
         "J-3 after run 1: as entered trim tab on cabin lateral, hover by 3.1 of its sds; as "
