@@ -173,11 +173,14 @@ def reference_rows(
 
 
 def moved_notes(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
-    """Say in notes, for the rows of `reference`, on which rotors what was learned was kept."""
-    kept, lost = (
-        tuple(dict.fromkeys(str(row["rotor"]) for row in rows if row["known"] == known))
-        for known in (True, False)
-    )
+    """Say in notes, for the rows of `reference`, on which rotors what was learned was kept.
+
+    A rotor of which something was not kept is only named there, with its last such event.
+    """
+    moved = dict.fromkeys(str(row["rotor"]) for row in rows)
+    open_ends = {str(row["rotor"]): row for row in rows if not row["known"]}  # the last one counts
+    kept = [name for name in moved if name not in open_ends]
+    lost = [f"{name} (job {r['job']} after run {r['after_run']})" for name, r in open_ends.items()]
     notes = []
     if kept:
         notes.append(

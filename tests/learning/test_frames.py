@@ -12,6 +12,7 @@ from adapt.learning.frame_events import FrameEvent, frame_events, seen_events
 from adapt.learning.frame_search import Found
 from adapt.learning.frames import (
     find_frames,
+    moved_notes,
     read_now,
     reference_rows,
     settle_frames,
@@ -513,3 +514,15 @@ def test_how_far_jobs_differ_is_learned_from_the_fleet() -> None:
         shares.append(jobs_apart(Views.of(f.rotor, runs, c.noise, TypePrior(c), None), 1.0))
     assert shares[0] < 0.015
     assert 0.08 < shares[1] < 0.32
+
+
+def test_notes_do_not_say_of_one_rotor_that_it_was_kept_and_that_it_was_not() -> None:
+    rows = [
+        {"rotor": "R1", "job": "J1", "after_run": "1", "known": True},
+        {"rotor": "R1", "job": "J2", "after_run": "4", "known": False},
+        {"rotor": "R2", "job": "J3", "after_run": "2", "known": True},
+    ]
+    kept, lost = moved_notes(rows)
+    assert "moved on R2: what was learned before is kept" in kept
+    assert "moved on R1 (job J2 after run 4) by what is not known well enough" in lost
+    assert moved_notes([]) == ()
