@@ -85,8 +85,8 @@ def review_notes(history: History) -> list[str]:
     told = [
         (corrected, count(corrected, "entry is", "entries are") + " used as corrected"),
         (unused, count(unused, "reading is", "readings are") + " not used"),
-        (len(history.left_out), count(len(history.left_out), "pair is", "pairs are")
-         + " left out: nothing is learned from it"),
+        (len(history.left_out), "nothing is learned from "
+         + count(len(history.left_out), "pair that was", "pairs that were") + " left out"),
         (len(history.kept), count(len(history.kept), "pair was", "pairs were")
          + " found right as entered"),
     ]  # fmt: skip

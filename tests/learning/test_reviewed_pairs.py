@@ -12,11 +12,11 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_fleet import Fleet, fleet, invented_rotor
+from invented_fleet import Fleet, fleet, history, invented_rotor
 
 import adapt
 from adapt.coefficients import Coefficients, read_coefficients, write_coefficients
-from adapt.coefficients.reviewed import require_reviews
+from adapt.coefficients.reviewed import require_reviews, review_notes
 from adapt.log import History, deciding
 from adapt.log.reviewing import record, take_back
 from adapt.phasor import phase_deg
@@ -232,3 +232,13 @@ def test_a_plan_says_that_its_job_is_not_used_as_entered(
     learned = adapt.learn(known.rotor, after, known.chart)
     plan = adapt.plan(known.rotor, learned, after, job=row["job"], aim="smoothest", most_moves=1)
     assert any(f"left out what happened after run {row['after_run']}" in n for n in plan.notes)
+
+
+def test_notes_say_what_reviews_left_out_in_words_that_fit_its_number() -> None:
+    log = history([("R1", "J1", str(k), "2026-01-01") for k in range(4)], [])
+    one = replace(log, left_out=frozenset({("J1", "0")}))
+    two = replace(log, left_out=frozenset({("J1", "0"), ("J1", "1")}))
+    start = "reviews of suspect entries: nothing is learned from "
+    assert review_notes(one) == [start + "1 pair that was left out"]
+    assert review_notes(two) == [start + "2 pairs that were left out"]
+    assert review_notes(log) == []
