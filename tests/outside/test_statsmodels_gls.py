@@ -1,17 +1,15 @@
-"""The least-squares core, and the learner with it, against statsmodels' GLS.
+"""The learner against statsmodels' GLS.
 
 The covariance is that of consecutive differences that share runs: q + 2 r on the diagonal, -r
 beside it. A complex model is stacked as a real one: [Re X, -Im X; Im X, Re X].
 """
 
 import numpy as np
-import pytest
 import statsmodels.api as sm
 from invented_fleet import fleet, invented_rotor
 
 from adapt.effects import harmonic_sums
 from adapt.learning.fleet import Spread, solve_fleet
-from adapt.learning.gls import gls
 from adapt.learning.learner import fit as fit_runs
 from adapt.learning.runs import runs_of
 
@@ -22,27 +20,6 @@ def shared_run_covariance(pairs: int, q: float, r: float) -> np.ndarray:
 
 def stacked(x: np.ndarray) -> np.ndarray:
     return np.block([[x.real, -x.imag], [x.imag, x.real]])
-
-
-@pytest.mark.parametrize(("q", "r"), [(1.0, 1.0), (0.01, 1.0), (1.0, 0.0)])
-def test_complex_fit_equals_statsmodels_gls_on_the_stacked_real_model(q: float, r: float) -> None:
-    rng = np.random.default_rng(1)
-    x = rng.standard_normal((20, 3)) + 1j * rng.standard_normal((20, 3))
-    x[:, 1] *= 1e3
-    y = x @ np.array([1 + 2j, 0.01 - 0.03j, -2j]) + rng.standard_normal(20)
-    cov = shared_run_covariance(20, q, r)
-    ours = gls(x, y, cov)
-    # A component has half the variance of the circular normal.
-    theirs = sm.GLS(
-        np.concatenate([y.real, y.imag]), stacked(x), sigma=np.kron(np.eye(2), cov / 2)
-    ).fit()
-    np.testing.assert_allclose(
-        np.concatenate([ours.estimate.real, ours.estimate.imag]), theirs.params, rtol=1e-8
-    )
-    np.testing.assert_allclose(
-        stacked(ours.cov_unscaled) / 2, theirs.normalized_cov_params, rtol=1e-8, atol=1e-14
-    )
-    np.testing.assert_allclose(ours.sigma2, theirs.scale, rtol=1e-8)
 
 
 def test_the_learner_on_one_rotor_equals_statsmodels_gls_at_its_variances() -> None:
@@ -97,13 +74,3 @@ def test_without_spread_the_type_equals_statsmodels_gls_over_the_whole_fleet() -
         ).fit()
         ours = solved.mean[channel] / vibration.table.scale
         np.testing.assert_allclose(np.concatenate([ours.real, ours.imag]), theirs.params, rtol=1e-8)
-
-
-def test_what_rows_do_not_determine_is_nan_and_the_rest_is_not() -> None:
-    rng = np.random.default_rng(2)
-    x = rng.standard_normal((12, 4))
-    x[:, 3] = 2.0 * x[:, 1]
-    fit = gls(x, x @ np.array([1.0, 2.0, 3.0, 0.0]), np.ones(12))
-    assert np.isnan(fit.estimate[[1, 3]]).all()
-    np.testing.assert_allclose(fit.estimate[[0, 2]], [1.0, 3.0], rtol=1e-10)
-    assert fit.dof == 9
