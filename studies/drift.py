@@ -29,9 +29,9 @@ from invented_fleets import AIRSPEED, BLADES, Fleet, machine_fleet, model_fleet,
 from scipy.stats import beta
 
 import adapt
+from adapt.learning.fitting.learner import fit
 from adapt.learning.health import find_changes
-from adapt.learning.learner import fit
-from adapt.learning.runs import history_of, runs_of
+from adapt.learning.rows.runs import history_of, runs_of
 from adapt.rotor import Rotor
 from adapt.scenario.fleet import main_fleet
 

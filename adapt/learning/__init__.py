@@ -12,7 +12,7 @@ from adapt.coefficients.reviewed import review_notes, reviewed
 from adapt.learning.health import find_changes
 from adapt.learning.influence import influence
 from adapt.learning.replaced import kept_notes
-from adapt.learning.runs import history_of, runs_of
+from adapt.learning.rows.runs import history_of, runs_of
 from adapt.learning.sequential import update
 from adapt.learning.whole import Happened, learn_runs
 from adapt.rotor import Rotor

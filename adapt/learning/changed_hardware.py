@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, Posterior
-from adapt.learning.rotor_view import RotorView, Views
-from adapt.learning.runs import Runs
-from adapt.learning.stretches import gather
-from adapt.learning.type_prior import TypePrior
+from adapt.learning.frames.rotor_view import RotorView, Views
+from adapt.learning.frames.stretches import gather
+from adapt.learning.frames.type_prior import TypePrior
+from adapt.learning.rows.runs import Runs
 from adapt.rotor import Rotor
 
 __all__ = ["as_changed", "with_doubt"]

@@ -33,8 +33,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from adapt.coefficients import Coefficients, Noise, Posterior, require_design
-from adapt.learning.pairs import MOVED
-from adapt.learning.runs import (
+from adapt.learning.rows.pairs import MOVED
+from adapt.learning.rows.runs import (
     Runs,
     history_of,
     orders,

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.runs import Runs
+from adapt.learning.rows.runs import Runs
 from adapt.log import History
 
 __all__ = [

@@ -14,9 +14,9 @@ import numpy.typing as npt
 from adapt.coefficients import Coefficients, Noise, Posterior, require_design
 from adapt.coefficients.reviewed import changed_since, require_reviews, reviewed_in
 from adapt.learning.changed_hardware import with_doubt
-from adapt.learning.pairs import MOVED
 from adapt.learning.replaced import doubts_of
-from adapt.learning.runs import (
+from adapt.learning.rows.pairs import MOVED
+from adapt.learning.rows.runs import (
     Runs,
     history_of,
     orders,

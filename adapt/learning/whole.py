@@ -16,8 +16,9 @@ import numpy.typing as npt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.changed_hardware import as_changed
-from adapt.learning.frame_events import FrameEvent, frame_events, seen_events
-from adapt.learning.frames import (
+from adapt.learning.fitting.learner import Fitted, fit
+from adapt.learning.frames.events import FrameEvent, frame_events, seen_events
+from adapt.learning.frames.moved import (
     find_frames,
     moved_notes,
     read_now,
@@ -25,10 +26,9 @@ from adapt.learning.frames import (
     settled,
     turned,
 )
-from adapt.learning.learner import Fitted, fit
 from adapt.learning.replaced import doubts_of
-from adapt.learning.runs import Runs
-from adapt.learning.screening import Screened, fit_screened
+from adapt.learning.rows.runs import Runs
+from adapt.learning.suspects.screening import Screened, fit_screened
 from adapt.log import History
 from adapt.rotor import Rotor
 

@@ -18,7 +18,7 @@ from scipy.stats import chi2
 
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Posterior
-from adapt.learning.runs import Runs, history_of, runs_of
+from adapt.learning.rows.runs import Runs, history_of, runs_of
 from adapt.learning.sequential import Inputs, Step, afresh, follow_job, inputs_of
 from adapt.learning.whole import Happened, learn_runs
 from adapt.level import predict_run

@@ -10,9 +10,9 @@ import pandas as pd
 from scipy.stats import norm, t
 
 from adapt.chart import Chart
-from adapt.learning.pairs import Rows, track_rows, vibration_rows
-from adapt.learning.runs import Runs
-from adapt.learning.screening import fit_screened
+from adapt.learning.rows.pairs import Rows, track_rows, vibration_rows
+from adapt.learning.rows.runs import Runs
+from adapt.learning.suspects.screening import fit_screened
 from adapt.rotor import Rotor
 
 __all__ = ["chart_fit", "summary"]

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 from invented_fleet import fleet, invented_rotor
 
-from adapt.learning.correlation import speaking_share
-from adapt.learning.learner import fit
-from adapt.learning.runs import Runs, runs_of
+from adapt.learning.fitting.correlation import speaking_share
+from adapt.learning.fitting.learner import fit
+from adapt.learning.rows.runs import Runs, runs_of
 
 
 def correlation_of(shared_sd: float) -> np.ndarray:

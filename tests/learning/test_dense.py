@@ -9,10 +9,10 @@ from scipy.linalg import block_diag
 
 from adapt.effects import contrasts, harmonic_sums, track_changes
 from adapt.learning import learn
-from adapt.learning.fleet import Spread
-from adapt.learning.learner import Learned, fit
-from adapt.learning.noise import restricted_log_likelihood
-from adapt.learning.runs import runs_of
+from adapt.learning.fitting.fleet import Spread
+from adapt.learning.fitting.learner import Learned, fit
+from adapt.learning.fitting.noise import restricted_log_likelihood
+from adapt.learning.rows.runs import runs_of
 
 Dense = tuple[np.ndarray, np.ndarray, np.ndarray]
 

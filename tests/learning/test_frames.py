@@ -8,9 +8,10 @@ from dense_rotor import flat_levels, log_density, readings_of, type_without
 from invented_fleet import Fleet, fleet, history, invented_rotor
 
 from adapt.coefficients import Coefficients
-from adapt.learning.frame_events import FrameEvent, frame_events, seen_events
-from adapt.learning.frame_search import Found
-from adapt.learning.frames import (
+from adapt.learning.fitting.learner import fit
+from adapt.learning.frames.events import FrameEvent, frame_events, seen_events
+from adapt.learning.frames.jobs_apart import jobs_apart
+from adapt.learning.frames.moved import (
     find_frames,
     moved_notes,
     read_now,
@@ -19,12 +20,11 @@ from adapt.learning.frames import (
     settled,
     turned,
 )
-from adapt.learning.jobs_apart import jobs_apart
-from adapt.learning.learner import fit
+from adapt.learning.frames.rotor_view import Views
+from adapt.learning.frames.search import Found
+from adapt.learning.frames.type_prior import TypePrior
 from adapt.learning.replaced import HARDWARE_SHARE, doubts_of
-from adapt.learning.rotor_view import Views
-from adapt.learning.runs import Runs, runs_of
-from adapt.learning.type_prior import TypePrior
+from adapt.learning.rows.runs import Runs, runs_of
 from adapt.log import History
 
 Event = tuple[str, str, str, str, complex]

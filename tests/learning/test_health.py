@@ -11,12 +11,12 @@ from invented_fleet import Fleet, fleet, history, invented_rotor
 
 from adapt.blocks import by_channel
 from adapt.coefficients import Coefficients
+from adapt.learning.fitting.learner import fit, units_of
 from adapt.learning.health import find_changes, recursive_residuals
 from adapt.learning.health.cases import cases_of, whiten, with_rest_of_fleet
-from adapt.learning.learner import fit, units_of
-from adapt.learning.rest import RestOfLog
-from adapt.learning.runs import Runs, runs_of
+from adapt.learning.rows.runs import Runs, runs_of
 from adapt.learning.sequential import inputs_of
+from adapt.learning.suspects.rest import RestOfLog
 from adapt.level import follow_run, predict_run, start
 from adapt.problems import AdaptError, BadInput
 

@@ -10,8 +10,8 @@ from scipy.stats import binom
 
 from adapt.coefficients import Coefficients
 from adapt.learning import learn
-from adapt.learning.learner import fit
-from adapt.learning.runs import runs_of
+from adapt.learning.fitting.learner import fit
+from adapt.learning.rows.runs import runs_of
 from adapt.log import History
 from adapt.rotor import Rotor
 

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_fleet import fleet, history, invented_rotor
 
-from adapt.learning.pairs import track_rows, vibration_rows
-from adapt.learning.runs import Runs, runs_of
+from adapt.learning.rows.pairs import track_rows, vibration_rows
+from adapt.learning.rows.runs import Runs, runs_of
 from adapt.log import History
 from adapt.rotor import Rotor
 

@@ -17,7 +17,7 @@ from adapt.learning.replaced import (
     kept_notes,
     stretches_of,
 )
-from adapt.learning.runs import runs_of
+from adapt.learning.rows.runs import runs_of
 from adapt.log import History
 
 

@@ -10,10 +10,10 @@ from scipy.stats import binom
 from adapt.coefficients import Coefficients
 from adapt.learning import learn, update
 from adapt.learning.changed_hardware import as_changed
-from adapt.learning.learner import fit
-from adapt.learning.robust import fit_robust
-from adapt.learning.runs import Runs, runs_of
-from adapt.learning.weights import Weight, Weights
+from adapt.learning.fitting.learner import fit
+from adapt.learning.robust.reweighting import fit_robust
+from adapt.learning.rows.runs import Runs, runs_of
+from adapt.learning.rows.weights import Weight, Weights
 
 SDS = 5.0  # of a rough run or a gust
 SEEDS = range(4)

@@ -10,11 +10,11 @@ from invented_fleet import Fleet, fleet, history, invented_rotor
 
 from adapt.coefficients import Coefficients
 from adapt.learning import learn, update
-from adapt.learning.fleet import Prior, Spread, informed_directions, solve_fleet
-from adapt.learning.learner import Learned, _own, fit, units_of
-from adapt.learning.pairs import track_rows, vibration_rows
-from adapt.learning.runs import runs_of
-from adapt.learning.table import Table
+from adapt.learning.fitting.fleet import Prior, Spread, informed_directions, solve_fleet
+from adapt.learning.fitting.learner import Learned, _own, fit, units_of
+from adapt.learning.rows.pairs import track_rows, vibration_rows
+from adapt.learning.rows.runs import runs_of
+from adapt.learning.rows.table import Table
 from adapt.log import History
 
 

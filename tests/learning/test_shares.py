@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from invented_fleet import fleet, invented_rotor
 
-from adapt.learning.correlation import speaking_by_sensor
-from adapt.learning.fleet import Spread
-from adapt.learning.learner import fit
-from adapt.learning.noise import Variances
-from adapt.learning.runs import Runs, runs_of
-from adapt.learning.shares import Shares, one_rotor
-from adapt.learning.table import Table
+from adapt.learning.fitting.correlation import speaking_by_sensor
+from adapt.learning.fitting.fleet import Spread
+from adapt.learning.fitting.learner import fit
+from adapt.learning.fitting.noise import Variances
+from adapt.learning.fitting.shares import Shares, one_rotor
+from adapt.learning.rows.runs import Runs, runs_of
+from adapt.learning.rows.table import Table
 
 BLADES, REGIMES = 4, 4
 

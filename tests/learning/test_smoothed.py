@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from adapt.learning.smoothed import Noises, smoothed_squares
+from adapt.learning.robust.smoothed import Noises, smoothed_squares
 
 
 @dataclass

@@ -9,8 +9,8 @@ import pytest
 from invented_fleet import Fleet, fleet, invented_rotor
 
 import adapt
-from adapt.learning.runs import Runs, runs_of
-from adapt.learning.screening import Screened, fit_screened
+from adapt.learning.rows.runs import Runs, runs_of
+from adapt.learning.suspects.screening import Screened, fit_screened
 
 
 @pytest.fixture(scope="module")

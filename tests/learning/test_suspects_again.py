@@ -10,10 +10,9 @@ from invented_fleet import Fleet, fleet, invented_rotor
 
 import adapt
 from adapt.coefficients.values import component_sd
-from adapt.learning import looking
-from adapt.learning.runs import Runs, runs_of
-from adapt.learning.screening import Screened, fit_screened
-from adapt.learning.suspects import sieve
+from adapt.learning.rows.runs import Runs, runs_of
+from adapt.learning.suspects import looking, sieve
+from adapt.learning.suspects.screening import Screened, fit_screened
 
 
 @pytest.fixture(scope="module")

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from invented_fleet import Fleet, fleet, invented_rotor
 
-from adapt.learning.runs import Runs, runs_of
-from adapt.learning.screening import Screened, fit_screened
+from adapt.learning.rows.runs import Runs, runs_of
+from adapt.learning.suspects.screening import Screened, fit_screened
 
 
 def screened(made: Fleet, runs: Runs | None = None) -> Screened:

@@ -10,7 +10,7 @@ from invented_fleet import Fleet, fleet, history, invented_rotor
 
 from adapt.learning import learn, update
 from adapt.learning.changed_hardware import as_changed
-from adapt.learning.runs import runs_of
+from adapt.learning.rows.runs import runs_of
 from adapt.learning.whole import Happened, learn_runs
 from adapt.log import History
 from adapt.outcomes import compare

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from invented_fleet import fleet, history, invented_rotor
 
-from adapt.learning.runs import runs_of
+from adapt.learning.rows.runs import runs_of
 from adapt.outcomes import compare, outcome_document
 from adapt.outcomes.scores import chart_fit
 

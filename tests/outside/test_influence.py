@@ -17,12 +17,12 @@ from statsmodels.stats.outliers_influence import OLSInfluence
 from adapt.coefficients import Coefficients
 from adapt.effects import harmonic_sums
 from adapt.learning import learn
-from adapt.learning.fleet import Spread, informed_directions, solve_fleet
+from adapt.learning.fitting.fleet import Spread, informed_directions, solve_fleet
+from adapt.learning.fitting.learner import fit, units_of
 from adapt.learning.influence import influence
-from adapt.learning.learner import fit, units_of
-from adapt.learning.pairs import track_rows, vibration_rows
-from adapt.learning.runs import runs_of
-from adapt.learning.table import Table
+from adapt.learning.rows.pairs import track_rows, vibration_rows
+from adapt.learning.rows.runs import runs_of
+from adapt.learning.rows.table import Table
 
 NUMBERS = ["leverage", "distance", "real", "imag", "sds"]
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from statsmodels.datasets import longley
 
-from adapt.learning.fleet import Fleet, Prior, Spread, informed_directions, solve_fleet
-from adapt.learning.pairs import _rows
-from adapt.learning.table import Table
+from adapt.learning.fitting.fleet import Fleet, Prior, Spread, informed_directions, solve_fleet
+from adapt.learning.rows.pairs import _rows
+from adapt.learning.rows.table import Table
 
 # Deflator, GNP, unemployed, armed forces, population, year; the intercept is the level.
 CERTIFIED = np.array(

@@ -17,10 +17,10 @@ from scipy.linalg import block_diag
 from scipy.optimize import minimize
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMResults, VCSpec
 
-from adapt.learning.fleet import Fleet, Prior, Spread, informed_directions, solve_fleet
-from adapt.learning.noise import restricted_log_likelihood
-from adapt.learning.pairs import Rows
-from adapt.learning.table import Table
+from adapt.learning.fitting.fleet import Fleet, Prior, Spread, informed_directions, solve_fleet
+from adapt.learning.fitting.noise import restricted_log_likelihood
+from adapt.learning.rows.pairs import Rows
+from adapt.learning.rows.table import Table
 
 ROTORS, PAIRS, ADJUSTERS = 14, 9, 2
 SIZE = np.array([0.002, 0.06])  # ips per g and per flat, so that columns differ in scale

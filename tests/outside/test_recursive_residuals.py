@@ -16,9 +16,9 @@ from scipy.linalg import cholesky, solve_triangular
 from statsmodels.regression.recursive_ls import RecursiveLS
 
 from adapt.coefficients import Coefficients
+from adapt.learning.fitting.learner import fit
 from adapt.learning.health import recursive_residuals
-from adapt.learning.learner import fit
-from adapt.learning.runs import Runs, runs_of, vibration_moves
+from adapt.learning.rows.runs import Runs, runs_of, vibration_moves
 
 SENSORS, REGIMES, ADJUSTERS = 2, 3, 2
 

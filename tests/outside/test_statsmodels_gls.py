@@ -9,9 +9,9 @@ import statsmodels.api as sm
 from invented_fleet import fleet, invented_rotor
 
 from adapt.effects import harmonic_sums
-from adapt.learning.fleet import Spread, solve_fleet
-from adapt.learning.learner import fit as fit_runs
-from adapt.learning.runs import runs_of
+from adapt.learning.fitting.fleet import Spread, solve_fleet
+from adapt.learning.fitting.learner import fit as fit_runs
+from adapt.learning.rows.runs import runs_of
 
 
 def shared_run_covariance(pairs: int, q: float, r: float) -> np.ndarray:

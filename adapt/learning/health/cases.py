@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from adapt.coefficients import Coefficients
 from adapt.effects import blade_phasors
-from adapt.learning.runs import Runs
+from adapt.learning.rows.runs import Runs
 from adapt.rotor import Rotor
 
 __all__ = [

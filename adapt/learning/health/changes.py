@@ -33,8 +33,8 @@ from adapt.learning.health.scan import (
     concerned_by,
     moved_runs,
 )
-from adapt.learning.pairs import MOVED
-from adapt.learning.runs import Runs
+from adapt.learning.rows.pairs import MOVED
+from adapt.learning.rows.runs import Runs
 from adapt.problems import AdaptError
 from adapt.rotor import Rotor
 

@@ -26,7 +26,7 @@ from adapt.learning.health.cases import (
     whiten,
     with_rest_of_fleet,
 )
-from adapt.learning.runs import Runs
+from adapt.learning.rows.runs import Runs
 from adapt.rotor import Rotor
 
 __all__ = ["Residuals", "Walk", "recursive_residuals", "walk"]

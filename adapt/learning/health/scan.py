@@ -23,7 +23,7 @@ from adapt.learning.health.evidence import (
     tests_of,
 )
 from adapt.learning.health.residuals import walk
-from adapt.learning.pairs import MOVED
+from adapt.learning.rows.pairs import MOVED
 from adapt.rotor import Rotor
 
 __all__ = ["FAMILIES", "Scan", "Search", "candidates", "concerned_by", "moved_runs"]

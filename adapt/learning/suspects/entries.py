@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from adapt.learning.runs import Runs
+from adapt.learning.rows.runs import Runs
 from adapt.learning.suspects.mistakes import Mistake
 from adapt.rotor import Rotor
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from adapt.coefficients import Coefficients
-from adapt.learning.runs import Runs
+from adapt.learning.rows.runs import Runs
 from adapt.learning.suspects.entries import entries_of
 from adapt.learning.suspects.suspect import Suspect
 from adapt.learning.suspects.would_change import would_change

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from adapt.coefficients import Noise
 from adapt.effects import contrasts, harmonic_sums
-from adapt.learning.runs import Runs, orders
+from adapt.learning.rows.runs import Runs, orders
 from adapt.rotor import Rotor
 
 __all__ = ["Known", "Segments"]

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, Noise, Posterior
-from adapt.learning.runs import Runs
+from adapt.learning.rows.runs import Runs
 from adapt.learning.suspects.likelihood import noise_precision
 from adapt.learning.suspects.mistakes import Mistake
 from adapt.learning.suspects.segments import Known, Segments

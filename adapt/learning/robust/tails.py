@@ -23,7 +23,7 @@ import numpy.typing as npt
 from scipy.optimize import minimize_scalar
 from scipy.special import gammaln
 
-from adapt.learning.weights import Weight
+from adapt.learning.rows.weights import Weight
 
 __all__ = ["Tail", "Tails"]
 

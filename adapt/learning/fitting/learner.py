@@ -17,8 +17,8 @@ import numpy.typing as npt
 import adapt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Noise, Posterior, identity_of
-from adapt.learning.correlation import channel_correlation, speaking_by_sensor
-from adapt.learning.fleet import (
+from adapt.learning.fitting.correlation import channel_correlation, speaking_by_sensor
+from adapt.learning.fitting.fleet import (
     Fleet,
     Known,
     Prior,
@@ -28,12 +28,12 @@ from adapt.learning.fleet import (
     joint_type,
     solve_fleet,
 )
-from adapt.learning.noise import Center, Variances, Within, estimate
-from adapt.learning.pairs import Rows, track_rows, vibration_rows
-from adapt.learning.runs import Runs
-from adapt.learning.shares import Shares
-from adapt.learning.table import Table
-from adapt.learning.weights import EVEN, Weight, Weights, steps_with
+from adapt.learning.fitting.noise import Center, Variances, Within, estimate
+from adapt.learning.fitting.shares import Shares
+from adapt.learning.rows.pairs import Rows, track_rows, vibration_rows
+from adapt.learning.rows.runs import Runs
+from adapt.learning.rows.table import Table
+from adapt.learning.rows.weights import EVEN, Weight, Weights, steps_with
 from adapt.rotor import Rotor
 
 __all__ = ["Fitted", "Learned", "fit", "units_of"]

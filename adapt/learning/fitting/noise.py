@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fleet import (
+from adapt.learning.fitting.fleet import (
     Fleet,
     Known,
     Prior,
@@ -29,8 +29,8 @@ from adapt.learning.fleet import (
     informed_directions,
     solve_fleet,
 )
-from adapt.learning.shares import Shares, next_shares, one_rotor, spread_of
-from adapt.learning.table import Table
+from adapt.learning.fitting.shares import Shares, next_shares, one_rotor, spread_of
+from adapt.learning.rows.table import Table
 
 __all__ = ["Center", "Variances", "Within", "estimate", "restricted_log_likelihood"]
 

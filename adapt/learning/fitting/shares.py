@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fleet import Fleet, Known, Prior, Spread, Told, deviance
-from adapt.learning.table import Table
+from adapt.learning.fitting.fleet import Fleet, Known, Prior, Spread, Told, deviance
+from adapt.learning.rows.table import Table
 
 __all__ = ["ONE_ROTOR_SPREAD", "Shares", "next_shares", "one_rotor", "spread_of"]
 

@@ -17,12 +17,12 @@ import numpy.typing as npt
 
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
-from adapt.learning.correlation import speaking_share
-from adapt.learning.learner import Fitted, Learned, fit, units_of
-from adapt.learning.runs import Runs, orders, track_contrasts, track_moves, vibration_moves
-from adapt.learning.smoothed import Noises, smoothed_squares
-from adapt.learning.tails import Tail, Tails
-from adapt.learning.weights import Weights
+from adapt.learning.fitting.correlation import speaking_share
+from adapt.learning.fitting.learner import Fitted, Learned, fit, units_of
+from adapt.learning.robust.smoothed import Noises, smoothed_squares
+from adapt.learning.robust.tails import Tail, Tails
+from adapt.learning.rows.runs import Runs, orders, track_contrasts, track_moves, vibration_moves
+from adapt.learning.rows.weights import Weights
 from adapt.rotor import Rotor
 
 __all__ = ["fit_robust"]

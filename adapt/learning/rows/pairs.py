@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import eigh
 
-from adapt.learning.runs import Runs, orders, track_contrasts, track_moves, vibration_moves
+from adapt.learning.rows.runs import Runs, orders, track_contrasts, track_moves, vibration_moves
 from adapt.rotor import Rotor
 
 __all__ = ["MOVED", "Block", "Rows", "track_rows", "vibration_rows"]

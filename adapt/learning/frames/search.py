@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.angles import Angles, Word, angles_of, common_period
-from adapt.learning.frame_events import FrameEvent, touches
-from adapt.learning.refitted import Refit, weigh_refit
-from adapt.learning.rotor_view import RotorView
-from adapt.learning.runs import Runs
-from adapt.learning.stretches import gather
+from adapt.learning.frames.angles import Angles, Word, angles_of, common_period
+from adapt.learning.frames.events import FrameEvent, touches
+from adapt.learning.frames.refitted import Refit, weigh_refit
+from adapt.learning.frames.rotor_view import RotorView
+from adapt.learning.frames.stretches import gather
+from adapt.learning.rows.runs import Runs
 
 __all__ = ["KNOWN_PLACE", "KNOWN_SD_DEG", "Found", "RotorFrames", "Search"]
 

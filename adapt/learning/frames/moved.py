@@ -18,14 +18,14 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, Posterior
-from adapt.learning.correlation import speaking_share
-from adapt.learning.frame_events import FrameEvent
-from adapt.learning.frame_search import RotorFrames, Search
-from adapt.learning.jobs_apart import jobs_apart
-from adapt.learning.rotor_view import RotorView, Views
-from adapt.learning.runs import Runs
-from adapt.learning.stretches import gather
-from adapt.learning.type_prior import TypePrior
+from adapt.learning.fitting.correlation import speaking_share
+from adapt.learning.frames.events import FrameEvent
+from adapt.learning.frames.jobs_apart import jobs_apart
+from adapt.learning.frames.rotor_view import RotorView, Views
+from adapt.learning.frames.search import RotorFrames, Search
+from adapt.learning.frames.stretches import gather
+from adapt.learning.frames.type_prior import TypePrior
+from adapt.learning.rows.runs import Runs
 from adapt.rotor import Rotor
 
 __all__ = [

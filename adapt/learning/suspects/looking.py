@@ -20,11 +20,11 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, Posterior
-from adapt.learning.correlation import speaking_share
-from adapt.learning.learner import Learned, units_of
-from adapt.learning.rest import RestOfLog
-from adapt.learning.runs import Runs, orders, track_moves, vibration_moves
+from adapt.learning.fitting.correlation import speaking_share
+from adapt.learning.fitting.learner import Learned, units_of
+from adapt.learning.rows.runs import Runs, orders, track_moves, vibration_moves
 from adapt.learning.suspects import LOOK, Known, Segments, Suspect, find_suspects
+from adapt.learning.suspects.rest import RestOfLog
 from adapt.rotor import Rotor
 
 __all__ = ["Fitted", "Looked", "look", "look_again"]

@@ -32,7 +32,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.blocks import by_channel
-from adapt.learning.table import Table
+from adapt.learning.rows.table import Table
 
 __all__ = [
     "Fleet", "Known", "Own", "Prior", "Spread", "Told", "deviance", "flat", "information_of",

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fleet import Prior, information_of, posterior_of, tell
-from adapt.learning.noise import Variances
-from adapt.learning.table import Table
+from adapt.learning.fitting.fleet import Prior, information_of, posterior_of, tell
+from adapt.learning.fitting.noise import Variances
+from adapt.learning.rows.table import Table
 
 __all__ = ["RestOfLog"]
 

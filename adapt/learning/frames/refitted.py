@@ -19,8 +19,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
 
-from adapt.learning.stretches import Segment, Sensed, Stretch, gather, segments, summed
-from adapt.learning.type_prior import Believed
+from adapt.learning.frames.stretches import Segment, Sensed, Stretch, gather, segments, summed
+from adapt.learning.frames.type_prior import Believed
 
 __all__ = ["ANGLE_SD_DEG", "GAIN_SD", "SAME_PLACE", "Refit", "weigh_refit"]
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.runs import Runs
+from adapt.learning.rows.runs import Runs
 from adapt.log import History
 from adapt.rotor import Rotor
 

@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
-from adapt.learning.learner import Fitted, fit
-from adapt.learning.looking import Looked, look, look_again
-from adapt.learning.robust import fit_robust
-from adapt.learning.runs import Runs
+from adapt.learning.fitting.learner import Fitted, fit
+from adapt.learning.robust.reweighting import fit_robust
+from adapt.learning.rows.runs import Runs
+from adapt.learning.rows.weights import EVEN, Weight
 from adapt.learning.suspects import Suspect, suspect_rows
-from adapt.learning.weights import EVEN, Weight
+from adapt.learning.suspects.looking import Looked, look, look_again
 from adapt.rotor import Rotor
 
 __all__ = ["Screened", "fit_screened"]

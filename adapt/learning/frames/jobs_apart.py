@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.rotor_view import Views
-from adapt.learning.stretches import segments, summed
+from adapt.learning.frames.rotor_view import Views
+from adapt.learning.frames.stretches import segments, summed
 
 __all__ = ["jobs_apart"]
 

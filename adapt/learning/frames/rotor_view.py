@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Noise
-from adapt.learning.runs import Runs, orders, vibration_moves
-from adapt.learning.stretches import Sensed, gather
-from adapt.learning.type_prior import Believed, TypePrior
+from adapt.learning.frames.stretches import Sensed, gather
+from adapt.learning.frames.type_prior import Believed, TypePrior
+from adapt.learning.rows.runs import Runs, orders, vibration_moves
 from adapt.rotor import Rotor
 
 __all__ = ["RotorView", "Views"]

@@ -1,0 +1,1 @@
+"""One fit: the mixed model of a fleet, its noise, and how its rotors differ."""

@@ -1,0 +1,1 @@
+"""Moved references and refitted sensors: what one rotor shows, frame by frame."""

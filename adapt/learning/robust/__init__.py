@@ -1,0 +1,1 @@
+"""The fit in which rough runs and gusts count less."""
