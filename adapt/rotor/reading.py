@@ -88,6 +88,8 @@ def _rotor(book: Book) -> Rotor | None:
     blades = main.names("blades", "blade", default=NEEDED)
     rpm = main.number("rpm", NEEDED, above=0)
     track_unit = main.text("track_unit")
+    track_reading_sd = _track_sd(main, "track_reading_sd", track_unit)
+    track_run_to_run_sd = _track_sd(main, "track_run_to_run_sd", track_unit)
     azimuth = _azimuth(main, blades)
     if head is None:
         del book.problems[before:]
@@ -113,8 +115,18 @@ def _rotor(book: Book) -> Rotor | None:
         track_unit,
         azimuth,
         tuple(shared),
+        track_reading_sd,
+        track_run_to_run_sd,
         str(book.file),
     )
+
+
+def _track_sd(main: Section, key: str, track_unit: str | None) -> float | None:
+    """Return a standard deviation of one blade's height; it needs a track_unit to be in."""
+    value = main.number(key, above=0)
+    if value is not None and track_unit is None and "track_unit" not in main.values:
+        main.wrong(key, value, "this key only where [rotor] has track_unit")
+    return value
 
 
 def _azimuth(main: Section, blades: tuple[str, ...] | None) -> tuple[float, ...] | None:

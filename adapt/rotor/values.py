@@ -91,7 +91,8 @@ class Rotor:
     """One rotor design. Blades stand in passing order.
 
     rpm: rotor speed [1/min]. azimuth_deg: passing lag of each blade after the first [deg]; None =
-    evenly spaced. source: the file it was read from.
+    evenly spaced. track_reading_sd, track_run_to_run_sd: of one blade's height [track_unit]; None =
+    not stated. source: the file it was read from.
     """
 
     name: str
@@ -104,6 +105,8 @@ class Rotor:
     track_unit: str | None = None
     azimuth_deg: tuple[float, ...] | None = None
     shared_ranges: tuple[SharedRange, ...] = ()
+    track_reading_sd: float | None = None
+    track_run_to_run_sd: float | None = None
     source: str = field(default="", compare=False)
 
     @cached_property

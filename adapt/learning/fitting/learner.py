@@ -18,6 +18,13 @@ import adapt
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Noise, Posterior, identity_of
 from adapt.learning.fitting.correlation import channel_correlation, speaking_by_sensor
+from adapt.learning.fitting.expected import (
+    FALLBACK_SHARE,
+    expected_noise,
+    expected_track_noise,
+    track_noise,
+    typical_size,
+)
 from adapt.learning.fitting.fleet import (
     Fleet,
     Known,
@@ -48,8 +55,6 @@ SPEAKING_ROUNDS = 3  # of learning with the word of channels that share noise co
 ENOUGH_SPEAKING = 0.05  # relative: a smaller change of that is not worth another round
 INEXACT_ROUNDS = 4  # of learning with what inexact moves add, at most
 MOST_INEXACT = 1e4  # times q: more than that and a move says nothing
-FALLBACK_SHARE = 0.05  # of the limit, per component: noise expected when nothing else is known
-FALLBACK_NOISE = {"ips": 0.01, "mm/s": 0.25, "g": 0.01}  # per component, when there is no limit
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +104,7 @@ def fit(
     report = progress or (lambda done, of: None)
     report(0, 3)
     unit, unit_now, units = units_of(rotor, runs)
-    expected, stated = _expected_noise(rotor, runs)
+    expected, stated = expected_noise(rotor)
     vibration, move_var = _with_inexact_moves(
         rotor,
         runs,
@@ -117,7 +122,7 @@ def fit(
             expected,
             stated,
             sensor=np.repeat(np.arange(len(rotor.sensors)), len(rotor.regimes)),
-            floor=_rms(runs.readings),
+            floor=typical_size(runs.readings),
             within=_within(runs),
             start=before,
         ),
@@ -284,23 +289,24 @@ def _solve_track(
 ) -> Learned:
     """Do the same for track; its noise is pooled over regimes before each has its own."""
     regimes = len(rotor.regimes)
-    rms = _rms(runs.heights.transpose(0, 2, 1).reshape(-1, regimes))
-    share = [rotor.limit_for(None, name) for name in rotor.regime_names]
-    fallback = np.array(
-        [FALLBACK_SHARE * (x.limit if x is not None else r or 1.0) for x, r in
-         zip(share, rms, strict=True)]
-    ) ** 2  # fmt: skip
-    return _solve(
+    expected, stated = expected_track_noise(rotor, runs, chart)
+    found = _solve(
         track_rows(
             rotor, runs, runs.starts, steps_with(extra, weight.step, regimes), weight.reading
         ),
         _track_prior(rotor, chart),
-        Center(fallback, fallback),
-        np.zeros(regimes, dtype=bool),
+        expected,
+        stated,
         sensor=np.zeros(regimes, dtype=np.int64),
-        floor=rms,
+        floor=typical_size(runs.heights.transpose(0, 2, 1).reshape(-1, regimes)),
         start=start,
     )
+    variances = track_noise(found.variances, found.table.rows, stated)
+    fleet = solve_fleet(
+        found.table, variances.taught_run_var, variances.taught_reading_var, variances.spread,
+        found.prior, found.known,
+    )  # fmt: skip
+    return replace(found, variances=variances, fleet=fleet)
 
 
 def _vibration_prior(rotor: Rotor, chart: Chart | None) -> Prior:
@@ -325,37 +331,6 @@ def _chart_prior(mean: Array, var: Real) -> Prior:
     mean = np.where(absent, 0.0, mean)
     var = np.where((var == 0) & (mean != 0), (1e-6 * np.abs(mean)) ** 2, var)
     return Prior(mean, np.where(absent, np.inf, var))
-
-
-def _expected_noise(rotor: Rotor, runs: Runs) -> tuple[Center, Truth]:
-    """Return the noise expected of each channel, and where the rotor file states all of it."""
-    limits = [x.limit for x in rotor.limits if x.sensor is not None]
-    run_var, reading_var, stated = [], [], []
-    for name, regime in rotor.channels:
-        sensor = rotor.sensor(name)
-        limit = rotor.limit_for(name, regime)
-        if limit is not None:
-            fallback = FALLBACK_SHARE * limit.limit
-        elif any(
-            rotor.sensor(x.sensor or "").unit == sensor.unit for x in rotor.limits if x.sensor
-        ):
-            fallback = FALLBACK_SHARE * float(np.median(limits))
-        else:
-            fallback = FALLBACK_NOISE[sensor.unit]
-        known = [s for s in (sensor.reading_sd, sensor.run_to_run_sd) if s is not None]
-        other = known[0] if known else fallback
-        reading_var.append(2.0 * (other if sensor.reading_sd is None else sensor.reading_sd) ** 2)
-        run_var.append(2.0 * (other if sensor.run_to_run_sd is None else sensor.run_to_run_sd) ** 2)
-        stated.append(len(known) == 2)
-    return Center(np.array(run_var), np.array(reading_var)), np.array(stated, dtype=bool)
-
-
-def _rms(values: Array) -> Real:
-    """Return the rms of each column over what was read, 0 where nothing was."""
-    square = np.where(np.isnan(values), 0.0, np.abs(values) ** 2)
-    count = np.maximum((~np.isnan(values)).sum(axis=0), 1)
-    result: Real = np.sqrt(square.sum(axis=0) / count)
-    return result
 
 
 def _labelled(mean: Array, joint: Array, learned: Learned) -> tuple[Array, Array]:
