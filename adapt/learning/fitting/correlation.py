@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from adapt.learning.fitting.compiled import scaled_errors
 from adapt.learning.fitting.fleet import Fleet
 from adapt.learning.fitting.noise import Variances
 from adapt.learning.rows.table import Table
@@ -30,9 +31,16 @@ def channel_correlation(table: Table, variances: Variances, fleet: Fleet) -> Com
     """Return E[e_j conj(e_k)] of unit errors, (channel, channel), positive semi-definite."""
     channels = table.rows.live.shape[1]
     shared, product = np.zeros((channels, channels)), np.zeros((channels, channels), dtype=complex)
-    for first in range(0, len(table.rows.unit), CHUNK):
-        z, live = _scaled_errors(table, variances, fleet, slice(first, first + CHUNK))
-        shared += live.T.astype(float) @ live
+    rows, own = table.rows, fleet.own
+    over = np.where(table.fixed, 0.0, 1.0 / table.scale)
+    for first in range(0, len(rows.unit), CHUNK):
+        live = rows.live[first : first + CHUNK].astype(float)
+        z = np.zeros(live.shape, own.mean.dtype)
+        scaled_errors(
+            first, rows.unit, rows.live, rows.lam, rows.x, rows.d, over, own.mean, own.cov,
+            variances.run_var, variances.reading_var, CLIPPED, z,
+        )  # fmt: skip
+        shared += live.T @ live
         product += z.T @ z.conj()
     product = product / np.maximum(shared, 1.0)
     size = np.sqrt(np.maximum(np.einsum("jj->j", product).real, 1e-300))
@@ -49,20 +57,6 @@ def channel_correlation(table: Table, variances: Variances, fleet: Fleet) -> Com
     scale = np.sqrt(np.einsum("jj->j", fixed).real)
     result: Complex = np.asarray(fixed / (scale[:, None] * scale), dtype=complex)
     return result
-
-
-def _scaled_errors(
-    table: Table, variances: Variances, fleet: Fleet, rows: slice
-) -> tuple[npt.NDArray[Any], npt.NDArray[np.bool_]]:
-    """Return residuals of some rows from their units' means over their sds, clipped, and where."""
-    unit, live = table.rows.unit[rows], table.rows.live[rows]
-    x = np.where(table.fixed, 0.0, table.rows.x[rows] / table.scale)
-    error = table.rows.d[rows] - np.einsum("rja,rja->rj", x, fleet.unit_mean[unit])
-    doubt = np.einsum("rja,rjab,rjb->rj", x, fleet.unit_cov[unit], x.conj()).real
-    var = variances.run_var + variances.reading_var * table.rows.lam[rows]
-    var = var + np.maximum(doubt, 0.0)
-    z = np.where(live, error / np.sqrt(np.maximum(var, 1e-300)), 0.0)
-    return z * CLIPPED / np.maximum(np.abs(z), CLIPPED), live
 
 
 def speaking_share(correlation: npt.NDArray[Any]) -> float:

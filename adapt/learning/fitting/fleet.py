@@ -31,12 +31,20 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.blocks import by_channel
+from adapt.blocks import by_channel as cov_by_channel
+from adapt.learning.fitting.compiled import (
+    add_cells,
+    add_information,
+    fill_joint,
+    fill_own,
+    fill_told,
+)
 from adapt.learning.rows.table import Table
 
 __all__ = [
     "Fleet", "Known", "Own", "Prior", "Spread", "Told", "deviance", "flat", "information_of",
     "informed_directions", "joint_cov", "joint_type", "posterior_of", "solve_fleet", "tell",
+    "type_mean",
 ]  # fmt: skip
 
 Array = npt.NDArray[Any]
@@ -143,23 +151,12 @@ class Told:
         }
         return Told(**by, **shared)
 
-    @property
-    def information(self) -> Array:
-        """Information on c of every unit, (unit, group, regime * adjuster, same)."""
-        units, groups, size, adjusters = self.lean.shape
-        regimes = size // max(adjusters, 1)
-        blocks = self.told.reshape(units * groups, regimes, adjusters, adjusters)
-        whole = _block_diagonal(blocks).reshape(units, groups, size, size)
-        weighed = self.lean @ self.share_cov
-        return np.asarray(whole - weighed @ np.swapaxes(self.lean, -1, -2).conj())
+    def each(self) -> tuple[Array, Array]:
+        """Return every unit's information on c, and the right side that goes with it.
 
-    @property
-    def right(self) -> Array:
-        """Right side that goes with it, (unit, group, regime * adjuster)."""
-        units, groups, size, _ = self.lean.shape
-        weighed = self.lean @ self.share_cov
-        shared = np.einsum("isxa,isa->isx", weighed, self.share_heard)
-        return np.asarray(self.heard.reshape(units, groups, size) - shared)
+        Shapes (unit, group, regime * adjuster, same) and (unit, group, regime * adjuster).
+        """
+        return _summed(self, np.arange(len(self.b)), len(self.b))
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,17 +165,17 @@ class Fleet:
 
     weight: (cell, channel), 1 / v, 0 where there is no such cell. told: by unit.
     joint: C, (group, regime * adjuster, same); mean, cov: of c, (channel, adjuster[, adjuster]).
-    right: (group, regime * adjuster). log_det: (group,) log determinant of the restricted
-    likelihood's last term (over informed directions). own: what follows for every unit.
+    by_channel: (channel,), by_group: (group,): parts of -2 log restricted likelihood where c is
+    flat (over informed directions). own: what follows for every unit.
     """
 
     weight: Real
     told: Told
     joint: Array
-    right: Array
     mean: Array
     cov: Array
-    log_det: Real
+    by_channel: Real
+    by_group: Real
     own: Own
 
     @property
@@ -238,54 +235,92 @@ def solve_fleet(
     run_var, reading_var: (channel,), q and r. prior: of c, in scaled columns. known: the informed
     directions for that prior.
     """
-    live = table.count > 0
-    weight = np.where(live, 1.0 / (run_var + reading_var * table.lam), 0.0)
-    h = table.total(table.outer * weight[..., None, None])
-    b = table.total(table.xd * weight[..., None])
-    channels, adjusters = b.shape[1:]
-    regimes = channels // max(table.groups, 1)
-    told = tell(h, b, spread, table.groups)
-    precision = prior.precision.reshape(table.groups, -1)
-    information = information_of(told) + precision[:, :, None] * np.eye(precision.shape[1])
-    right = told.right.sum(axis=0)
-    right = right + precision * np.where(precision > 0, prior.mean.reshape(precision.shape), 0.0)
-    joint, log_det = _inverse(information, known, (table.groups, regimes, adjusters))
+    weight, told, by_channel, by_group = _hear(table, run_var, reading_var, spread)
+    joint, right, log_det = _type(told, prior, known, table.groups)
     mean = np.einsum("sxy,sy->sx", joint, right)
     own = posterior_of(told, spread, mean[None], joint[None])
+    by_group = by_group + log_det - np.einsum("sx,sx->s", right.conj(), mean).real
     return Fleet(
-        weight, told, joint, right, mean.reshape(channels, adjusters),
-        by_channel(joint, adjusters), log_det, own,
+        weight, told, joint, mean.reshape(prior.mean.shape),
+        cov_by_channel(joint, prior.mean.shape[1]), by_channel, by_group, own,
     )  # fmt: skip
+
+
+def type_mean(
+    table: Table, run_var: Real, reading_var: Real, spread: Spread, prior: Prior, known: Known
+) -> Array:
+    """Return the mean of c alone, (channel, adjuster); arguments as in `solve_fleet`."""
+    _, told, _, _ = _hear(table, run_var, reading_var, spread)
+    joint, right, _ = _type(told, prior, known, table.groups)
+    return np.einsum("sxy,sy->sx", joint, right).reshape(prior.mean.shape)
+
+
+def _hear(
+    table: Table, run_var: Real, reading_var: Real, spread: Spread
+) -> tuple[Real, Told, Real, Real]:
+    """Return the cells' weights, what units say, and the likelihood's terms that go with it."""
+    live = table.count > 0
+    weight = np.where(live, 1.0 / (run_var + reading_var * table.lam), 0.0)
+    by_channel = -(table.count * np.log(np.where(live, weight, 1.0))).sum(axis=0)
+    channels, adjusters = table.fixed.shape
+    h = np.zeros((table.rows.units, channels, adjusters, adjusters), table.xd.dtype)
+    b = np.zeros(h.shape[:3], h.dtype)
+    add_cells(table.unit, weight, table.outer, table.xd, table.dd, h, b, by_channel)
+    told, more, by_group = _told(h, b, spread, table.groups)
+    return weight, told, by_channel + more, by_group
+
+
+def _type(told: Told, prior: Prior, known: Known, groups: int) -> tuple[Array, Array, Real]:
+    """Return C of every sensor, the right side for c, and the log determinant of C^-1."""
+    information, right = _summed(told, np.zeros(len(told.b), dtype=np.int64), 1)
+    precision = prior.precision.reshape(groups, -1)
+    matrix = information[0] + precision[:, :, None] * np.eye(precision.shape[1])
+    expected = np.where(precision > 0, prior.mean.reshape(precision.shape), 0.0)
+    channels, adjusters = prior.mean.shape
+    joint, log_det = _inverse(matrix, known, (groups, channels // max(groups, 1), adjusters))
+    return joint, right[0] + precision * expected, log_det
 
 
 def tell(h: Array, b: Array, spread: Spread, groups: int) -> Told:
     """Return what units say of the type; h, b: (unit, channel, adjuster[, adjuster])."""
+    return _told(h, b, spread, groups)[0]
+
+
+def _told(h: Array, b: Array, spread: Spread, groups: int) -> tuple[Told, Real, Real]:
+    """Return what units say, and the likelihood's terms by channel and group (see `compiled`)."""
     units, channels, adjusters = b.shape
-    regimes = channels // max(groups, 1)
-    eye = np.eye(adjusters)
-    f = np.linalg.inv(eye + spread.rest[:, :, None] * h)
-    told = h @ f
-    told = 0.5 * (told + np.swapaxes(told, -1, -2).conj())
-    heard = np.einsum("ijba,ijb->ija", f.conj(), b)
-    loading = spread.loading
-    lean = told * loading[:, None, :]
-    inner = loading.conj()[:, :, None] * lean
-    share_info = inner.reshape(units, groups, regimes, adjusters, adjusters).sum(axis=2)
-    share_heard = (loading.conj() * heard).reshape(units, groups, regimes, adjusters).sum(axis=2)
-    share_cov = np.linalg.inv(eye + spread.share @ share_info) @ spread.share
-    share_cov = 0.5 * (share_cov + np.swapaxes(share_cov, -1, -2).conj())
-    lean = lean.reshape(units, groups, regimes * adjusters, adjusters)
-    return Told(
-        h, b, f, f * spread.rest[:, None, :], told, heard, lean, share_info, share_cov, share_heard
+    kind = np.result_type(h, b, spread.loading)
+    h, b = np.ascontiguousarray(h, kind), np.ascontiguousarray(b, kind)
+    size = channels // max(groups, 1) * adjusters
+    share = np.broadcast_to(spread.share, (groups, adjusters, adjusters))
+    values, vectors = np.linalg.eigh(share)
+    root = np.ascontiguousarray(vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :], kind)
+    f, w, told = np.empty_like(h), np.empty_like(h), np.empty_like(h)
+    heard, lean = np.empty_like(b), np.empty((units, groups, size, adjusters), kind)
+    info = np.zeros((units, groups, adjusters, adjusters), kind)
+    cov, share_heard = np.empty_like(info), np.zeros(info.shape[:3], kind)
+    by_channel, by_group = np.zeros(channels), np.zeros(groups)
+    fill_told(
+        h, b, np.ascontiguousarray(spread.rest), np.ascontiguousarray(spread.loading, kind), root,
+        f, w, told, heard, lean, info, cov, share_heard, by_channel, by_group,
+    )  # fmt: skip
+    return Told(h, b, f, w, told, heard, lean, info, cov, share_heard), by_channel, by_group
+
+
+def _summed(told: Told, of: Whole, sets: int) -> tuple[Array, Array]:
+    """Return information on c and its right side by set of units; of: (unit,), the set of each."""
+    _, groups, size, _ = told.lean.shape
+    information = np.zeros((sets, groups, size, size), told.lean.dtype)
+    right = np.zeros((sets, groups, size), told.lean.dtype)
+    add_information(
+        told.told, told.heard, told.lean, told.share_cov, told.share_heard, of, information, right
     )
+    return information, right
 
 
 def information_of(told: Told) -> Array:
     """Return the information of all units together on c, (group, regime * adjuster, same)."""
-    _, groups, _, adjusters = told.lean.shape
-    regimes = told.told.shape[1] // max(groups, 1)
-    blocks = told.told.sum(axis=0).reshape(groups, regimes, adjusters, adjusters)
-    return np.asarray(_block_diagonal(blocks) - _gram(told.lean @ told.share_cov, told.lean))
+    return _summed(told, np.zeros(len(told.b), dtype=np.int64), 1)[0][0]
 
 
 def posterior_of(told: Told, spread: Spread, mean: Array, joint: Array) -> Own:
@@ -293,46 +328,25 @@ def posterior_of(told: Told, spread: Spread, mean: Array, joint: Array) -> Own:
 
     joint: (unit or 1, group, regime * adjuster, same).
     """
-    units, groups, size, adjusters = told.lean.shape
-    regimes = size // max(adjusters, 1)
-    channels = groups * regimes
-    share_mean = told.share_heard - np.einsum("isxa,isx->isa", told.lean.conj(), np.broadcast_to(
-        mean, (units, groups, size)))  # fmt: skip
-    share_mean = np.einsum("isab,isb->isa", told.share_cov, share_mean)
-    loading = spread.loading.reshape(groups, regimes, adjusters)
-    moved = (loading * share_mean[:, :, None, :]).reshape(units, channels, adjusters)
-    middle_mean = mean.reshape(-1, channels, adjusters) + moved
-    middle_cov, share_doubt = _middle_cov(told, spread, joint)
-    own_mean = np.einsum("ijab,ijb->ija", told.f, middle_mean)
-    own_mean = own_mean + np.einsum("ijab,ijb->ija", told.w, told.b)
-    own_cov = told.w + told.f @ middle_cov @ np.swapaxes(told.f, -1, -2).conj()
+    kind = told.b.dtype
+    share_mean, share_doubt = np.zeros_like(told.share_heard), np.zeros_like(told.share_cov)
+    middle_mean, middle_cov = np.empty_like(told.b), np.empty_like(told.h)
+    own_mean, own_cov = np.empty_like(told.b), np.empty_like(told.h)
+    fill_own(
+        told.f, told.w, told.b, told.lean, told.share_cov, told.share_heard,
+        np.ascontiguousarray(spread.loading, kind), np.ascontiguousarray(mean, kind),
+        np.ascontiguousarray(joint, kind), bool(spread.share.any()), share_mean, share_doubt,
+        middle_mean, middle_cov, own_mean, own_cov,
+    )  # fmt: skip
     return Own(share_mean, share_doubt, middle_mean, middle_cov, own_mean, own_cov)
 
 
-def deviance(table: Table, fleet: Fleet, spread: Spread) -> tuple[Real, Real]:
+def deviance(table: Table, fleet: Fleet) -> tuple[Real, Real]:
     """Return the -log restricted likelihood: parts by channel, and by group.
 
     fleet: the solution with c flat.
     """
-    groups, adjusters = table.groups, spread.share.shape[-1]
-    eye = np.eye(adjusters)
-    live = table.count > 0
-    log_v = -(table.count * np.log(np.where(live, fleet.weight, 1.0))).sum(axis=0)
-    log_rest = np.linalg.slogdet(eye + spread.rest[:, :, None] * fleet.told.h)[1].sum(axis=0)
-    error = np.einsum("cj,cj->j", fleet.weight, table.dd)
-    error = (
-        error - np.einsum("ija,ijab,ijb->j", fleet.told.b.conj(), fleet.told.w, fleet.told.b).real
-    )
-    log_share = np.linalg.slogdet(eye + spread.share @ fleet.told.share_info)[1].sum(axis=0)
-    shared = np.einsum(
-        "isa,isab,isb->s",
-        fleet.told.share_heard.conj(),
-        fleet.told.share_cov,
-        fleet.told.share_heard,
-    ).real
-    fitted = np.einsum("sx,sx->s", fleet.right.conj(), fleet.mean.reshape(groups, -1)).real
-    half = table.half
-    return half * (log_v + log_rest + error), half * (log_share + fleet.log_det - shared - fitted)
+    return table.half * fleet.by_channel, table.half * fleet.by_group
 
 
 def joint_type(spread: Spread, joint: Array) -> Array:
@@ -349,18 +363,14 @@ def joint_cov(fleet: Fleet, spread: Spread, unit: Whole) -> Array:
 
     unit: (group,), the rotor's unit at each sensor. Shape (group, regime * adjuster, same).
     """
-    told = fleet.told.at(unit[None])
-    groups, size, adjusters = told.lean.shape[1:]
-    blocks = groups, size // max(adjusters, 1), adjusters, adjusters
-    loading = _stacked(spread, groups, size)
-    weighed = loading @ told.share_cov[0]
-    through = np.eye(size) - weighed @ np.swapaxes(told.lean[0], -1, -2).conj()
-    middle = weighed @ np.swapaxes(loading, -1, -2).conj()
-    middle = middle + through @ fleet.joint @ np.swapaxes(through, -1, -2).conj()
-    f = _block_diagonal(told.f[0].reshape(blocks))
-    cov = f @ middle @ np.swapaxes(f, -1, -2).conj()
-    cov = cov + _block_diagonal(told.w[0].reshape(blocks))
-    return np.asarray(0.5 * (cov + np.swapaxes(cov, -1, -2).conj()))
+    told = fleet.told
+    kind = told.b.dtype
+    cov = np.empty_like(fleet.joint, kind)
+    fill_joint(
+        np.ascontiguousarray(unit), told.f, told.w, told.lean, told.share_cov,
+        np.ascontiguousarray(spread.loading, kind), np.ascontiguousarray(fleet.joint, kind), cov,
+    )  # fmt: skip
+    return cov
 
 
 def _stacked(spread: Spread, groups: int, size: int) -> Array:
@@ -369,35 +379,6 @@ def _stacked(spread: Spread, groups: int, size: int) -> Array:
     loading = spread.loading.reshape(groups, size)
     repeated = np.tile(np.eye(adjusters), (size // max(adjusters, 1), 1))
     return np.asarray(loading[:, :, None] * repeated)
-
-
-def _middle_cov(told: Told, spread: Spread, joint: Array) -> tuple[Array, Array]:
-    """Return Cov(mu) of every unit by channel, and the doubt of s with that of c."""
-    units, groups, size, adjusters = told.lean.shape
-    regimes = size // max(adjusters, 1)
-    channels = groups * regimes
-    cov = by_channel(joint.reshape(-1, size, size), adjusters)
-    cov = cov.reshape(-1, channels, adjusters, adjusters)
-    if not spread.share.any():
-        return np.broadcast_to(cov, (units, *cov.shape[1:])), told.share_cov
-    v = told.share_cov
-    bc = np.swapaxes(told.lean, -1, -2).conj() @ joint
-    doubt = v @ (bc @ told.lean) @ v + v
-    cross = (v @ bc).reshape(units, groups, adjusters, regimes, adjusters)
-    cross = cross.transpose(0, 1, 3, 2, 4).reshape(units, channels, adjusters, adjusters)
-    cross = spread.loading[:, :, None] * cross
-    shared = np.repeat(doubt, regimes, axis=1)
-    shared = spread.loading[:, :, None] * shared * spread.loading.conj()[:, None, :]
-    return cov - cross - np.swapaxes(cross, -1, -2).conj() + shared, doubt
-
-
-def _gram(left: Array, right: Array) -> Array:
-    """Return sum_i left_i right_i', (group, size, size), of (unit, group, size, adjuster)."""
-    groups, size = left.shape[1:3]
-    a = left.transpose(1, 2, 0, 3).reshape(groups, size, -1)
-    b = right.transpose(1, 2, 0, 3).reshape(groups, size, -1)
-    found = a @ np.swapaxes(b, -1, -2).conj()
-    return np.asarray(0.5 * (found + np.swapaxes(found, -1, -2).conj()))
 
 
 def _block_diagonal(blocks: Array) -> Array:

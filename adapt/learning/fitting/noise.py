@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from adapt.learning.fitting.compiled import cell_errors
 from adapt.learning.fitting.fleet import (
     Fleet,
     Known,
@@ -28,8 +29,9 @@ from adapt.learning.fitting.fleet import (
     flat,
     informed_directions,
     solve_fleet,
+    type_mean,
 )
-from adapt.learning.fitting.shares import Shares, next_shares, one_rotor, spread_of
+from adapt.learning.fitting.shares import Pull, Shares, one_rotor, pull_of, spread_of
 from adapt.learning.rows.table import Table
 
 __all__ = ["Center", "Variances", "Within", "estimate", "restricted_log_likelihood"]
@@ -37,12 +39,14 @@ __all__ = ["Center", "Variances", "Within", "estimate", "restricted_log_likeliho
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
+Truth = npt.NDArray[np.bool_]
 
 NOISE_WEIGHT = 4.0  # degrees of freedom of a channel's expected noise
 POOL_WEIGHT = 0.5  # the same for noise pooled over the channels of a sensor
 RATIO_WEIGHT = 1.0  # precision of log(r / q) about its expectation
 NOISE_FLOOR = 1e-6  # of the channel's rms, for sqrt(q) and sqrt(r)
-ROUNDS, PASSES, TOLERANCE = 40, 2, 1e-3
+ROUNDS, TOLERANCE = 40, 1e-3
+SMALL = 0.1  # a step in a variance's logarithm from which the type's mean is worth another look
 EXPECTED_TOLERANCE = 1e-2  # of what is only an expectation of what follows
 FIRST_LOOK = 300  # rotors: a larger fleet's variances are first sought on so many, evenly drawn
 
@@ -226,47 +230,48 @@ class _Search:
         expected: Shares,
         tied: bool,
     ) -> Variances:
-        """Return the variances, by noise and shares in turn until neither moves."""
-        table, prior = self.table, self.prior
-        free = flat(prior)
-        known = informed_directions(table, free)
-        known_with_chart = informed_directions(table, prior)
-        own = np.arange(len(self.sensor))
-        within = self.within.at_most(table.count.sum(axis=0))
-        charted = bool((prior.precision > 0).any())
-        damping = np.full(table.groups, 1e-3)
+        """Return the variances: noise and shares step together, and the type's mean follows.
+
+        The mean, what the shares are shares of, stays until steps are small; then both move, and
+        the search ends with the first step after that which is too small to matter.
+        """
+        table = self.table
+        charted = informed_directions(table, self.prior)
         enough = EXPECTED_TOLERANCE if tied and table.groups > 1 else TOLERANCE
-
-        def logs() -> Real:
-            return np.log(np.concatenate([current.run_var, current.reading_var, shares.flat**2]))
-
+        within = self.within.at_most(table.count.sum(axis=0))
+        aim = _Aim(table, self.prior, center, expected, within, tied)
+        point = _Point(np.log([current.run_var, current.reading_var]), shares)
+        floor = np.log(self.bottom)
+        point = replace(point, noise=np.maximum(point.noise, floor))
+        seen = aim.look(point, mean)
+        damping = np.full(table.groups, 1e-3)
+        fresh = False  # whether the mean is that of nearly these variances
         for _ in range(ROUNDS):
-            before = logs()
-            current = _noise(
-                table, current, center, self.spread(shares, mean), free, known, own, NOISE_WEIGHT,
-                self.bottom, PASSES, within,
-            )  # fmt: skip
-            now, size = current, mean
-
-            def look(trial: Shares, now: Center = now, size: Array = size) -> tuple[Fleet, Spread]:
-                spread = self.spread(trial, size)
-                return solve_fleet(table, now.run_var, now.reading_var, spread, free, known), spread
-
-            shares, damping, fleet = next_shares(
-                table, look, shares, expected, known, damping, tied
+            trial = point.moved(seen, damping, floor)
+            far = trial.distance(point)
+            if far < (enough if fresh else SMALL):
+                point = trial
+                if fresh:
+                    break
+                mean, fresh = self._mean(point, mean, charted), True
+                seen = aim.look(point, mean)
+                continue
+            tried = aim.look(trial, mean)
+            better = tried.objective <= seen.objective + 1e-10 * np.abs(seen.objective)
+            point, seen = point.where(better, trial), seen.where(better, tried)
+            damping = np.where(
+                better, np.maximum(damping / 10, 1e-6), np.maximum(10 * damping, 0.5)
             )
-            if charted:
-                fleet = solve_fleet(
-                    table, current.run_var / self.speaking, current.reading_var / self.speaking,
-                    self.spread(shares, mean), prior, known_with_chart,
-                )  # fmt: skip
-            mean = np.where(known_with_chart.sure, fleet.mean, 0.0)
-            if np.abs(logs() - before).max() < enough:
-                break
+        q, r = np.exp(point.noise)
         return Variances(
-            current.run_var, current.reading_var, self.spread(shares, mean), shares, self.speaking,
-            center, expected,
-        )  # fmt: skip
+            q, r, self.spread(point.shares, mean), point.shares, self.speaking, center, expected
+        )
+
+    def _mean(self, point: _Point, mean: Array, known: Known) -> Array:
+        """Return the type's mean at these variances, 0 where it is not known."""
+        q, r = np.exp(point.noise) / self.speaking
+        found = type_mean(self.table, q, r, self.spread(point.shares, mean), self.prior, known)
+        return np.where(known.sure, found, 0.0)
 
     def spread(self, shares: Shares, mean: Array) -> Spread:
         """Return how rotors differ; mean: (channel, adjuster), what the shares are shares of."""
@@ -283,7 +288,7 @@ def restricted_log_likelihood(
     prior = flat(prior)
     known = informed_directions(table, prior)
     fleet = solve_fleet(table, run_var, reading_var, spread, prior, known)
-    by_channel, by_group = deviance(table, fleet, spread)
+    by_channel, by_group = deviance(table, fleet)
     return -(by_channel.reshape(table.groups, -1).sum(axis=1) + by_group)
 
 
@@ -335,12 +340,8 @@ def _noise(
 
     def look(theta: Real) -> tuple[Real, Real, Real]:
         q, r = np.exp(theta[:, tied])
-        seen = _noise_pass(table, q, r, spread, prior, known)
-        penalty, pull, stiffness = _expectation(theta, middle, weight)
-        excess = square / np.exp(theta[1])
-        penalty = penalty + table.half * (freedom * theta[1] + excess)
-        pull[1] += table.half * (excess - freedom)
-        stiffness[1, 1] += table.half * excess
+        seen = _noise_pass(table, solve_fleet(table, q, r, spread, prior, known), q, r)
+        penalty, pull, stiffness = _expectation(theta, middle, weight, table.half, freedom, square)
         objective = np.bincount(sensor_of, tie(seen.by_channel)[0] + penalty, table.groups)
         score = tie(seen.score) + pull
         information = tie(seen.information.reshape(4, -1)).reshape(2, 2, -1) + stiffness
@@ -383,12 +384,15 @@ def _step(score: Real, information: Real, damping: Real) -> Real:
     return result
 
 
-def _expectation(theta: Real, middle: Real, weight: float) -> tuple[Real, Real, Real]:
-    """Return penalty, score and information of what was expected of q and r.
+def _expectation(
+    theta: Real, middle: Real, weight: float, half: float, freedom: Real, square: Real
+) -> tuple[Real, Real, Real]:
+    """Return penalty, score and information of what was expected of q and r, and seen within runs.
 
     theta, middle: (2, group) log q and log r. The variance of one difference, q + 2 r, is expected
     as a scaled inverse chi-square with `weight` degrees of freedom, and log(r / q) as normal, so
-    that q and r keep their expected ratio where the data cannot tell them apart.
+    that q and r keep their expected ratio where the data cannot tell them apart. half: weight of a
+    row in the log-likelihood; freedom, square: as in `Within`, (group,).
     """
     q, r = np.exp(theta)
     total, wanted = q + 2 * r, np.exp(middle[0]) + 2 * np.exp(middle[1])
@@ -399,37 +403,115 @@ def _expectation(theta: Real, middle: Real, weight: float) -> tuple[Real, Real, 
     score = 0.5 * weight * (excess - 1) * share + RATIO_WEIGHT * ratio * np.array([[1.0], [-1.0]])
     ones = np.array([[1.0, -1.0], [-1.0, 1.0]])[:, :, None] * RATIO_WEIGHT
     information = 0.5 * weight * excess * share[:, None] * share[None, :] + ones
-    return penalty, score, information
+    seen = square / r
+    score[1] += half * (seen - freedom)
+    information[1, 1] += half * seen
+    return penalty + half * (freedom * theta[1] + seen), score, information
 
 
-def _noise_pass(
-    table: Table, q: Real, r: Real, spread: Spread, prior: Prior, known: Known
-) -> _Pass:
+def _noise_pass(table: Table, fleet: Fleet, q: Real, r: Real) -> _Pass:
     """Return -log restricted likelihood with its scores in log q and log r.
 
-    by_channel: (channel,); by_group: (group,); score: (2, channel); information: (2, 2, channel).
+    fleet: the solution there with c flat. by_channel: (channel,); by_group: (group,); score: (2,
+    channel); information: (2, 2, channel).
     """
-    fleet = solve_fleet(table, q, r, spread, prior, known)
-    error, doubt = _cell_errors(table, fleet)
+    error, doubt = np.empty_like(table.dd), np.empty_like(table.dd)
+    cell_errors(
+        table.unit, table.outer, table.xd, table.dd, fleet.own.mean, fleet.own.cov, error, doubt
+    )
     weight, count = fleet.weight, table.count
     score_v = weight**2 * (error + doubt) - count * weight
     known_v = (count * weight - weight**2 * doubt) ** 2 / np.maximum(count, 1.0)
-    scale = np.array([q, r])
-    parts = np.array([np.ones_like(table.lam), table.lam])
-    score = table.half * scale * np.einsum("pcj,cj->pj", parts, score_v)
-    information = (
-        table.half
-        * scale[:, None]
-        * scale[None, :]
-        * np.einsum("pcj,scj,cj->psj", parts, parts, known_v)
-    )
-    return _Pass(*deviance(table, fleet, spread), score, information)
+    lam = table.lam
+    across = np.array([score_v, score_v * lam, known_v, known_v * lam, known_v * lam**2])
+    one, two, qq, qr, rr = table.half * across.sum(axis=1)
+    score = np.array([q * one, r * two])
+    information = np.array([[q * q * qq, q * r * qr], [q * r * qr, r * r * rr]])
+    return _Pass(*deviance(table, fleet), score, information)
 
 
-def _cell_errors(table: Table, fleet: Fleet) -> tuple[Real, Real]:
-    """Return each cell's sum of squared residuals from its unit's mean, and of their variances."""
-    mean, cov = fleet.unit_mean[table.unit], fleet.unit_cov[table.unit]
-    fitted = np.einsum("cjab,cjb->cja", table.outer, mean)
-    error = table.dd - np.einsum("cja,cja->cj", mean.conj(), 2.0 * table.xd - fitted).real
-    doubt = np.einsum("cjab,cjba->cj", table.outer, cov).real
-    return np.maximum(error, 0.0), doubt
+@dataclass(frozen=True, eq=False)
+class _Point:
+    """Where a search stands; noise: (2, channel), log q and log r."""
+
+    noise: Real
+    shares: Shares
+
+    def moved(self, seen: _Seen, damping: Real, floor: Real) -> _Point:
+        """Return where one damped scoring step leads; damping: (group,), floor: (channel,)."""
+        by_channel = np.repeat(damping, self.noise.shape[1] // max(len(damping), 1))
+        noise = np.maximum(self.noise + _step(seen.score, seen.information, by_channel), floor)
+        return _Point(noise, self.shares.scaled(np.exp(0.5 * seen.pull.step(damping))))
+
+    def distance(self, other: _Point) -> float:
+        """Return the largest change of the logarithm of a variance."""
+        noise = np.abs(self.noise - other.noise).max(initial=0.0)
+        share = 2.0 * np.abs(np.log(self.shares.flat / other.shares.flat)).max(initial=0.0)
+        return float(max(noise, share))
+
+    def where(self, better: Truth, other: _Point) -> _Point:
+        """Return the other point for the groups where it is better; better: (group,)."""
+        at = np.repeat(better, self.noise.shape[1] // max(len(better), 1))
+        return _Point(
+            np.where(at, other.noise, self.noise), self.shares.where(better, other.shares)
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What one pass at a point shows.
+
+    objective: (group,), penalised -log restricted likelihood, of tied groups the sum of all. score:
+    (2, channel) and information: (2, 2, channel) in the logarithms of q and r.
+    """
+
+    objective: Real
+    score: Real
+    information: Real
+    pull: Pull
+
+    def where(self, better: Truth, other: _Seen) -> _Seen:
+        """Return the other for the groups where it is better; better: (group,)."""
+        at = np.repeat(better, self.score.shape[1] // max(len(better), 1))
+        mine, pull = self.pull, other.pull
+        return _Seen(
+            np.where(better, other.objective, self.objective),
+            np.where(at, other.score, self.score),
+            np.where(at, other.information, self.information),
+            Pull(
+                np.where(better, pull.penalty, mine.penalty),
+                np.where(better, pull.score, mine.score),
+                np.where(better[:, None, None], pull.information, mine.information),
+            ),
+        )
+
+
+class _Aim:
+    """The penalised restricted likelihood of one search, with c flat."""
+
+    def __init__(
+        self, table: Table, prior: Prior, center: Center, expected: Shares, within: Within,
+        tied: bool,
+    ) -> None:  # fmt: skip
+        self._table, self._prior, self._expected, self._tied = table, prior, expected, tied
+        self._middle = np.log([center.run_var, center.reading_var])
+        self._within = within
+        self._free = flat(prior)
+        self._known = informed_directions(table, self._free)
+
+    def look(self, point: _Point, mean: Array) -> _Seen:
+        """Return what one pass shows; mean: (channel, adjuster), what shares are shares of."""
+        table, within = self._table, self._within
+        spread = spread_of(point.shares, mean, self._prior, table.half)
+        q, r = np.exp(point.noise)
+        fleet = solve_fleet(table, q, r, spread, self._free, self._known)
+        seen = _noise_pass(table, fleet, q, r)
+        penalty, score, information = _expectation(
+            point.noise, self._middle, NOISE_WEIGHT, table.half, within.freedom, within.square
+        )
+        pull = pull_of(table, fleet, spread, point.shares, self._expected, self._known, self._tied)
+        objective = (seen.by_channel + penalty).reshape(table.groups, -1).sum(axis=1)
+        objective = objective + seen.by_group + pull.penalty
+        if self._tied:
+            objective = np.full_like(objective, objective.sum())
+        return _Seen(objective, seen.score + score, seen.information + information, pull)

@@ -8,17 +8,17 @@ they are expected as one set for all sensors, and that as one rotor in general.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fitting.fleet import Fleet, Known, Prior, Spread, Told, deviance
+from adapt.learning.fitting.compiled import share_sums
+from adapt.learning.fitting.fleet import Fleet, Known, Prior, Spread
 from adapt.learning.rows.table import Table
 
-__all__ = ["ONE_ROTOR_SPREAD", "Shares", "next_shares", "one_rotor", "spread_of"]
+__all__ = ["ONE_ROTOR_SPREAD", "Pull", "Shares", "one_rotor", "pull_of", "spread_of"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
@@ -56,6 +56,18 @@ class Shares:
         result: Real = np.sqrt(self.gain**2 + self.adjuster**2 + self.rest**2)
         return result
 
+    def scaled(self, factor: Real) -> Shares:
+        """Return the shares times factors, (3, group)."""
+        return Shares(self.gain * factor[0], self.adjuster * factor[1], self.rest * factor[2])
+
+    def where(self, better: npt.NDArray[np.bool_], other: Shares) -> Shares:
+        """Return the other shares for the groups where they are better; better: (group,)."""
+        return Shares(
+            np.where(better, other.gain, self.gain),
+            np.where(better, other.adjuster, self.adjuster),
+            np.where(better, other.rest, self.rest),
+        )
+
 
 def one_rotor(groups: int) -> Shares:
     """Return what one rotor is expected to differ from its type by (common practice, no source)."""
@@ -79,59 +91,51 @@ def spread_of(shares: Shares, mean: Array, prior: Prior, half: float) -> Spread:
     return Spread(rest, np.where(prior.fixed, 0.0, mean), factor * share)
 
 
-def next_shares(
-    table: Table,
-    look: Callable[[Shares], tuple[Fleet, Spread]],
-    shares: Shares,
-    expected: Shares,
-    known: Known,
-    damping: Real,
-    tied: bool,
-) -> tuple[Shares, Real, Fleet]:
-    """Return better shares, the damping to go on with, and the last solution looked at.
+@dataclass(frozen=True, eq=False)
+class Pull:
+    """What a likelihood and what was expected say of shares, by group.
 
-    look: solves the fleet with c flat for given shares. damping: (group,). tied: all sensors have
-    one set of shares. A step that does not lower the penalised deviance is not taken.
+    penalty: (group,), what is added to -log likelihood. score: (3, group) in the logarithms of the
+    squared shares; information: (group, 3, 3). Tied shares have the sum over groups everywhere.
     """
-    weight = np.array(TIED_WEIGHT if tied else OWN_WEIGHT)[:, None]
-    fleet, spread = look(shares)
-    now = np.array([shares.gain, shares.adjuster, shares.rest])
-    wanted = np.array([expected.gain, expected.adjuster, expected.rest])
-    objective = _objective(table, fleet, spread, now, wanted, weight, tied)
-    score, information = _scores(table, fleet, spread, shares, known)
-    if tied:
-        score = np.broadcast_to(score.sum(axis=1, keepdims=True), score.shape)
-        information = np.broadcast_to(information.sum(axis=0), information.shape)
-    excess = (wanted / now) ** 2
-    score = score + 0.5 * weight * (excess - 1.0)
-    information = information + 0.5 * np.einsum("pg,pr->gpr", weight * excess, np.eye(3))
-    diagonal = np.einsum("gpp->gp", information)[:, :, None] * np.eye(3)
-    step = np.linalg.solve(information + damping[:, None, None] * diagonal, score.T[..., None])
-    step = np.clip(step[..., 0].T, -LARGEST_STEP, LARGEST_STEP)
-    trial = now * np.exp(0.5 * step)
-    tried, tried_spread = look(Shares(*trial))
-    found = _objective(table, tried, tried_spread, trial, wanted, weight, tied)
-    better = found <= objective + 1e-10 * np.abs(objective)
-    damping = np.where(better, np.maximum(0.3 * damping, 1e-3), np.maximum(4.0 * damping, 0.5))
-    return Shares(*np.where(better, trial, now)), damping, tried if better.all() else fleet
+
+    penalty: Real
+    score: Real
+    information: Real
+
+    def step(self, damping: Real) -> Real:
+        """Return the damped scoring step, (3, group), in the logarithms of the squared shares."""
+        diagonal = np.einsum("gpp->gp", self.information)[:, :, None] * np.eye(3)
+        matrix = self.information + damping[:, None, None] * diagonal
+        step = np.linalg.solve(matrix, self.score.T[..., None])[..., 0].T
+        return np.clip(step, -LARGEST_STEP, LARGEST_STEP)
 
 
-def _objective(
+def pull_of(
     table: Table,
     fleet: Fleet,
     spread: Spread,
-    shares: Real,
-    expected: Real,
-    weight: Real,
+    shares: Shares,
+    expected: Shares,
+    known: Known,
     tied: bool,
-) -> Real:
-    """Return the penalised deviance of every sensor, or of all for each when they are tied."""
-    by_channel, by_group = deviance(table, fleet, spread)
-    penalty = weight * (np.log(shares) + 0.5 * (expected / shares) ** 2)
-    own = by_channel.reshape(table.groups, -1).sum(axis=1) + by_group
+) -> Pull:
+    """Return what pulls at the shares; fleet: the solution at these shares with c flat.
+
+    tied: all sensors have one set of shares, and `penalty` is an equal part of their one penalty.
+    """
+    weight = np.array(TIED_WEIGHT if tied else OWN_WEIGHT)[:, None]
+    now = np.array([shares.gain, shares.adjuster, shares.rest])
+    excess = (np.array([expected.gain, expected.adjuster, expected.rest]) / now) ** 2
+    penalty = (weight * (np.log(now) + 0.5 * excess)).sum(axis=0)
+    score, information = _scores(table, fleet, spread, shares, known)
     if tied:
-        return np.full(table.groups, own.sum() + penalty[:, 0].sum())
-    return np.asarray(own + penalty.sum(axis=0))
+        penalty = penalty / table.groups
+        score = np.broadcast_to(score.sum(axis=1, keepdims=True), score.shape)
+        information = np.broadcast_to(information.sum(axis=0), information.shape)
+    score = score + 0.5 * weight * (excess - 1.0)
+    information = information + 0.5 * np.einsum("pg,pr->gpr", weight * excess, np.eye(3))
+    return Pull(penalty, score, information)
 
 
 def _scores(
@@ -140,8 +144,10 @@ def _scores(
     """Return scores in the logarithms of the squared shares, (3, group), and their information.
 
     The covariance of s has one eigenvalue along "all adjusters alike" and one for all directions
-    across it; gain and adjuster enter the first, adjuster alone the others. information: (group, 3,
-    3).
+    across it; gain and adjuster enter the first, adjuster alone the others. The information is
+    tr(T V T V), (group, 3, 3), of the three parts V of a unit's covariance, T = (L S L' + D +
+    H^-1)^-1 what a unit says of the type: the expected one but for the doubt of c (Searle, Casella
+    and McCulloch, chapter 6). V: L 1 1' L' gain, L L' adjuster, D.
     """
     groups, adjusters = spread.share.shape[:2]
     factor, half = 2.0 * table.half, table.half
@@ -150,67 +156,31 @@ def _scores(
     own = fleet.own
 
     alike = np.full(adjusters, adjusters**-0.5)
-    first = np.abs(own.share_mean @ alike) ** 2
-    first_doubt = np.einsum("a,isab,b->is", alike, own.share_doubt, alike).real
-    score_along = half * ((first + first_doubt) / along - 1.0).sum(axis=0)
+    first = (np.abs(own.share_mean @ alike) ** 2).sum(axis=0)
+    doubts = own.share_doubt.sum(axis=0)
+    first_doubt = np.einsum("a,sab,b->s", alike, doubts, alike).real
+    units = len(own.mean)
+    score_along = half * ((first + first_doubt) / along - units)
     others = adjusters - 1
     score_across = np.zeros(groups)
     if others:
-        every = (np.abs(own.share_mean) ** 2).sum(axis=2)
-        doubt = np.einsum("isaa->is", own.share_doubt).real - first_doubt
-        score_across = half * ((every - first + doubt) / adjuster - others).sum(axis=0)
+        every = (np.abs(own.share_mean) ** 2).sum(axis=(0, 2))
+        doubt = np.einsum("saa->s", doubts).real - first_doubt
+        score_across = half * ((every - first + doubt) / adjuster - others * units)
 
-    away = own.mean - own.middle_mean
-    leak = np.eye(adjusters) - fleet.told.f
-    doubt = np.einsum("ijaa->ija", fleet.told.w).real
-    doubt = doubt + np.einsum("ijab,ijbc,ijac->ija", leak, own.middle_cov, leak.conj()).real
-    use = (spread.rest > 0) & known.sure
-    size = np.where(use, spread.rest, 1.0)
-    by_channel = half * np.where(use, (np.abs(away) ** 2 + doubt) / size - 1.0, 0.0).sum(
-        axis=(0, 2)
-    )
-    score_rest = by_channel.reshape(groups, -1).sum(axis=1)
+    size = np.where((spread.rest > 0) & known.sure, spread.rest, 0.0)
+    by_channel, traces = np.zeros(len(size)), np.zeros((groups, 6))
+    told = fleet.told
+    share_sums(
+        told.f, told.w, told.told, told.lean, told.share_info, told.share_cov, spread.rest, size,
+        own.middle_mean, own.middle_cov, own.mean, by_channel, traces,
+    )  # fmt: skip
+    score_rest = half * by_channel.reshape(groups, -1).sum(axis=1)
     part = adjuster / along  # d log(along) / d log(adjuster^2)
     score = np.array([(1.0 - part) * score_along, part * score_along + score_across, score_rest])
-    return score, half * _information(fleet.told, spread, factor * shares.gain**2, adjuster)
-
-
-def _information(told: Told, spread: Spread, gain: Real, adjuster: Real) -> Real:
-    """Return tr(T V T V) of the three parts V of a unit's covariance, summed, (group, 3, 3).
-
-    T = (L S L' + D + H^-1)^-1 is what a unit says of the type. V: L 1 1' L' gain, L L' adjuster, D.
-    The expected information but for the doubt of c (Searle, Casella and McCulloch, chapter 6).
-    """
-    units, groups, size, adjusters = told.lean.shape
-    root = np.sqrt(spread.rest).reshape(groups, size, 1)
-    eye = np.eye(adjusters)
-    # T L = B (1 - V K), L' T L = K (1 - V K); with D^1/2 T D^1/2 = A~ - B~ V B~'.
-    left = eye - told.share_cov @ told.share_info
-    shared = told.share_info @ left
-    through = root * (told.lean @ left)
-    alike, alike_through = shared.sum(axis=3), through.sum(axis=3)
-    lean = root * told.lean
-    regimes = size // max(adjusters, 1)
-    blocks = told.told.reshape(units, groups, regimes, adjusters, adjusters)
-    small = np.sqrt(spread.rest).reshape(groups, regimes, adjusters)
-    blocks = small[..., :, None] * blocks * small[..., None, :]
-    parts = lean.reshape(units, groups, regimes, adjusters, adjusters)
-    turned = np.swapaxes(parts.conj(), -1, -2) @ blocks @ parts
-    inner = told.share_cov @ (np.swapaxes(lean.conj(), -1, -2) @ lean)
-
-    def total(values: Array) -> Real:
-        return np.asarray(values.sum(axis=(0, *range(2, values.ndim))))
-
-    crossed = np.einsum("isab,isgba->is", told.share_cov, turned).real
-    result = np.empty((groups, 3, 3))
-    result[:, 0, 0] = gain**2 * total(np.abs(alike.sum(axis=2, keepdims=True)) ** 2)
-    result[:, 0, 1] = result[:, 1, 0] = gain * adjuster * total(np.abs(alike) ** 2)
-    result[:, 1, 1] = adjuster**2 * total(np.abs(shared) ** 2)
-    result[:, 0, 2] = result[:, 2, 0] = gain * total(np.abs(alike_through) ** 2)
-    result[:, 1, 2] = result[:, 2, 1] = adjuster * total(np.abs(through) ** 2)
-    rest = total(np.abs(blocks) ** 2) - 2.0 * total(crossed)
-    result[:, 2, 2] = rest + total((inner * np.swapaxes(inner, -1, -2)).real)
-    return result
+    sizes = np.array([gain, adjuster, np.ones(groups)]).T
+    information = traces[:, [[0, 1, 3], [1, 2, 4], [3, 4, 5]]]
+    return score, half * information * sizes[:, :, None] * sizes[:, None, :]
 
 
 def _size(mean: Array, prior: Prior, groups: int) -> Real:

@@ -133,15 +133,41 @@ def _rows(
     if parts:
         read = np.asarray(~np.isnan(values).any(axis=2), dtype=bool)
     bounds = np.append(np.flatnonzero(cut), runs)
-    segments = list(pairwise(bounds))
+    whole = _read_whole(read, weights, unit, extra, bounds)
+    segments = list(pairwise(bounds.tolist()))
 
     blocks: list[Block] = []
-    filled: list[tuple[int, Whole, Real, Array, Array]] = []
+    filled: list[tuple[Whole, Whole, Array, Array, Array]] = []
     unit_of: list[Whole] = []
     moved = np.zeros((units, channels, adjusters), dtype=np.int64)
     top = 0
+    for low, length in whole:
+        # Segments of one length, read alike in all channels: one turn for all.
+        pairs = length - 1
+        owner, ends = unit[low, 0], low[:, None] + np.arange(1, length)
+        start = top + pairs * parts * np.arange(len(low))
+        at = (start[:, None] + np.arange(pairs * parts)).ravel()
+        top += len(at)
+        unit_of.append(np.repeat(owner, pairs * parts))
+        turn, lam = _eigen((1,) * pairs, tuple(weights[low[0] : low[0] + length, 0].tolist()))
+        d = values[ends] - values[ends - 1]
+        for k in dict.fromkeys(kind.tolist()):
+            members = np.flatnonzero(kind == k)
+            change = x[k][ends]
+            made = (np.abs(change) > MOVED).any(axis=2).sum(axis=1)
+            np.add.at(moved, (owner[:, None], members), made[:, None])
+            turned_x = np.einsum("km,nkpa->nmpa", turn, change).reshape(-1, adjusters)
+            turned_d = np.einsum("km,nkjp->nmpj", turn, d[:, :, members]).reshape(-1, len(members))
+            filled.append(
+                (at, members, np.tile(np.repeat(lam, parts), len(low)), turned_x, turned_d)
+            )
+            blocks += [
+                Block(first, members, turn, end, parts)
+                for first, end in zip(start.tolist(), ends, strict=True)
+            ]
+    done = {int(first) for low, _ in whole for first in low}
     for low, high in segments:
-        if high - low < 2:
+        if high - low < 2 or low in done:
             continue
         places: dict[int, int] = {}
         for members in _alike(read[low:high], weights[low:high], kind, unit[low]):
@@ -167,7 +193,8 @@ def _rows(
                 blocks.append(Block(start, members[which], turn, low + at[1:], parts))
                 turned_x = np.einsum("km,kpa->mpa", turn, change).reshape(-1, adjusters)
                 turned_d = np.einsum("km,kjp->mpj", turn, d[:, which]).reshape(-1, len(which))
-                filled.append((start, members[which], np.repeat(lam, parts), turned_x, turned_d))
+                at_rows = np.arange(start, start + len(turned_x))
+                filled.append((at_rows, members[which], np.repeat(lam, parts), turned_x, turned_d))
 
     rows = Rows(
         units=units,
@@ -179,13 +206,36 @@ def _rows(
         moved=moved,
         blocks=tuple(blocks),
     )
-    for start, members, lam_rows, turned_x, turned_d in filled:
-        span = slice(start, start + len(lam_rows))
-        rows.live[span, members] = True
-        rows.lam[span, members] = lam_rows[:, None]
-        rows.x[span, members] = turned_x[:, None, :]
-        rows.d[span, members] = turned_d
+    for at_rows, members, lam_rows, turned_x, turned_d in filled:
+        span = np.ix_(at_rows, members)
+        rows.live[span] = True
+        rows.lam[span] = lam_rows[:, None]
+        rows.x[span] = turned_x[:, None, :]
+        rows.d[span] = turned_d
     return rows
+
+
+def _read_whole(
+    read: Truth, weights: Real, unit: Whole, extra: Real | None, bounds: Whole
+) -> list[tuple[Whole, int]]:
+    """Return segments of which every channel was read alike in every run, as sets of one turn.
+
+    bounds: where segments begin, and the number of runs. Each set: first runs, and runs of each.
+    """
+    begins, lengths = bounds[:-1], np.diff(bounds)
+    if not len(begins) or not read.shape[1]:
+        return []
+    alike = read.all(axis=1) & (weights == weights[:, :1]).all(axis=1)
+    if extra is not None:
+        alike &= ~extra.any(axis=1)
+        alike[begins] |= (read & (weights == weights[:, :1])).all(axis=1)[begins]
+    same = np.logical_and.reduceat(alike, begins) & (unit == unit[:, :1]).all(axis=1)[begins]
+    sets: dict[tuple[int, bytes], list[int]] = {}
+    for first, length in zip(begins[same].tolist(), lengths[same].tolist(), strict=True):
+        if length > 1:
+            key = length, weights[first : first + length, 0].tobytes()
+            sets.setdefault(key, []).append(first)
+    return [(np.array(firsts), length) for (length, _), firsts in sets.items()]
 
 
 def _alike(read: Truth, weights: Real, kind: Whole, unit: Whole) -> list[Whole]:

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_array
 
+from adapt.learning.rows.compiled import add_rows
 from adapt.learning.rows.pairs import Rows
 
 __all__ = ["Table"]
@@ -55,33 +56,20 @@ class Table:
     def of(cls, rows: Rows, fixed: Truth, groups: int) -> Table:
         """Sum rows; fixed: (channel, adjuster), coefficients that are exactly zero."""
         channels, adjusters = fixed.shape
-        size = np.zeros(adjusters)
-        for j in range(channels):
-            size += np.einsum("ra,ra->a", rows.x[:, j].conj(), rows.x[:, j]).real
-        size = np.sqrt(size / max(1, int(rows.live.sum())))
+        square = np.einsum("rja,rja->a", rows.x.conj(), rows.x).real
+        size = np.sqrt(square / max(1, int(rows.live.sum())))
         scale = np.where(size > 0, size, 1.0)
-        cell_of = _cells(rows)
-        cells = np.array([c.max(initial=-1) + 1 for c in cell_of]).max(initial=0)
+        cell_of = np.array(_cells(rows), dtype=np.int64).reshape(channels, len(rows.unit))
+        cells = int(cell_of.max(initial=-1)) + 1
         unit = np.zeros(cells, dtype=np.int64)
         count, dd = np.zeros((cells, channels)), np.zeros((cells, channels))
         lam = np.ones((cells, channels))
         xd = np.zeros((cells, channels, adjusters), dtype=rows.x.dtype)
         outer = np.zeros((cells, channels, adjusters, adjusters), dtype=rows.x.dtype)
-        for j in range(channels):
-            live = np.flatnonzero(cell_of[j] >= 0)
-            at = cell_of[j][live]
-            x = np.where(fixed[j], 0.0, rows.x[live, j] / scale)
-            d = rows.d[live, j]
-            together = csr_array((np.ones(len(at)), (at, np.arange(len(at)))), (cells, len(at)))
-            unit[at] = rows.unit[live]
-            lam[at, j] = rows.lam[live, j]
-            count[:, j] = np.bincount(at, minlength=cells)
-            dd[:, j] = together @ (np.abs(d) ** 2)
-            xd[:, j] = together @ (x.conj() * d[:, None])
-            products = x.conj()[:, :, None] * x[:, None, :]
-            outer[:, j] = (together @ products.reshape(len(at), adjusters**2)).reshape(
-                cells, adjusters, adjusters
-            )
+        over = np.where(fixed, 0.0, 1.0 / scale)
+        add_rows(
+            cell_of, rows.unit, rows.lam, rows.x, rows.d, over, unit, count, lam, outer, xd, dd
+        )
         gather = csr_array((np.ones(cells), (unit, np.arange(cells))), shape=(rows.units, cells))
         return cls(rows, groups, scale, fixed, unit, count, lam, outer, xd, dd, gather)
 

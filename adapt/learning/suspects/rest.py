@@ -50,7 +50,7 @@ class RestOfLog:
         self._told = told
         eye = np.eye(fixed.shape[1])
         self._information = information_of(told) + eye * (precision + fixed)[:, None, :]
-        self._right = told.right.sum(axis=0)
+        self._right = told.each()[1].sum(axis=0)
         self._right = self._right + precision * np.where(precise, prior.mean, 0.0).reshape(
             groups, -1
         )
@@ -75,11 +75,12 @@ class RestOfLog:
         b = self._b[unit, channel] - np.array([t[1] for t in taken])
         of_group = unit[:, :: max(unit.shape[1] // max(groups, 1), 1)]
         old, new = self._told.at(of_group), tell(h, b, spread, groups)
-        information = self._information - old.information + new.information
+        (was, heard), (now, hears) = old.each(), new.each()
+        information = self._information - was + now
         information = 0.5 * (information + np.swapaxes(information, -1, -2).conj())
         joint = np.linalg.inv(information)
         joint = np.where(self._free[:, :, None] & self._free[:, None, :], joint, 0.0)
-        right = self._right - old.right + new.right
+        right = self._right - heard + hears
         own = posterior_of(new, spread, np.einsum("nsxy,nsy->nsx", joint, right), joint)
         scale = table.scale
         return own.mean / scale, own.cov / (scale[:, None] * scale)
