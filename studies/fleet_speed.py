@@ -10,8 +10,10 @@ one residual variance), and is scaled to four; one channel alone is fitted too a
 What the program learns of one sensor's spreads leans on the others' as well, which no sensor fitted
 alone can do; all channels as one model, variances tied, are fitted on a twentieth of the rotors and
 scaled by rotors.
-`adapt.learn` fits everything; its first fit is timed by its progress reports, the search for
-suspect entries beside it. Seconds are of the processor, so that a busy machine does not matter.
+`adapt.learn` fits everything; its first fit is timed by its progress reports, from the tables of a
+checked log on, the search for suspect entries beside it. A small fleet goes first, so that loading
+the compiled loops (on a fresh machine: compiling them) is timed apart, as importing statsmodels is
+not timed either. Seconds are of the processor, so that a busy machine matters less.
 """
 
 from __future__ import annotations
@@ -204,6 +206,8 @@ def main() -> None:
         f"{rotors} rotors x {JOBS * PAIRS} pairs x {channels} channels, threads: {threads}; seconds"
     )
     whole, one = design(sensors, regimes), design(1, regimes)
+    _, seconds = timed(lambda: learn(whole, Drawn(4, sensors, regimes).history(whole)))
+    print(f"{'loading (once: compiling), with 4 rotors':<42}{seconds:10.2f}")
     learned, first, seconds = learn(whole, drawn.history(whole))
     pairs = f"{len(learned.taught)} pairs, {len(learned.withheld)} held back"
     print(f"{'learned, all channels: the fit':<42}{first:10.2f}")

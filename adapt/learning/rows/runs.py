@@ -220,9 +220,13 @@ def _codes(names: pd.Series) -> tuple[tuple[str, ...], Whole]:
 
 
 def _rows(row: dict[tuple[str, str], int], first: pd.Series, second: pd.Series) -> Whole:
-    """Return the row number of every pair of names."""
-    keys = zip(first.astype(str), second.astype(str), strict=True)
-    return np.array([row[key] for key in keys], dtype=np.int64)
+    """Return the row number of every pair of names; names stand in many rows, pairs in several."""
+    (one, names), (other, others) = pd.factorize(first), pd.factorize(second)
+    pair, kinds = pd.factorize(one.astype(np.int64) * max(len(others), 1) + other)
+    named, width = [str(x) for x in names], len(others)
+    also = [str(x) for x in others]
+    at = [row[named[kind // width], also[kind % width]] for kind in kinds.tolist()]
+    return np.array(at, dtype=np.int64)[pair]
 
 
 def _heights(rotor: Rotor, history: History, row: dict[tuple[str, str], int], count: int) -> Real:
