@@ -7,7 +7,8 @@
 Fleets of the demo's main rotor design (4 blades, 3 sensors x 6 regimes, 3 adjusters), drawn from a
 model or flown on the machine of `adapt.simulate` by its technician, are written as logs; the public
 interface learns from them. A change is put into the readings of some rotors: from one run on, or on
-one blade, what the moves do is multiplied by a complex factor. False alarms: fleets without a
+one blade, what the moves do is multiplied by a complex factor, or by one that falls from pair to
+pair. Track is drawn beside it where it is looked at. False alarms: fleets without a
 change that show any finding, with the exact 95 % interval of that share (Clopper and Pearson,
 Biometrika 26 (1934) 404, from memory). Runs until noticed: pairs with moves since the change, the
 log cut after each run. Except where suspect pairs are held back, one fit stands for `learn`, which
@@ -38,8 +39,15 @@ from adapt.scenario.fleet import main_fleet
 SENSORS = 3
 JOBS = (4, 4, 4, 4)  # pairs of each job
 BEFORE = 8  # pairs of a rotor before it changes
-PARTS = ("model", "machine", "wrong", "weaker", "held", "turned", "blades", "cost")
+PARTS = (
+    "model", "machine", "track", "wrong", "weaker", "held", "turned", "weakening", "blades",
+    "interval", "sieve", "cost",
+)  # fmt: skip
 WEAKER = 0.6
+WEAKENING = 0.03  # of what it was, a pair
+LONG = (4,) * 8  # pairs of each job where a rotor weakens little by little
+TRACK_SIZE = np.array([0.0, 4.0, 6.0])  # [mm per g, flat, deg]
+TRACK_RUN_SD, TRACK_READING_SD, TRACK_SPREAD = 0.8, 1.0, 0.12
 BLADE = 0.7
 MACHINE = main_fleet().rotor
 MODEL = replace(MACHINE, blades=MACHINE.blades[:BLADES])
@@ -55,6 +63,13 @@ class Change:
     sensor: int | None = None
     adjuster: int | None = None
     blade: int | None = None
+    a_pair: float = 0.0  # less from one pair to the next, beside factor
+
+    def factors(self, first: int, count: int) -> np.ndarray:
+        """Return what moves of pairs act by, (pair,), given the number of the first."""
+        number = first + np.arange(count) - self.since
+        gradual = np.maximum(1.0 - self.a_pair * (number + 1), 0.0)
+        return np.where(number >= 0, self.factor * gradual, 1.0)
 
 
 def turn(blades: int) -> np.ndarray:
@@ -74,14 +89,14 @@ def with_changes(fleet: Fleet, changes: Sequence[Change]) -> Fleet:
         for k, job in enumerate(jobs):
             if job.rotor != change.rotor:
                 continue
-            amounts = job.amounts.copy()
-            amounts[: max(change.since - before, 0)] = 0.0
+            more = change.factors(before, len(job.amounts)) - 1.0
+            amounts = job.amounts * more[:, None, None]
             if change.blade is not None:
                 amounts[:, np.arange(amounts.shape[1]) != change.blade] = 0.0
             if change.adjuster is not None:
                 amounts[:, :, np.arange(amounts.shape[2]) != change.adjuster] = 0.0
             moved = np.cumsum(np.einsum("b,kba->ka", turn(amounts.shape[1]), amounts), axis=0)
-            extra = (change.factor - 1.0) * np.einsum("ka,sga->ksg", moved, fleet.own[job.rotor])
+            extra = np.einsum("ka,sga->ksg", moved, fleet.own[job.rotor])
             if change.sensor is not None:
                 extra[:, np.arange(SENSORS) != change.sensor] = 0.0
             readings = job.readings.copy()
@@ -91,9 +106,36 @@ def with_changes(fleet: Fleet, changes: Sequence[Change]) -> Fleet:
     return replace(fleet, jobs=tuple(jobs))
 
 
-def write(fleet: Fleet, rotor: Rotor, folder: Path) -> None:
+def tracks(fleet: Fleet, seed: int, changes: Sequence[Change] = ()) -> list[np.ndarray]:
+    """Return heights drawn for every job, (run, regime, blade) [mm], rotors differing by 12 %."""
+    rng = np.random.default_rng([seed, 1])
+    regimes, blades = len(AIRSPEED), fleet.jobs[0].amounts.shape[1]
+    type_ = TRACK_SIZE * rng.uniform(0.7, 1.3, (regimes, 3))
+    own = type_ * (1.0 + TRACK_SPREAD * rng.standard_normal((fleet.rotors, regimes, 3)))
+    done = [0] * fleet.rotors
+    found = []
+    for job in fleet.jobs:
+        act = np.ones(job.amounts.shape)
+        for change in changes:
+            if change.rotor == job.rotor:
+                factors = change.factors(done[job.rotor], len(act))[:, None, None].real
+                concerned = np.arange(blades)[:, None] == change.blade
+                act = act * np.where(concerned | (change.blade is None), factors, 1.0)
+        done[job.rotor] += len(act)
+        step = np.einsum("kba,ga->kgb", job.amounts * act, own[job.rotor])
+        step += TRACK_RUN_SD * rng.standard_normal(step.shape)
+        level = 8.0 * rng.standard_normal((1, regimes, blades))
+        level = np.concatenate([level, level + np.cumsum(step, axis=0)])
+        read = level + TRACK_READING_SD * rng.standard_normal(level.shape)
+        found.append(read - read.mean(axis=2, keepdims=True))
+    return found
+
+
+def write(
+    fleet: Fleet, rotor: Rotor, folder: Path, heights: Sequence[np.ndarray] | None = None
+) -> None:
     """Write a fleet as a log; runs of job n on rotor i are named 0, 1, ..."""
-    runs, readings, moves = [], [], []
+    runs, readings, moves, track = [], [], [], []
     sensors = [s.name for s in rotor.sensors]
     for number, job in enumerate(fleet.jobs):
         name = f"J{number:05d}"
@@ -107,6 +149,9 @@ def write(fleet: Fleet, rotor: Rotor, folder: Path) -> None:
                 for g, regime in enumerate(rotor.regime_names)
                 if np.isfinite(size[s, g])
             ]
+        for k, g, b in [] if heights is None else np.ndindex(heights[number].shape):
+            height = heights[number][k, g, b]
+            track.append(f"{name},{k},{rotor.regime_names[g]},{rotor.blades[b]},{height:.3f}")
         moves += [
             f"{name},{k},{rotor.blades[b]},{rotor.adjuster_names[a]},{job.amounts[k, b, a]:g}"
             for k, b, a in np.argwhere(job.amounts != 0)
@@ -116,6 +161,7 @@ def write(fleet: Fleet, rotor: Rotor, folder: Path) -> None:
         ("runs", "rotor,job,run,started", runs),
         ("readings", "job,run,regime,sensor,amplitude,phase_deg", readings),
         ("moves", "job,after_run,blade,adjuster,amount", moves),
+        *([] if heights is None else [("track", "job,run,regime,blade,height", track)]),
     ):
         (folder / f"{table}.csv").write_text("\n".join([header, *lines]) + "\n", encoding="utf-8")
 
@@ -130,24 +176,33 @@ class Looked:
     find_s: float
 
 
-def look(fleet: Fleet, rotor: Rotor, screened: bool = False) -> Looked:
-    """Write, read, learn and look; screened: with suspect pairs held back, as `learn` does."""
+def look(
+    fleet: Fleet,
+    rotor: Rotor,
+    screened: bool = False,
+    heights: Sequence[np.ndarray] | None = None,
+    **how: Any,
+) -> Looked:
+    """Write, read, learn and look; screened: with suspect pairs held back, as `learn` does.
+
+    how: of `find_changes`.
+    """
     with tempfile.TemporaryDirectory() as place:
-        write(fleet, rotor, Path(place) / "log")
+        write(fleet, rotor, Path(place) / "log", heights)
         history = history_of(rotor, str(Path(place) / "log"))
     runs = runs_of(rotor, history)
     start = time.process_time()
     learned = adapt.learn(rotor, history) if screened else fit(rotor, runs)[0]
     middle = time.process_time()
-    findings = find_changes(rotor, runs, learned)
+    findings = find_changes(rotor, runs, learned, **how)
     end = time.process_time()
     return Looked(findings, len(learned.withheld), middle - start, end - middle)
 
 
-def drawn(seed: int, rotors: int) -> Fleet:
+def drawn(seed: int, rotors: int, pairs: Sequence[int] = JOBS) -> Fleet:
     """Return a fleet of the learner's model, rotors differing by 12 % per component in all."""
     spread = relative_spread(AIRSPEED, sensor=0.08, adjuster=0.07, rest=0.06)
-    return model_fleet(np.random.default_rng(seed), rotors, JOBS, [spread] * SENSORS)
+    return model_fleet(np.random.default_rng(seed), rotors, pairs, [spread] * SENSORS)
 
 
 def flown(seed: int, rotors: int) -> Fleet:
@@ -180,6 +235,125 @@ def false_alarms(fleets: int, rotors: int, name: str, seed: int) -> None:
     made, rotor = (drawn, MODEL) if name == "model" else (flown, MACHINE)
     alarmed = sum(bool(look(made(seed + k, rotors), rotor).findings) for k in range(fleets))
     print(f"  {name}, {rotors} rotors: {share(alarmed, fleets)}", flush=True)
+
+
+def with_track(fleets: int, rotors: int, seed: int) -> None:
+    """Print false alarms with track in the log, and how soon a change of track alone is noticed."""
+    alarmed = 0
+    after = []
+    for k in range(fleets):
+        fleet = drawn(seed + k, rotors)
+        alarmed += bool(look(fleet, MODEL, heights=tracks(fleet, seed + k)).findings)
+        change = Change(k % rotors, WEAKER, since=BEFORE)
+        after.append(0)
+        whole = tracks(fleet, seed + k, [change])
+        for pairs in range(2, sum(JOBS) - BEFORE + 1):
+            counts = [sum(JOBS)] * rotors
+            counts[change.rotor] = BEFORE + pairs
+            cut = fleet.first(counts)
+            heights, left = [], list(counts)
+            for job, read in zip(fleet.jobs, whole, strict=True):
+                count = min(left[job.rotor], len(job.moves))
+                left[job.rotor] -= count
+                heights += [read[: count + 1]] if count else []
+            rows = look(cut, MODEL, heights=heights).findings
+            if any(r["rotor"] == f"R-{change.rotor}" and r["of"] == "track" for r in rows):
+                after[-1] = pairs
+                break
+    told = ", ".join(f"{p} pairs: {after.count(p)}" for p in sorted(set(after) - {0}))
+    print(f"  {rotors} rotors, vibration and track, nothing changed: {share(alarmed, fleets)}")
+    print(
+        f"  track alone 40 % weaker: noticed after {told}; "
+        f"not within {sum(JOBS) - BEFORE}: {after.count(0)}",
+        flush=True,
+    )
+
+
+def weakening(fleets: int, rotors: int, seed: int) -> None:
+    """Print after how many pairs a rotor that weakens from pair to pair is noticed."""
+    after, named, drifting, inside, before = [], 0, 0, 0, 4
+    for k in range(fleets):
+        rotor = k % rotors
+        change = Change(rotor, 1.0, since=before, a_pair=WEAKENING)
+        fleet = with_changes(drawn(seed + k, rotors, LONG), [change])
+        after.append(0)
+        for pairs in range(4, sum(LONG) - before + 1):
+            counts = [sum(LONG)] * rotors
+            counts[rotor] = before + pairs
+            rows = look(fleet.first(counts), MODEL).findings
+            mine = [x for x in rows if x["rotor"] == f"R-{rotor}"]
+            if mine:
+                after[-1] = pairs
+                named += mine[0]["how"] == "weaker"
+                drifting += mine[0]["test"] == "answer drifting"
+                now = 1.0 - WEAKENING * pairs
+                if mine[0]["factor"] is not None and mine[0]["test"] == "answer drifting":
+                    inside += mine[0]["factor_low"] <= now <= mine[0]["factor_high"]
+                break
+    seen = sorted(p for p in after if p)
+    middle = f"{np.median(seen):.0f} (from {seen[0]} to {seen[-1]})" if seen else "never"
+    print(
+        f"  {rotors} rotors, {fleets} fleets: noticed after {middle} pairs, not within "
+        f"{sum(LONG) - before}: {after.count(0)}; 'weaker' {named}, said to drift {drifting}, "
+        f"of these the present size inside its interval {inside}",
+        flush=True,
+    )
+
+
+def interval(fleets: int, rotors: int, seed: int) -> None:
+    """Print how often the size of a change lies in its 95 % interval, by pairs after it.
+
+    Sizes are drawn: 1 less the size of a normal number of sd 0.4, not below 0.1 nor above 0.9.
+    """
+    inside: dict[int, list[bool]] = {}
+    width = []
+    for k in range(fleets):
+        rng = np.random.default_rng([seed, k])
+        pairs = 2 + k % 4
+        factor = float(np.clip(1.0 - 0.4 * abs(rng.standard_normal()), 0.1, 0.9))
+        fleet = with_changes(drawn(seed + k, rotors), [Change(0, factor, since=BEFORE)])
+        counts = [sum(JOBS)] * rotors
+        counts[0] = BEFORE + pairs
+        for row in look(fleet.first(counts), MODEL).findings:
+            if row["rotor"] == "R-0" and row["test"] != "blades not alike" and row["factor"]:
+                inside.setdefault(pairs, []).append(
+                    bool(row["factor_low"] <= factor <= row["factor_high"])
+                )
+                width.append(row["factor_high"] - row["factor_low"])
+    for pairs, found in sorted(inside.items()):
+        print(f"  {pairs} pairs after it: {share(sum(found), len(found))} of those noticed")
+    every = [x for found in inside.values() for x in found]
+    print(f"  all: {share(sum(every), len(every))}; median width "
+          f"{np.median(width) if width else np.nan:.3f}", flush=True)  # fmt: skip
+
+
+def sieve(fleets: int, rotors: int, seed: int) -> None:
+    """Print what is lost when a cheap look decides which rotors are tested whole.
+
+    A tenth of the rotors change after half of their pairs, by sizes between 0.5 and 0.95.
+    """
+    whole = kept = more = 0
+    spent = [0.0, 0.0]
+    for k in range(fleets):
+        rng = np.random.default_rng([seed, k])
+        changes = [
+            Change(i, float(rng.uniform(0.5, 0.95)), since=int(rng.integers(2, 14)))
+            for i in range(rotors // 10)
+        ]
+        fleet = with_changes(drawn(seed + k, rotors), changes)
+        named = []
+        for n, sample in enumerate((rotors, max(rotors // 10, 20))):
+            looked = look(fleet, MODEL, sample=sample)
+            named.append({row["rotor"] for row in looked.findings})
+            spent[n] += looked.find_s
+        whole += len(named[0])
+        kept += len(named[0] & named[1])
+        more += len(named[1] - named[0])
+    print(
+        f"  {fleets} fleets of {rotors} rotors: of {whole} found without the cheap look {kept} are "
+        f"found with it, and {more} others; {spent[0]:.1f} CPU s without, {spent[1]:.1f} with it",
+        flush=True,
+    )
 
 
 def noticed(fleets: int, rotors: int, factor: complex, seed: int, screened: bool = False) -> None:
@@ -292,6 +466,9 @@ def main() -> None:
     if "machine" in parts:
         print("False alarms: healthy fleets that show any finding (stated: at most 5 %)")
         false_alarms(3 if quick else 60, 6 if quick else 12, "machine", 360_000)
+    if "track" in parts:
+        print("Track beside vibration (stated: at most 5 %)")
+        with_track(1 if quick else 40, 10, 363_000)
     if "wrong" in parts:
         print("False alarms with one pair in ten entered wrongly (stated 5 %)")
         wrong_entries(1 if quick else 6, 5 if quick else 10, 365_000)
@@ -305,9 +482,18 @@ def main() -> None:
     if "turned" in parts:
         print(f"A rotor's answer turns by 30 deg from its pair {BEFORE + 1} on")
         noticed(2 if quick else 10, 10, complex(np.exp(1j * np.pi / 6)), 377_000)
+    if "weakening" in parts:
+        print("A rotor weakens by 3 % of what it was a pair, from its pair 5 on")
+        weakening(1 if quick else 20, 10, 378_000)
     if "blades" in parts:
         print("One blade answers 30 % less")
         weak_blades(3 if quick else 20, 10, 380_000)
+    if "interval" in parts:
+        print("Intervals of the size of a change, 95 % stated")
+        interval(8 if quick else 200, 10, 390_000)
+    if "sieve" in parts:
+        print("A cheap look at every rotor of a large fleet")
+        sieve(1 if quick else 8, 60 if quick else 200, 395_000)
     if "cost" in parts:
         print("Cost")
         cost(20 if quick else 200)

@@ -68,13 +68,20 @@ def health_sentence(row: Mapping[str, Any]) -> str:
 def _what(row: Mapping[str, Any]) -> str:
     """Return what is otherwise, since when, and in a word how."""
     concerned = _concerned(row)
+    track = row.get("of") == "track"
+    answer = "track answer" if track else "answer"
     word = {"turned": "turned", "changed": "changed"}.get(row["how"], row["how"])
     if row["test"] == "blades not alike":
         return (
-            f"moves on blade {row['blade']} answer otherwise than on the others{concerned}: {word}"
+            f"{'track answers to moves' if track else 'moves'} on blade {row['blade']} "
+            f"{'' if track else 'answer '}otherwise than on the others{concerned}: {word}"
         )
+    began = f"since run {row['since_run']} of {row['since_job']} its {answer}{concerned}"
+    if row["test"] == "answer drifting":
+        grows = {"turned": "turns", "changed": "changes"}.get(word, f"gets {word}")
+        return f"{began} {grows} from pair to pair"
     verb = "has" if word in ("turned", "changed") else "is"
-    return f"since run {row['since_run']} of {row['since_job']} its answer{concerned} {verb} {word}"
+    return f"{began} {verb} {word}"
 
 
 def _concerned(row: Mapping[str, Any]) -> str:
@@ -86,12 +93,18 @@ def _how_much(row: Mapping[str, Any]) -> str:
     """Return size and turn with their intervals, as far as they are known and worth telling."""
     told = []
     than = "what the others do" if row["test"] == "blades not alike" else "what it was"
+    drifting = row["test"] == "answer drifting"
+    now = "now " if drifting else ""
     if row["factor"] is not None and (
         row["how"] != "turned" or not row["factor_low"] <= 1.0 <= row["factor_high"]
     ):
         told.append(
-            f"{row['factor']:.2f} of {than} ({row['factor_low']:.2f} to {row['factor_high']:.2f})"
+            f"{now}{row['factor']:.2f} of {than} "
+            f"({row['factor_low']:.2f} to {row['factor_high']:.2f})"
         )
+    if drifting and told and row.get("pairs"):
+        rate = 100.0 * abs(1.0 - row["factor"]) / row["pairs"]
+        told.append(f"{rate:.1f} % a pair over {row['pairs']} pairs with moves")
     if row["angle_deg"] is not None and (
         row["how"] in ("turned", "changed") or not row["angle_low"] <= 0.0 <= row["angle_high"]
     ):

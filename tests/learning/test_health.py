@@ -13,7 +13,8 @@ from adapt.blocks import by_channel
 from adapt.coefficients import Coefficients
 from adapt.learning.fitting.learner import fit, units_of
 from adapt.learning.health import find_changes, recursive_residuals
-from adapt.learning.health.cases import cases_of, whiten, with_rest_of_fleet
+from adapt.learning.health.cases import cases_of
+from adapt.learning.health.rows import whiten, with_rest_of_fleet
 from adapt.learning.rows.runs import Runs, runs_of
 from adapt.learning.sequential import inputs_of
 from adapt.learning.suspects.rest import RestOfLog

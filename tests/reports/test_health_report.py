@@ -55,6 +55,22 @@ ROW: dict[str, Any] = {
             "R-1: moves on blade B answer otherwise than on the others: weaker, "
             "0.60 of what the others do (0.50 to 0.70), the log cannot tell it from blade D",
         ),
+        (
+            {"test": "answer drifting", "pairs": 16},
+            "R-1: since run 3 of J-2 its answer gets weaker from pair to pair, "
+            "now 0.60 of what it was (0.50 to 0.70), 2.5 % a pair over 16 pairs with moves",
+        ),
+        (
+            {"of": "track", "angle_deg": None, "adjuster": "pitch link"},
+            "R-1: since run 3 of J-2 its track answer to the pitch link is weaker, "
+            "0.60 of what it was (0.50 to 0.70)",
+        ),
+        (
+            {"of": "track", "test": "blades not alike", "blade": "B", "could_be": ["B"],
+             "since_run": None, "since_job": None, "angle_deg": None},
+            "R-1: track answers to moves on blade B otherwise than on the others: weaker, "
+            "0.60 of what the others do (0.50 to 0.70)",
+        ),
     ],
 )  # fmt: skip
 def test_a_finding_says_what_since_when_and_how_much(change: dict[str, Any], text: str) -> None:

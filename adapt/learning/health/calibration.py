@@ -12,13 +12,14 @@ over all rotors, as association studies take it from the median (Devlin and Roed
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import gammaincinv
 
-from adapt.learning.health.evidence import Kinds, Tests
+from adapt.learning.health.evidence import Tests
+from adapt.learning.health.kinds import Kinds
 
 __all__ = ["Calibrated", "Pool", "inflation_of", "strongest"]
 
@@ -54,7 +55,7 @@ def inflation_of(tests: Sequence[Tests], group: Whole) -> Real:
         ratios, rotors = [np.zeros(0)], 0
         for t in tests:
             use = t.freedom[:, :, at] > 0
-            usual = gammaincinv(np.maximum(t.freedom[:, :, at], 1), QUANTILE)
+            usual = gammaincinv(np.maximum(t.freedom[:, :, at], 0.5), QUANTILE)
             ratios.append((t.square[:, :, at, 0] / usual)[use])
             rotors += int(use.any(axis=(1, 2)).sum())
         if rotors >= FEWEST_ROTORS:
@@ -98,34 +99,23 @@ class Calibrated:
 
     inflation: (kind + 1,). pool: of drawn rotors. rotors: how many have any test, those that are
     looked at twice counted twice. families: how many families share the false-alarm rate.
-    adjusted: (rotor,), p-values over the whole fleet.
     """
 
     inflation: Real
     pool: Pool
     rotors: int
     families: int
-    adjusted: Real
 
     @classmethod
     def of(
-        cls,
-        tests: Sequence[Tests],
-        drawn: Sequence[Real],
-        kinds: Kinds,
-        families: int,
-        twice: int = 0,
+        cls, tests: Sequence[Tests], drawn: Sequence[Real], kinds: Kinds, families: int, rotors: int
     ) -> Calibrated:
-        """Calibrate. tests, drawn: by chunk of rotors; the result's rotors stand in that order.
+        """Calibrate; tests, drawn: by chunk of rotors, of a whole fleet or of a fair sample."""
+        return cls(inflation_of(tests, kinds.group), Pool.of(drawn), rotors, families)
 
-        twice: how many rotors will be looked at once more.
-        """
-        inflation = inflation_of(tests, kinds.group)
-        statistic = [strongest(t.log_p(inflation), t.count)[:, 0] for t in tests]
-        found = np.concatenate(statistic) if statistic else np.zeros(0)
-        rotors = int(np.isfinite(found).sum()) + twice
-        family = cls(inflation, Pool.of(drawn), rotors, families, np.zeros(0))
-        return replace(family, adjusted=family.adjust(found))
+    def strongest(self, tests: Tests) -> Real:
+        """Return each case's strongest test as `strongest` does, (case,)."""
+        return strongest(tests.log_p(self.inflation), tests.count)[:, 0]
 
     def adjust(self, statistic: Real) -> Real:
         """Return p-values over the fleet, (case,), of strongest tests.

@@ -13,26 +13,24 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Coefficients
-from adapt.effects import blade_phasors
-from adapt.learning.rows.runs import Runs
+from adapt.effects import blade_phasors, contrasts
+from adapt.learning.rows.runs import Runs, track_contrasts
 from adapt.rotor import Rotor
 
-__all__ = [
-    "Cases", "Whitened", "cases_of", "parts_by_blade", "parts_since", "rotors_of", "that_count",
-    "whiten", "with_rest_of_fleet",
-]  # fmt: skip
+__all__ = ["Cases", "cases_of", "rotors_of", "that_count", "track_cases_of"]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
 Truth = npt.NDArray[np.bool_]
 
-VAGUE = 1e-6  # least precision of a prior, as a share of the rotor's own posterior precision
-
 
 @dataclass(frozen=True, eq=False)
 class Cases:
     """Cases as arrays; a channel is (sensor, regime).
+
+    Of track, the contrasts of the blades' heights stand for sensors; they are real, and share their
+    coefficients: mean, cov, known and speaking then have one sensor.
 
     code: (case,), rotor code. row: (case, run), row in the runs, -1 = padding. starts: likewise.
     readings: (case, run, sensor, regime), NaN where not read in today's frame. reading_var,
@@ -77,26 +75,6 @@ class Cases:
         )
 
 
-@dataclass(frozen=True, eq=False)
-class Whitened:
-    """Readings as independent rows of unit variance given the coefficients, in time order.
-
-    live: (case, run, sensor, regime). z: likewise. scale: likewise, the sd that was divided out.
-    parts: (case, part, run, sensor, regime, adjuster): what the moves of a part came to; all moves
-    are the first part.
-    """
-
-    live: Truth
-    z: Array
-    scale: Real
-    parts: Array
-
-    @property
-    def x(self) -> Array:
-        """(case, run, sensor, regime, adjuster): z = x c + unit error."""
-        return np.asarray(self.parts[:, 0])
-
-
 def that_count(runs: Runs, coefficients: Coefficients, renewed: Truth | None) -> Runs:
     """Return the runs cut where a pair did not teach, and without readings of earlier hardware.
 
@@ -127,12 +105,8 @@ def cases_of(rotor: Rotor, runs: Runs, coefficients: Coefficients, codes: Whole)
     codes: (case,), rotors that have runs and a posterior of their own.
     """
     sensors, regimes = len(rotor.sensors), len(rotor.regimes)
-    adjusters, blades = len(rotor.adjusters), len(rotor.blades)
-    first = np.searchsorted(runs.rotor, codes)
-    count = np.searchsorted(runs.rotor, codes, side="right") - first
-    place = np.arange(int(count.max(initial=0)))
-    row = np.where(place < count[:, None], first[:, None] + place, -1)
-    pad = row < 0
+    blades = len(rotor.blades)
+    row, pad = _rows(runs, codes)
     shape = (*row.shape, sensors, regimes)
     readings = runs.readings[row].reshape(shape)
     old = runs.epoch[row] < runs.epoch_now[codes][:, None, :]
@@ -141,126 +115,93 @@ def cases_of(rotor: Rotor, runs: Runs, coefficients: Coefficients, codes: Whole)
     turn = np.array([blade_phasors(rotor, s.order) for s in rotor.sensors])
     amounts = np.where(pad[:, :, None, None], 0.0, runs.amounts[row])
     own = [coefficients.of(runs.serials[code]) for code in codes]
-    mean = np.array([p.mean for p in own]).reshape(len(codes), sensors, regimes, adjusters)
-    size = regimes * adjusters
-    cov = np.array([p.joint for p in own]).reshape(len(codes), sensors, size, size)
-    variance = np.einsum("csxx->csx", cov).real.reshape(mean.shape)
-    known = np.isfinite(mean) & (variance > 0)
-    return Cases(
-        code=codes,
+    run_var = (noise.run_var_after(runs.moved) + runs.gusts(noise.run_var))[row]
+    return _cases(
+        codes=codes,
         row=row,
         starts=runs.starts[row] | pad,
         readings=readings,
         reading_var=noise.reading_var.reshape(sensors, regimes) / runs.repeats[row].reshape(shape),
-        run_var=(noise.run_var_after(runs.moved) + runs.gusts(noise.run_var))[row].reshape(shape),
+        run_var=run_var.reshape(shape),
         moves=amounts[:, :, None] * turn.reshape(sensors, blades, 1),
-        mean=mean,
+        mean=[p.mean for p in own],
+        joint=[p.joint for p in own],
+        speaking=noise.speaking,
+        shape=(sensors, regimes, len(rotor.adjusters)),
+    )
+
+
+def track_cases_of(rotor: Rotor, runs: Runs, coefficients: Coefficients, codes: Whole) -> Cases:
+    """Return the same of track: a reading is a contrast of the blades' heights in a regime.
+
+    A rotor without track readings has none; a moved reference or sensor of vibration is nothing to
+    track.
+    """
+    regimes, blades = len(rotor.regimes), len(rotor.blades)
+    row, pad = _rows(runs, codes)
+    readings = np.swapaxes(track_contrasts(runs)[row], 2, 3)
+    readings = np.where(pad[:, :, None, None], np.nan, readings)
+    noise = coefficients.noise
+    usable = np.isfinite(noise.track_reading_var) & np.isfinite(noise.track_run_var)
+    readings = np.where(usable, readings, np.nan)
+    amounts = np.where(pad[:, :, None, None], 0.0, runs.amounts[row])
+    own = [coefficients.of(runs.serials[code]) for code in codes]
+    run_var = np.where(usable, noise.track_run_var_after(runs.moved), 0.0)[row]
+    return _cases(
+        codes=codes,
+        row=row,
+        starts=runs.starts[row] | pad,
+        readings=readings,
+        reading_var=np.broadcast_to(np.where(usable, noise.track_reading_var, 1.0), readings.shape),
+        run_var=np.broadcast_to(run_var[:, :, None], readings.shape),
+        moves=amounts[:, :, None] * contrasts(blades)[:, :, None],
+        mean=[p.track_mean for p in own],
+        joint=[p.track_joint for p in own],
+        speaking=noise.track_speaking,
+        shape=(1, regimes, len(rotor.adjusters)),
+    )
+
+
+def _rows(runs: Runs, codes: Whole) -> tuple[Whole, Truth]:
+    """Return the rows of each rotor's runs, (case, run), and where there is none."""
+    first = np.searchsorted(runs.rotor, codes)
+    count = np.searchsorted(runs.rotor, codes, side="right") - first
+    place = np.arange(int(count.max(initial=0)))
+    row = np.where(place < count[:, None], first[:, None] + place, -1)
+    return row, row < 0
+
+
+def _cases(
+    codes: Whole,
+    row: Whole,
+    starts: Truth,
+    readings: Array,
+    reading_var: Real,
+    run_var: Real,
+    moves: Array,
+    mean: list[Array],
+    joint: list[Array],
+    speaking: Real | None,
+    shape: tuple[int, int, int],
+) -> Cases:
+    """Return cases with posteriors by rotor; shape: sensor, regime and adjuster of these."""
+    sensors, regimes, adjusters = shape
+    means = np.array(mean).reshape(len(codes), *shape)
+    size = regimes * adjusters
+    cov = np.array(joint).reshape(len(codes), sensors, size, size)
+    variance = np.einsum("csxx->csx", cov).real.reshape(means.shape)
+    return Cases(
+        code=codes,
+        row=row,
+        starts=starts,
+        readings=readings,
+        reading_var=reading_var,
+        run_var=run_var,
+        moves=moves,
+        mean=means,
         cov=cov,
-        known=known,
+        known=np.isfinite(means) & (variance > 0),
         speaking=(
-            np.ones((sensors, regimes))
-            if noise.speaking is None
-            else noise.speaking.reshape(sensors, regimes)
+            np.ones(shape[:2]) if speaking is None else np.asarray(speaking).reshape(shape[:2])
         ),
     )
-
-
-def parts_since(cases: Cases, since: Whole) -> Array:
-    """Return the moves from some runs on, (case, part, run, sensor, adjuster).
-
-    since: (case, part), run from which moves count; one beyond the last run leaves none.
-    """
-    whole = cases.moves.sum(axis=3)
-    later = np.arange(whole.shape[1]) >= since[:, :, None]
-    return np.asarray(later[..., None, None] * whole[:, None])
-
-
-def parts_by_blade(cases: Cases) -> Array:
-    """Return each blade's moves alone, (case, blade, run, sensor, adjuster)."""
-    return np.moveaxis(cases.moves, 3, 1)
-
-
-def whiten(cases: Cases, parts: Array | None = None) -> Whitened:
-    """Return unit rows: each reading less what its level was thought to be, over its sd.
-
-    parts: (case, part, run, sensor, adjuster), moves to follow beside all of them. The level filter
-    is that of `adapt.level`, with the coefficients kept apart. A move of an adjuster of which
-    nothing is known cuts the level.
-    """
-    count, length, sensors, regimes = cases.readings.shape
-    adjusters = cases.moves.shape[4]
-    moved = cases.moves.sum(axis=3)[:, None]
-    moved = moved if parts is None else np.concatenate([moved, parts], axis=1)
-    moved = moved[:, :, :, :, None, :] * cases.known[:, None, None]
-    unknown = np.asarray(~np.isfinite(cases.mean))
-    cut = ((np.abs(cases.moves).sum(axis=3)[:, :, :, None] > 0) & unknown[:, None]).any(axis=4)
-    read = np.asarray(~np.isnan(cases.readings))
-    values = np.where(read, cases.readings, 0.0)
-
-    rows = np.zeros((count, moved.shape[1], length, sensors, regimes, adjusters), dtype=complex)
-    z = np.zeros(read.shape, dtype=complex)
-    scale = np.ones(read.shape)
-    live = np.zeros(read.shape, dtype=bool)
-    offset = np.zeros((count, sensors, regimes), dtype=complex)
-    slope = np.zeros((count, rows.shape[1], sensors, regimes, adjusters), dtype=complex)
-    own_var = np.full(offset.shape, np.inf)
-    for n in range(length):
-        fresh_start = cases.starts[:, n, None, None]
-        own_var = np.where(fresh_start | cut[:, n], np.inf, own_var + cases.run_var[:, n])
-        slope += moved[:, :, n]
-        begun = np.isinf(own_var)
-        total = np.where(begun, 1.0, own_var) + cases.reading_var[:, n]
-        follow = read[:, n] & ~begun & (total > 0)
-        total = np.where(total > 0, total, 1.0)
-        innovation = values[:, n] - offset
-        live[:, n], scale[:, n] = follow, np.sqrt(total)
-        z[:, n] = np.where(follow, innovation / scale[:, n], 0.0)
-        rows[:, :, n] = np.where(follow, 1.0 / scale[:, n], 0.0)[:, None, ..., None] * slope
-        gain = np.where(follow, np.where(begun, 0.0, own_var) / total, 0.0)
-        gain = np.where(read[:, n] & begun, 1.0, gain)
-        offset = offset + gain * np.where(read[:, n], innovation, 0.0)
-        kept = np.where(begun, 0.0, 1.0 - gain)
-        slope *= kept[:, None, ..., None]
-        own_var = np.where(
-            read[:, n], np.where(begun, 1.0, gain) * cases.reading_var[:, n], own_var
-        )
-    return Whitened(live, z, scale, rows)
-
-
-def with_rest_of_fleet(cases: Cases, rows: Whitened) -> Cases:
-    """Return cases whose prior is what the rest of the fleet says of each rotor: type plus spread.
-
-    A rotor's posterior is that prior times the likelihood of its own rows, so taking the rows'
-    information off the posterior's leaves the prior. Where nothing but the rotor's own runs informs
-    a direction, its precision is a millionth of the posterior's.
-    """
-    count, sensors, regimes, adjusters = cases.mean.shape
-    size = regimes * adjusters
-    known = cases.known.reshape(count, sensors, size)
-    both = known[..., :, None] & known[..., None, :]
-    eye = np.eye(size)
-    cov = np.where(both, cases.cov, 0.0) + eye * ~known[..., None]
-    scale = np.sqrt(np.einsum("csxx->csx", cov).real)
-    precision = np.linalg.inv(cov / (scale[..., :, None] * scale[..., None, :]))
-    mean = np.where(known, cases.mean.reshape(known.shape), 0.0) / scale
-    x = rows.x * scale.reshape(count, 1, sensors, regimes, adjusters)
-    heard_as = x.conj() * cases.speaking[..., None]
-    told = np.einsum("cnsra,cnsrb->csrab", heard_as, x)
-    information = np.zeros_like(precision).reshape(
-        count, sensors, regimes, adjusters, regimes, adjusters
-    )
-    at = np.arange(regimes)
-    information[:, :, at, :, at, :] = np.moveaxis(told, 2, 0)
-    left = precision - information.reshape(precision.shape)
-    left = 0.5 * (left + np.swapaxes(left, -1, -2).conj())
-    heard = np.einsum("cnsra,cnsr->csra", heard_as, rows.z).reshape(known.shape)
-    right = np.einsum("csxy,csy->csx", precision, mean) - heard
-    values, vectors = np.linalg.eigh(left)
-    least = VAGUE * np.einsum("csxx->csx", precision).real.mean(axis=2)
-    values = np.maximum(values, least[..., None])
-    prior = (vectors / values[..., None, :]) @ np.swapaxes(vectors, -1, -2).conj()
-    before = np.einsum("csxy,csy->csx", prior, right) * scale
-    prior = np.where(both, prior * (scale[..., :, None] * scale[..., None, :]), 0.0)
-    nothing = np.where(np.isfinite(cases.mean), 0.0, np.nan)
-    before = np.where(cases.known, before.reshape(cases.mean.shape), nothing)
-    return replace(cases, mean=before, cov=prior)

@@ -9,7 +9,8 @@ a factor of its own over all runs (the rotor is what it is): h is taken orthogon
 
     U = h' w,  K = h' h,  |U|^2 / K ~ exponential(1) if nothing changed, g estimated by U / K
 
-whatever the coefficients are, because h rests on earlier runs only (a martingale). Residuals are
+whatever the coefficients are, because h rests on earlier runs only (a martingale); where readings
+are real (track), half of it is gamma(1/2). Residuals are
 clipped at three standard deviations: one gust is no change. Score tests: Rao, Linear Statistical
 Inference (Wiley 1973), section 6e, from memory.
 """
@@ -23,12 +24,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import gammaincc
 
+from adapt.learning.health.kinds import Kinds
 from adapt.learning.health.residuals import Walk
 
 __all__ = [
-    "Kinds", "Sums", "Tests", "Unmixed", "kinds_of", "misfit_of", "null_sums",
-    "squares_of", "sums_of",
-    "tests_of",
+    "Sums", "Tests", "Unmixed", "misfit_of", "moments_of", "null_sums", "squares_of", "sums_of",
+    "tests_of", "unmixing",
 ]  # fmt: skip
 
 Array = npt.NDArray[Any]
@@ -37,38 +38,8 @@ Truth = npt.NDArray[np.bool_]
 Whole = npt.NDArray[np.int64]
 
 CLIPPED = 3.0  # sds of a whitened residual
-LEAST_INFORMATION = 12.0  # of a factor: at an sd of 0.2 per component a test is worth its cost
+LARGEST_VAR = 1.0 / 24.0  # of a factor per component: at an sd of 0.2 a test is worth its cost
 RIDGE = 1e-9
-
-
-@dataclass(frozen=True, eq=False)
-class Kinds:
-    """What a factor may concern: weight (kind, sensor * adjuster), 1 where it does.
-
-    sensor, adjuster: (kind,), which one, -1 = all. group: (kind,), kinds alike have one number.
-    """
-
-    weight: Real
-    sensor: Whole
-    adjuster: Whole
-    group: Whole
-
-
-def kinds_of(sensors: int, adjusters: int, by_sensor: bool) -> Kinds:
-    """Return the kinds: all, each adjuster, and by_sensor each sensor and each pair of the two."""
-    listed = [(-1, -1, 0)]
-    if adjusters > 1:
-        listed += [(-1, a, 1) for a in range(adjusters)]
-    if by_sensor and sensors > 1:
-        listed += [(s, -1, 2) for s in range(sensors)]
-        if adjusters > 1:
-            listed += [(s, a, 3) for s in range(sensors) for a in range(adjusters)]
-    sensor, adjuster, group = np.array(listed, dtype=np.int64).T
-    all_sensors, all_adjusters = np.arange(sensors), np.arange(adjusters)
-    weight = ((sensor[:, None] == all_sensors) | (sensor < 0)[:, None])[:, :, None] & (
-        (adjuster[:, None] == all_adjusters) | (adjuster < 0)[:, None]
-    )[:, None, :]
-    return Kinds(weight.reshape(len(listed), -1).astype(float), sensor, adjuster, group)
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,12 +76,13 @@ class Unmixed:
 class Tests:
     """Single tests: (case, part, kind, ...); the last kind is "free".
 
-    square: (..., draw), ~ gamma(freedom, 1) if nothing changed. freedom: 0 where there is no test.
+    square: (..., draw), ~ gamma(freedom, 1) if nothing changed. freedom: 1 for one complex factor,
+    1/2 for a real one; 0 where there is no test.
     factor, sd: estimate of g and its sd per component (first draw), NaN where there is no test.
     """
 
     square: Real
-    freedom: Whole
+    freedom: Real
     factor: Array
     sd: Real
 
@@ -126,7 +98,7 @@ class Tests:
         """
         square = self.square if inflation is None else self.square / inflation[:, None]
         log_p = np.where(self.freedom[..., None] > 0, -square, 0.0)
-        more = self.freedom > 1
+        more = (self.freedom > 0) & (self.freedom != 1)
         tail = gammaincc(self.freedom[more][:, None], square[more])
         log_p[more] = np.log(np.maximum(tail, 1e-300))
         return np.asarray(log_p)
@@ -140,18 +112,24 @@ def sums_of(found: Walk, live: Truth, correlation: Array) -> tuple[Sums, Unmixed
     """
     count, length, sensors, regimes = live.shape
     channels = sensors * regimes
-    flat = live.reshape(count, length, channels)
-    both = flat[..., :, None] & flat[..., None, :]
-    mixed = np.where(both, correlation, 0.0) + np.eye(channels) * ~flat[..., None]
-    unmix = np.linalg.inv(np.linalg.cholesky(mixed))
+    unmix = unmixing(live, correlation)
     size = np.abs(found.whitened)
     clipped = found.whitened * (CLIPPED / np.maximum(size, CLIPPED))
-    white = unmix @ clipped.reshape(count, length, channels, 1)
+    white = (unmix @ clipped.reshape(count, length, channels, 1)).astype(np.complex64)
 
-    across = _across(found.directions, unmix)
-    mirrored = np.swapaxes(across.conj(), 2, 3)
-    raw = (mirrored @ across).astype(complex)
-    with_base = (mirrored @ across[:, :1]).astype(complex)
+    across = _across(found, unmix)
+    straight = across.conj()
+    factors = across.shape[3]
+    parts = across.shape[1]
+    raw = np.empty((count, parts, factors, factors), dtype=complex)
+    with_base = np.empty_like(raw)
+    score = np.empty((count, parts, factors, 1), dtype=complex)
+    base = np.concatenate([across[:, 0], white.reshape(count, -1, 1)], axis=2)
+    for p, begins in enumerate(found.begins * channels):
+        mirrored = np.swapaxes(straight[:, p, begins:], 1, 2)
+        raw[:, p] = mirrored @ across[:, p, begins:]
+        told = mirrored @ base[:, begins:]
+        with_base[:, p], score[:, p] = told[..., :factors], told[..., factors:]
     own = raw[:, 0]
     weight = np.einsum("cff->cf", own).real
     top = np.maximum(weight.max(axis=1, initial=0.0), 1e-300)[:, None]
@@ -159,9 +137,35 @@ def sums_of(found: Walk, live: Truth, correlation: Array) -> tuple[Sums, Unmixed
     common = with_base @ np.linalg.inv(own)[:, None]
     information = raw - common @ np.swapaxes(with_base, 2, 3).conj()
     information = 0.5 * (information + np.swapaxes(information, 2, 3).conj())
-    score = (mirrored @ white.reshape(count, 1, -1, 1)).astype(complex)
     score = score - common @ score[:, :1]
     return Sums(score, information), Unmixed(found.directions, unmix, common, information)
+
+
+def unmixing(live: Truth, correlation: Array) -> Array:
+    """Return what makes the channels of a run independent, (case, run, channel, channel).
+
+    Inverse Cholesky factors, one for each pattern of channels read.
+    """
+    flat = live.reshape(*live.shape[:2], -1)
+    patterns, which = np.unique(flat.reshape(-1, flat.shape[2]), axis=0, return_inverse=True)
+    both = patterns[:, :, None] & patterns[:, None, :]
+    mixed = np.where(both, correlation, 0.0) + np.eye(flat.shape[2]) * ~patterns[..., None]
+    inverse = np.linalg.inv(np.linalg.cholesky(mixed))
+    return np.asarray(inverse[which.reshape(flat.shape[:2])])
+
+
+def moments_of(found: Walk, live: Truth) -> tuple[Array, Whole]:
+    """Return each case's products of clipped residuals of two channels, summed, and how many.
+
+    Both (case, channel, channel).
+    """
+    flat = live.reshape(*live.shape[:2], -1)
+    white = found.whitened * (CLIPPED / np.maximum(np.abs(found.whitened), CLIPPED))
+    white = np.where(flat, white.reshape(flat.shape), 0.0)
+    across = np.swapaxes(white, 1, 2)
+    number = flat.astype(np.float64)
+    count = np.swapaxes(number, 1, 2) @ number
+    return across @ white.conj(), np.rint(count).astype(np.int64)
 
 
 def squares_of(found: Walk, unmix: Array) -> Real:
@@ -181,18 +185,19 @@ def misfit_of(found: Walk, live: Truth, unmix: Array) -> Real:
     return np.asarray(np.where(channels > 0, tail, 1.0))
 
 
-def null_sums(unmixed: Unmixed, draws: int, rng: np.random.Generator) -> Sums:
+def null_sums(unmixed: Unmixed, draws: int, rng: np.random.Generator, real: bool = False) -> Sums:
     """Return sums for drawn residuals of rotors that always answered as they do.
 
-    The directions stay as they are: each rests on earlier runs only.
+    The directions stay as they are: each rests on earlier runs only. real: readings are.
     """
     directions = unmixed.directions
     count, length, sensors, regimes, parts, adjusters = directions.shape
-    noise = rng.standard_normal((count, length, sensors * regimes, 2 * draws), dtype=np.float32)
-    drawn = np.swapaxes(unmixed.unmix, 2, 3).conj().astype(np.complex64) @ (
-        noise[..., :draws] + 1j * noise[..., draws:]
-    )
-    by_sensor = drawn.reshape(count, length, sensors, regimes, draws) * np.float32(0.5**0.5)
+    size = (count, length, sensors * regimes, draws if real else 2 * draws)
+    noise = rng.standard_normal(size, dtype=np.float32)
+    if not real:
+        noise = (noise[..., :draws] + 1j * noise[..., draws:]) * np.float32(0.5**0.5)
+    drawn = np.swapaxes(unmixed.unmix, 2, 3).conj().astype(np.complex64) @ noise
+    by_sensor = drawn.reshape(count, length, sensors, regimes, draws)
     told = np.empty((count, parts, sensors, adjusters, draws), dtype=complex)
     for s in range(sensors):
         own = directions[:, :, s].reshape(count, length * regimes, parts * adjusters)
@@ -202,28 +207,29 @@ def null_sums(unmixed: Unmixed, draws: int, rng: np.random.Generator) -> Sums:
     return Sums(score - unmixed.common @ score[:, :1], unmixed.information)
 
 
-def tests_of(sums: Sums, kinds: Kinds, allowed: Truth) -> Tests:
-    """Return all tests; allowed: (case, part)."""
-    weight = kinds.weight
+def tests_of(sums: Sums, kinds: Kinds, allowed: Truth, real: bool) -> Tests:
+    """Return all tests; allowed: (case, part). real: readings are, and so are factors."""
+    weight, component = kinds.weight, 1.0 if real else 0.5
     score = np.einsum("kf,cpfd->cpkd", weight, sums.score, optimize=True)
     information = np.einsum("kf,cpfg,kg->cpk", weight, sums.information, weight, optimize=True).real
-    use = (information >= LEAST_INFORMATION) & allowed[..., None]
+    use = (LARGEST_VAR * information >= component) & allowed[..., None]
     safe = np.where(use, information, 1.0)
-    square = np.where(use[..., None], np.abs(score) ** 2 / safe[..., None], 0.0)
-    free, freedom = _free(sums, allowed)
+    scale = 0.5 if real else 1.0
+    square = np.where(use[..., None], scale * np.abs(score) ** 2 / safe[..., None], 0.0)
+    free, freedom = _free(sums, allowed, component)
     nothing = np.full(free.shape[:2], np.nan)[..., None]
     return Tests(
-        square=np.concatenate([square, free[:, :, None]], axis=2),
-        freedom=np.concatenate([use.astype(np.int64), freedom[..., None]], axis=2),
+        square=np.concatenate([square, scale * free[:, :, None]], axis=2),
+        freedom=scale * np.concatenate([use, freedom[..., None]], axis=2),
         factor=np.concatenate([np.where(use, score[..., 0] / safe, np.nan), nothing], axis=2),
-        sd=np.concatenate([np.where(use, np.sqrt(0.5 / safe), np.nan), nothing], axis=2),
+        sd=np.concatenate([np.where(use, np.sqrt(component / safe), np.nan), nothing], axis=2),
     )
 
 
-def _free(sums: Sums, allowed: Truth) -> tuple[Real, Whole]:
+def _free(sums: Sums, allowed: Truth, component: float) -> tuple[Real, Whole]:
     """Return the test of one factor for each sensor and adjuster: (case, part, draw), freedom."""
     own = np.einsum("cpff->cpf", sums.information).real
-    use = own >= LEAST_INFORMATION
+    use = LARGEST_VAR * own >= component
     freedom = np.where(allowed & (use.sum(axis=2) > 1), use.sum(axis=2), 0)
     both = use[..., :, None] & use[..., None, :]
     eye = np.eye(own.shape[2])
@@ -235,20 +241,23 @@ def _free(sums: Sums, allowed: Truth) -> tuple[Real, Whole]:
     return np.where(freedom[..., None] > 0, square, 0.0), freedom
 
 
-def _across(directions: Array, unmix: Array) -> Array:
+def _across(found: Walk, unmix: Array) -> Array:
     """Return directions of single factors over all channels, (case, part, run * channel, factor).
 
-    Single precision: these are the largest arrays, and sums of products of them are rounded to
-    1e-6, far below the scatter of any test.
+    Unmixing is lower triangular: a sensor speaks in its own channels and in those after it.
     """
+    directions = found.directions
     count, length, sensors, regimes, parts, adjusters = directions.shape
-    result = np.empty(
+    result = np.zeros(
         (count, parts, length, sensors * regimes, sensors, adjusters), dtype=np.complex64
     )
     unmix = unmix.astype(np.complex64)
+    followed = np.append(found.begins, length)
     for s in range(sensors):
-        at = slice(s * regimes, (s + 1) * regimes)
+        at, on = slice(s * regimes, (s + 1) * regimes), slice(s * regimes, None)
         own = directions[:, :, s].reshape(count, length, regimes, parts * adjusters)
-        turned = (unmix[..., at] @ own).reshape(count, length, -1, parts, adjusters)
-        result[..., s, :] = np.moveaxis(turned, 3, 1)
+        turned = (unmix[:, :, on, at] @ own).reshape(count, length, -1, parts, adjusters)
+        for p in range(parts):
+            n = slice(int(followed[p]), None)
+            result[:, p, n, on, s, :] = turned[:, n, :, p]
     return result.reshape(count, parts, length * sensors * regimes, sensors * adjusters)

@@ -1,6 +1,6 @@
 """By how much a part of a rotor's answer is other, once something was found: a complex factor.
 
-The factor is raised until nothing of the found kind is left in the residuals: then the moves
+The factor is changed until nothing of the found kind is left in the residuals: then the moves
 concerned, multiplied by it, answer like the others.
 """
 
@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.health.cases import Cases, whiten
+from adapt.learning.health.cases import Cases
 from adapt.learning.health.evidence import sums_of
 from adapt.learning.health.residuals import walk
+from adapt.learning.health.rows import whiten
 
 __all__ = ["Factor", "fitted_factors", "how_of"]
 
@@ -24,58 +25,65 @@ Real = npt.NDArray[np.float64]
 Truth = npt.NDArray[np.bool_]
 
 ROUNDS = 25
-CLOSE = 1e-4
-WIDE = 1.96  # sds of a 95 % interval
+CLOSE = 1e-3
+ENDS = (0.025, 0.975)  # of a 95 % interval
+WIDEST_TURN = 180.0  # [deg] of an interval that says anything
 
 
 @dataclass(frozen=True)
 class Factor:
-    """A complex factor, answer now over answer before (1 = the same), and its sd per component."""
+    """A factor, answer now over answer before (1 = the same), with what is known of it.
+
+    size: its size with the ends of the 95 % interval. angle_deg: how much more it lags [deg],
+    likewise; None where not known, or where readings have no angle.
+    """
 
     value: complex
-    sd: float
+    size: tuple[float, float, float]
+    angle_deg: tuple[float, float, float] | None
 
-    @property
-    def size(self) -> tuple[float, float, float]:
-        """Its size, with the ends of the 95 % interval."""
-        size, half = abs(self.value), WIDE * self.sd
-        return size, max(0.0, size - half), size + half
-
-    @property
-    def angle_deg(self) -> tuple[float, float, float] | None:
-        """How much more it lags [deg], with the ends of the 95 % interval; None where not known."""
-        size, half = abs(self.value), WIDE * self.sd
-        if half >= size:
-            return None
-        angle = math.degrees(math.atan2(self.value.imag, self.value.real))
-        turn = math.degrees(math.asin(half / size))
-        return angle, angle - turn, angle + turn
+    @classmethod
+    def of(cls, value: complex, drawn: Array, real: bool = False) -> Factor:
+        """Return a factor whose error is given by draws from what is believed of it."""
+        low, high = np.quantile(drawn.real if real else np.abs(drawn), ENDS)
+        size = (abs(value), float(low), float(high))
+        if real:
+            return cls(value, (value.real, size[1], size[2]), None)
+        turn = np.rad2deg(np.angle(drawn / value))
+        before, after = np.quantile(turn, ENDS)
+        if after - before >= WIDEST_TURN:
+            return cls(value, size, None)
+        angle = math.degrees(math.atan2(value.imag, value.real))
+        return cls(value, size, (angle, angle + float(before), angle + float(after)))
 
 
 def fitted_factors(
-    cases: Cases, concerned: Truth, correlation: Array, inflation: Real
-) -> list[Factor]:
-    """Return the factor by which the moves concerned answered, for each case.
+    cases: Cases, concerned: Real, correlation: Array, inflation: Real, real: bool = False
+) -> tuple[Array, Real]:
+    """Return the factor by which the moves concerned answered, and its sd per component, (case,).
 
-    concerned: (case, run, sensor, blade, adjuster). inflation: (case,), of the variance of scores.
+    concerned: (case, run, sensor, blade, adjuster), 0 to 1: how much of the change a move shows.
+    inflation: (case,), of the variance of scores. real: readings are. The sd is infinite where
+    nothing tells the factor.
     """
     part = (cases.moves * concerned).sum(axis=3)[:, None]
     value = np.ones(len(cases), dtype=complex)
     sd = np.full(len(cases), np.inf)
     for _ in range(ROUNDS):
-        factors = np.where(concerned, value[:, None, None, None, None], 1.0)
+        factors = 1.0 + (value[:, None, None, None, None] - 1.0) * concerned
         turned = replace(cases, moves=cases.moves * factors)
-        rows = whiten(turned, part)
+        rows = whiten(turned, part).sharing(cases.mean.shape[1]).read_only()
         sums, _ = sums_of(walk(turned, rows), rows.live, correlation)
         information = sums.information[:, 1].sum(axis=(1, 2)).real
         told = information > 0.0
         safe = np.where(told, information, 1.0)
         step = np.where(told, sums.score[:, 1, :, 0].sum(axis=1) / safe, 0.0)
+        step = step.real + (0.0 if real else 1j) * step.imag
         value = value + step * np.minimum(1.0, 0.5 / np.maximum(np.abs(step), 1e-12))
-        sd = np.where(told, np.sqrt(0.5 * inflation / safe), np.inf)
+        sd = np.where(told, np.sqrt((1.0 if real else 0.5) * inflation / safe), np.inf)
         if (np.abs(step) < CLOSE).all():
             break
-    return [Factor(complex(v), float(s)) for v, s in zip(value, sd, strict=True)]
+    return value, np.asarray(sd)
 
 
 def how_of(factor: Factor | None) -> str:

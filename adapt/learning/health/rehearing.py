@@ -12,11 +12,13 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.health.cases import Cases, whiten
-from adapt.learning.health.evidence import misfit_of, sums_of
+from adapt.learning.health.cases import Cases
+from adapt.learning.health.evidence import misfit_of, unmixing
 from adapt.learning.health.factor import fitted_factors
+from adapt.learning.health.parts import candidates, concerned_by, moved_runs
 from adapt.learning.health.residuals import walk
-from adapt.learning.health.scan import Search, candidates, concerned_by, moved_runs
+from adapt.learning.health.rows import whiten
+from adapt.learning.health.scan import Search
 
 __all__ = ["LEAST_HELD", "put_back"]
 
@@ -39,7 +41,7 @@ def put_back(
     """
     whole = replace(cases, starts=cases.starts & ~held)
     since = candidates(moved_runs(whole), most)
-    if not since.shape[1]:
+    if not since.run.shape[1]:
         return cases, np.zeros(len(cases), dtype=np.int64)
     tests = search.scan(whole, since).tests[0]
     # One factor must explain them: "free" explains nearly anything. Large changes are clipped, so
@@ -48,21 +50,22 @@ def put_back(
     kinds = np.argsort(log_p.min(axis=1), axis=1)[:, :TRIED]
     case = np.repeat(np.arange(len(cases)), kinds.shape[1])
     kind = kinds.ravel()
-    run = since[case, log_p[case, :, kind].argmin(axis=1)]
+    part = log_p[case, :, kind].argmin(axis=1)
+    run = since.run[case, part]
     tried = whole.only(case)
     concerned = np.array(
         [
-            concerned_by(tried, search.kinds[0], int(k), since=int(r))
-            for k, r in zip(kind, run, strict=True)
+            concerned_by(tried, search.kinds[0], int(k), since.profile[c, p])
+            for c, k, p in zip(case, kind, part, strict=True)
         ]
     )
-    fitted = fitted_factors(tried, concerned, search.correlation, inflation[kind])
-    value = np.array([f.value for f in fitted])[:, None, None, None, None]
-    turned = replace(tried, moves=tried.moves * np.where(concerned, value, 1.0))
+    value, _ = fitted_factors(tried, concerned, search.correlation, inflation[kind])
+    value = value[:, None, None, None, None]
+    turned = replace(tried, moves=tried.moves * (1.0 + (value - 1.0) * concerned))
     rows = whiten(turned)
-    found = walk(turned, rows)
-    _, unmixed = sums_of(found, rows.live, search.correlation)
-    fits = held[case] & (misfit_of(found, rows.live, unmixed.unmix) > FITS)
+    found = walk(turned, rows, directions=False)
+    unmix = unmixing(rows.live, search.correlation)
+    fits = held[case] & (misfit_of(found, rows.live, unmix) > FITS)
     later = np.arange(held.shape[1]) >= run[:, None]
     explained = (fits & later & moved_runs(tried)).sum(axis=1).reshape(kinds.shape)
     best = explained.argmax(axis=1)

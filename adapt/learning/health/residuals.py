@@ -17,15 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Coefficients, require_design
-from adapt.learning.health.cases import (
-    Cases,
-    Whitened,
-    cases_of,
-    rotors_of,
-    that_count,
-    whiten,
-    with_rest_of_fleet,
-)
+from adapt.learning.health.cases import Cases, cases_of, rotors_of, that_count
+from adapt.learning.health.rows import Whitened, whiten, with_rest_of_fleet
 from adapt.learning.rows.runs import Runs
 from adapt.rotor import Rotor
 
@@ -34,6 +27,7 @@ __all__ = ["Residuals", "Walk", "recursive_residuals", "walk"]
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 Truth = npt.NDArray[np.bool_]
+Whole = npt.NDArray[np.int64]
 
 CHUNK = 64  # rotors at a time
 
@@ -59,13 +53,15 @@ class Walk:
     innovation, whitened: (case, run, sensor, regime), 0 where there is none; variance: likewise, of
     the innovation over the squared scale of its row. directions: (case, run, sensor, regime, part,
     adjuster), what whitened residuals would have in them if the moves of a part, of one adjuster at
-    one sensor, had acted by 1 + g times as much, for each unit of g.
+    one sensor, had acted by 1 + g times as much, for each unit of g. begins: (part,), rows before
+    which no case has anything of this part or a later one.
     """
 
     innovation: Array
     variance: Real
     whitened: Array
     directions: Array
+    begins: Whole
 
 
 def recursive_residuals(
@@ -105,13 +101,16 @@ def walk(cases: Cases, rows: Whitened, directions: bool = True) -> Walk:
 
     cases: with the priors to start from; rows: of the same cases. A direction is built on the
     coefficients as they were known before its run, so that it owes nothing to the run's own error.
+    Directions are kept in single precision, far finer than the scatter of any test.
     """
     count, length, sensors, regimes, adjusters = rows.x.shape
     parts = rows.parts.shape[1] if directions else 0
     size = regimes * adjusters
     mean = np.where(cases.known, cases.mean, 0.0)
     cov = cases.cov.copy()
-    leaned = np.zeros((count, sensors, size, parts * adjusters), dtype=complex)
+    begins = _begins(rows.parts[:, :parts])
+    followed = np.searchsorted(begins, np.arange(length), side="right") * adjusters
+    leaned = np.zeros((count, sensors, size, parts * adjusters), dtype=np.complex64)
     innovation = np.zeros(rows.z.shape, dtype=complex)
     whitened = np.zeros_like(innovation)
     variance = np.ones(rows.z.shape)
@@ -133,15 +132,28 @@ def walk(cases: Cases, rows: Whitened, directions: bool = True) -> Walk:
         white = np.einsum("csrq,csq->csr", turn, error)
         innovation[:, n], whitened[:, n] = error, white
         variance[:, n] = 1.0 + np.einsum("csrr->csr", spread).real
-        if parts:
-            part = np.moveaxis(rows.parts[:, :, n], 1, 3) * mean[:, :, :, None, :]
-            part = part.reshape(count, sensors, regimes, parts * adjusters)
-            absorbed = np.einsum(
-                "csra,csraq->csrq", x, leaned.reshape(count, sensors, regimes, adjusters, -1)
+        if followed[n]:
+            now = slice(0, int(followed[n]))
+            part = np.moveaxis(rows.parts[:, : now.stop // adjusters, n], 1, 3).astype(np.complex64)
+            part = part * mean.astype(np.complex64)[:, :, :, None, :]
+            part = part.reshape(count, sensors, regimes, now.stop)
+            absorbed = x.astype(np.complex64)[..., None, :] @ leaned[..., now].reshape(
+                count, sensors, regimes, adjusters, now.stop
             )
-            expected[:, n] = turn @ (part - absorbed)
-            leaned += gain @ (hear @ (part - absorbed))
+            part -= absorbed[..., 0, :]
+            told = turn.astype(np.complex64) @ part
+            expected[:, n, :, :, now] = told
+            heard = told if whole else hear.astype(np.complex64) @ part
+            leaned[..., now] += gain.astype(np.complex64) @ heard
         mean = mean + (gain @ (hear @ error[..., None])).reshape(mean.shape)
         cov = cov - gain @ np.swapaxes(gain, -1, -2).conj()
     shape = (count, length, sensors, regimes, parts, adjusters)
-    return Walk(innovation, variance, whitened, expected.reshape(shape))
+    return Walk(innovation, variance, whitened, expected.reshape(shape), begins)
+
+
+def _begins(parts: Array) -> Whole:
+    """Return rows before which no case has anything of a part or a later one, (part,), rising."""
+    length = parts.shape[2]
+    some = (parts != 0).any(axis=(0, 3, 4, 5))
+    first = np.where(some.any(axis=1), some.argmax(axis=1), length)
+    return np.asarray(np.minimum.accumulate(first[::-1])[::-1], dtype=np.int64)
