@@ -28,7 +28,7 @@ from adapt.learning.frames.moved import (
 )
 from adapt.learning.replaced import doubts_of
 from adapt.learning.rows.runs import Runs
-from adapt.learning.suspects.screening import Screened, fit_screened
+from adapt.learning.suspects.screening import ROUNDS, Screened, fit_screened
 from adapt.log import History
 from adapt.rotor import Rotor
 
@@ -72,14 +72,17 @@ def learn_runs(
     source: str = "",
     held: frozenset[tuple[str, str]] = frozenset(),
     robust: bool = False,
+    start: Fitted | None = None,
+    rounds: int = ROUNDS,
 ) -> Screened:
     """Learn from runs; the coefficients are those of each rotor as it reads now.
 
     held: pairs to hold back at first, from an earlier look. robust: rough runs and gusts count
-    less (frames are first sought as if all counted alike). The runs that come back are those that
-    were given, cut where pairs are held back.
+    less (frames are first sought as if all counted alike). start: what was learned from some of
+    these runs. rounds: of learning and looking for suspects, at most. The runs that come back are
+    those that were given, cut where pairs are held back.
     """
-    last: Fitted | None = None
+    last = start
 
     def learned_from(seen: Runs) -> Coefficients:
         nonlocal last
@@ -88,7 +91,7 @@ def learn_runs(
 
     frames = settle_frames(rotor, runs, happened.frames, learned_from, happened.doubt)
     fitted = turned(runs, frames)
-    screened = fit_screened(rotor, fitted, chart, progress, source, held, last, robust)
+    screened = fit_screened(rotor, fitted, chart, progress, source, held, last, robust, rounds)
     if happened.frames:
         # What suspect entries did to the angles is only known now.
         steps = frozenset(np.flatnonzero(screened.runs.starts & ~fitted.starts).tolist())
@@ -99,7 +102,14 @@ def learn_runs(
         if not settled(frames, again):
             frames, fitted = again, turned(runs, again)
             screened = fit_screened(
-                rotor, fitted, chart, None, source, screened.coefficients.withheld, robust=robust
+                rotor,
+                fitted,
+                chart,
+                None,
+                source,
+                screened.coefficients.withheld,
+                screened.fitted,
+                robust,
             )
     seen = screened.as_counted(replace(fitted, starts=fitted.starts | screened.runs.starts))
     coefficients = as_changed(

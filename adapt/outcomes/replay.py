@@ -20,6 +20,7 @@ from adapt.chart import Chart
 from adapt.coefficients import Coefficients, Posterior
 from adapt.learning.rows.runs import Runs, history_of, runs_of
 from adapt.learning.sequential import Inputs, Step, afresh, follow_job, inputs_of
+from adapt.learning.suspects.screening import Screened
 from adapt.learning.whole import Happened, learn_runs
 from adapt.level import predict_run
 from adapt.outcomes.outcome import Outcome
@@ -30,9 +31,12 @@ __all__ = ["compare"]
 
 Array = npt.NDArray[Any]
 Whole = npt.NDArray[np.int64]
+Truth = npt.NDArray[np.bool_]
 Progress = Callable[[int, int], None]
 
-REFITS = 12
+GROWN = 1.3  # times the runs known before: then the fleet's coefficients are learned anew
+MOVED = 1.1  # the same where a rotor's second job since its reference moved begins
+LOOKS = 2  # for suspects at a time; what they hide is found the next time
 COVERAGE = 0.95
 
 
@@ -41,21 +45,22 @@ def compare(
     log: Any,
     chart: Chart | None = None,
     progress: Progress | None = None,
-    refits: int = REFITS,
+    grown: float = GROWN,
 ) -> Outcome:
     """Predict every run of a log from the runs before it, by each method, and score the errors.
 
     log: a log, its path, or a history that was checked already. chart: also the learner's start;
-    without one there is no method "chart". progress: called with (jobs done, jobs in all). refits:
-    how often the fleet's coefficients are learned anew on the way, at the starts of jobs, closer
-    together at first; in between a rotor's own follow its runs one at a time.
+    without one there is no method "chart". progress: called with (jobs done, jobs in all). grown:
+    the fleet's coefficients are learned anew at the start of a job before which so many times the
+    runs of the last time are known; in between a rotor's own follow its runs one at a time. What is
+    predicted of a run does not depend on how many come after it.
 
     Raises BadInput when the log cannot be read.
     """
     history = history_of(rotor, log)
     runs = runs_of(rotor, history)
     happened = Happened.of(rotor, runs, history)
-    walk = _Walk(rotor, runs, happened, chart, inputs_of(rotor, runs), refits)
+    walk = _Walk(rotor, runs, happened, chart, inputs_of(rotor, runs), grown)
     rows: list[dict[str, Any]] = []
     report = progress or (lambda done, of: None)
     report(0, len(walk.jobs))
@@ -136,7 +141,7 @@ class _Walk:
         happened: Happened,
         chart: Chart | None,
         inputs: Inputs,
-        refits: int,
+        grown: float,
     ) -> None:
         self._happened = happened
         self._rotor, self._runs, self._chart, self._inputs = rotor, runs, chart, inputs
@@ -146,21 +151,13 @@ class _Walk:
         present = np.unique(runs.job)
         self.jobs = present[np.argsort(first[present], kind="stable")]
         self._first = first
-        # Closer together at first, when every job changes what is known most.
-        wanted = len(runs) * np.linspace(0, 1, max(refits, 1), endpoint=False) ** 2
-        starts = np.sort(first[present])
-        at = (
-            np.unique(starts[np.searchsorted(starts, wanted).clip(max=len(starts) - 1)])
-            if len(starts)
-            else np.zeros(0, dtype=np.int64)
-        )
-        self._cuts = np.union1d(at, self._after_moved_frames(first)[:refits])
-        self._fits: dict[int, Coefficients] = {}
+        self._cuts = _cuts(first[self.jobs], self._frame_known(), grown)
+        self._fits: dict[int, Screened] = {}
 
-    def _after_moved_frames(self, first: Whole) -> Whole:
-        """Return when rotors start their second job in a new frame: only then is its angle known.
+    def _frame_known(self) -> Truth:
+        """Return which jobs are a rotor's second in a new frame: only then is its angle known.
 
-        first: (job,), the rank of each job's first run.
+        Shape (job,), in the order of `jobs`.
         """
         runs, found = self._runs, []
         last: dict[int, list[Array]] = {}
@@ -168,10 +165,9 @@ class _Walk:
             members = np.flatnonzero(runs.job == job)
             code, epoch = int(runs.rotor[members[0]]), runs.epoch[members].max(axis=0)
             before = last.setdefault(code, [np.zeros_like(epoch)])
-            if len(before) > 1 and (before[-1] > before[-2]).any():
-                found.append(first[job])
+            found.append(len(before) > 1 and bool((before[-1] > before[-2]).any()))
             before.append(epoch)
-        return np.array(found, dtype=np.int64)
+        return np.array(found, dtype=bool)
 
     def predict(self, job: int) -> Iterator[dict[str, Any]]:
         """Yield the rows of one job's runs."""
@@ -202,16 +198,17 @@ class _Walk:
         cut = int(self._cuts[self._cuts <= rank].max())
         if cut not in self._fits:
             earlier = self._rank < cut
-            held = [c.withheld for at, c in self._fits.items() if at < cut]
-            screened = learn_runs(
+            last = self._fits[max(self._fits)] if self._fits else None
+            self._fits[cut] = learn_runs(
                 self._rotor,
                 runs.only(earlier),
                 self._happened.only(runs, earlier),
                 self._chart,
-                held=held[-1] if held else frozenset(),
+                held=last.coefficients.withheld if last else frozenset(),
+                start=last.fitted if last else None,
+                rounds=LOOKS,
             )
-            self._fits[cut] = screened.coefficients
-        coefficients = self._fits[cut]
+        coefficients = self._fits[cut].coefficients
         posterior = coefficients.of(runs.serials[code])
         mine = (runs.rotor == code) & (self._rank < rank)
         known = np.flatnonzero(mine & (self._rank < cut))
@@ -325,6 +322,20 @@ def _effect(moves: Array, chart: Array) -> Array:
     """Effect of moves (channel, part, adjuster) by the chart; NaN where it lacks a row for one."""
     effect = np.where(moves != 0, chart[:, None, :] * moves, 0.0)
     return np.asarray(effect.sum(axis=2))
+
+
+def _cuts(first: Whole, frame_known: Truth, grown: float) -> Whole:
+    """Return how many runs are known each time that coefficients are learned anew, ascending.
+
+    first: (job,), how many runs are known when each job starts, in that order; frame_known: (job,),
+    True where a moved reference's angle can be known for the first time. Each depends on what came
+    before it alone.
+    """
+    cuts: list[int] = []
+    for known, moved in zip(first.tolist(), frame_known.tolist(), strict=True):
+        if not cuts or known >= max((MOVED if moved else grown) * cuts[-1], cuts[-1] + 1):
+            cuts.append(known)
+    return np.array(cuts, dtype=np.int64)
 
 
 def _time_rank(runs: Runs) -> Whole:

@@ -148,7 +148,7 @@ def test_to_exclude_a_pair_is_to_split_the_job_there(known: Fleet, after_run: st
 
 def test_a_pair_left_out_is_not_predicted_over_in_comparing(known: Fleet) -> None:
     history = replace(known.history, left_out=frozenset({("J002-1", "2")}))
-    rows = adapt.compare(known.rotor, history, known.chart, refits=2).predictions
+    rows = adapt.compare(known.rotor, history, known.chart, grown=4.0).predictions
     assert set(rows.loc[rows["job"] == "J002-1", "run"]) == {"1", "2", "4"}
 
 

@@ -126,8 +126,8 @@ def test_hardware_changed_since_the_last_learning_counts_in_an_update(invented: 
 def test_walking_forward_turns_what_it_knew_when_it_learns_anew(invented: Fleet) -> None:
     event = [("J004-1", "4", "reference moved", "", "")]
     log = with_events(turned_log(invented, "R004", "J004-2", 60.0), event)
-    outcome = compare(invented.rotor, log, invented.chart, refits=4)
-    plain = compare(invented.rotor, invented.history, invented.chart, refits=4)
+    outcome = compare(invented.rotor, log, invented.chart, grown=4.0)
+    plain = compare(invented.rotor, invented.history, invented.chart, grown=4.0)
     mine = outcome.predictions[
         (outcome.predictions.rotor == "R004") & (outcome.predictions.method == "learned")
     ]

@@ -1,6 +1,7 @@
 """Walking forward: nothing of the future, the right sums, and intervals that hold."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -8,8 +9,9 @@ import pytest
 from invented_fleet import Fleet, fleet, history, invented_rotor, without_chart_rows
 
 from adapt.effects import harmonic_sums
+from adapt.learning.whole import learn_runs
 from adapt.log import History
-from adapt.outcomes import Outcome, compare
+from adapt.outcomes import Outcome, compare, replay
 
 
 @pytest.fixture(scope="module")
@@ -134,6 +136,58 @@ def test_changing_the_future_changes_no_prediction_of_the_past() -> None:
     vibration = a.sensor.notna()
     assert (a.predicted[vibration] == b.predicted[vibration]).all()
     assert (one[~past].error.to_numpy() != other[~past].error.to_numpy()).any()
+
+
+def shortened(log: History, when: pd.Timestamp) -> History:
+    """Return the log as it was before a job began at that time."""
+    begun = log.runs.groupby("job").started.min()
+    known = set(begun.index[begun < when])
+    kept = {
+        name: getattr(log, name)[getattr(log, name).job.isin(known)]
+        for name in ("runs", "readings", "track", "moves", "events")
+    }
+    return replace(log, **kept)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6])
+def test_a_prediction_does_not_depend_on_how_many_runs_come_after_it(share: float) -> None:
+    """When to learn anew, and what each learning starts from, are settled by the past alone."""
+    f = fleet(np.random.default_rng(34), rotors=8, jobs=3, runs=4)
+    begun = f.history.runs.groupby("job").started.min().sort_values()
+    when = begun.iloc[int(share * len(begun))]
+    short = shortened(f.history, when)
+    one = compare(f.rotor, short, f.chart).predictions
+    whole = compare(f.rotor, f.history, f.chart).predictions
+    keys = ["method", "job", "run", "sensor", "regime"]
+    started = short.runs.set_index(["job", "run"]).started
+    # Runs of jobs that overlap: only what was flown before the first run that was left out.
+    past = np.array([started[key] < when for key in zip(one.job, one.run, strict=True)])
+    assert past.sum() > 100
+    a = one[past].set_index(keys)
+    b = whole.set_index(keys).loc[a.index]
+    np.testing.assert_allclose(a.error.to_numpy(), b.error.to_numpy(), rtol=1e-6)
+    assert (a.inside_95.fillna(False) == b.inside_95.fillna(False)).all()
+
+
+def test_learning_anew_starts_from_what_was_learned_of_the_past_alone() -> None:
+    """Each fit goes on from the one before it; what that one saw came before what this one sees."""
+    f = fleet(np.random.default_rng(35), rotors=6, jobs=3, runs=4)
+    with pytest.MonkeyPatch.context() as patch:
+        seen: list[tuple[set[str], object, object]] = []
+
+        def noted(rotor, runs, *given, start=None, **named):  # type: ignore[no-untyped-def]
+            found = learn_runs(rotor, runs, *given, start=start, **named)
+            pairs = {f"{runs.jobs[j]} {n}" for j, n in zip(runs.job, runs.names, strict=True)}
+            seen.append((pairs, start, found.fitted))
+            return found
+
+        patch.setattr(replay, "learn_runs", noted)
+        compare(f.rotor, f.history, f.chart)
+    assert len(seen) > 4
+    assert seen[0][1] is None
+    for (before, _, fitted), (now, start, _) in pairwise(seen):
+        assert start is fitted
+        assert before < now
 
 
 def test_the_first_job_of_the_log_is_predicted_from_the_chart_alone() -> None:

@@ -16,7 +16,7 @@ from adapt.learning.rows.compiled import compiled
 
 __all__ = [
     "add_cells", "add_information", "cell_errors", "fill_joint", "fill_own", "fill_told",
-    "scaled_errors", "share_sums",
+    "invert_each", "scaled_errors", "share_sums",
 ]  # fmt: skip
 
 Array = npt.NDArray[Any]
@@ -45,10 +45,10 @@ def add_cells(
 def _invert(m: Array) -> float:
     """Invert a small matrix with positive pivots in place; return the log of its determinant."""
     n = len(m)
-    det = 1.0
+    log_det = 0.0
     for p in range(n):
         pivot = m[p, p].real
-        det *= pivot
+        log_det += np.log(pivot)
         over = 1.0 / pivot
         m[p, p] = 1.0
         for y in range(n):
@@ -59,7 +59,29 @@ def _invert(m: Array) -> float:
                 m[x, p] = 0.0
                 for y in range(n):
                     m[x, y] -= factor * m[p, y]
-    return float(np.log(det))
+    return log_det
+
+
+@compiled
+def invert_each(matrices: Array, log_det: Array) -> None:
+    """Invert Hermitian matrices in place, scaled to unit diagonals; add logs of determinants."""
+    sets, size = matrices.shape[0], matrices.shape[1]
+    scale = np.zeros(size)
+    for s in range(sets):
+        m = matrices[s]
+        for x in range(size):
+            scale[x] = 1.0 / np.sqrt(max(m[x, x].real, 1e-300))
+            log_det[s] -= 2.0 * np.log(scale[x])
+        for x in range(size):
+            for y in range(size):
+                m[x, y] *= scale[x] * scale[y]
+        log_det[s] += _invert(m)
+        for x in range(size):
+            m[x, x] = m[x, x].real * scale[x] ** 2
+            for y in range(x):
+                mean = 0.5 * (m[x, y] + np.conj(m[y, x])) * scale[x] * scale[y]
+                m[x, y] = mean
+                m[y, x] = np.conj(mean)
 
 
 @compiled

@@ -38,6 +38,7 @@ from adapt.learning.fitting.compiled import (
     fill_joint,
     fill_own,
     fill_told,
+    invert_each,
 )
 from adapt.learning.rows.table import Table
 
@@ -398,15 +399,17 @@ def _inverse(
     For what the data determine, any generalised inverse gives the same answer.
     """
     groups, regimes, adjusters = of_group
-    alive = (np.arange(adjusters) < known.rank[:, None]).reshape(groups, -1)
-    q = _block_diagonal(known.axes.reshape(groups, regimes, adjusters, adjusters))
-    inner = np.swapaxes(q, -1, -2).conj() @ information @ q
-    inner = 0.5 * (inner + np.swapaxes(inner, -1, -2).conj())
-    inner = inner + np.eye(inner.shape[-1]) * ~alive[:, None, :]
-    unit = np.sqrt(np.maximum(np.einsum("sxx->sx", inner).real, 1e-300))
-    scaled = inner / (unit[:, :, None] * unit[:, None, :])
-    inverse = np.linalg.inv(scaled) / (unit[:, :, None] * unit[:, None, :])
-    log_det: Real = np.linalg.slogdet(scaled)[1] + 2.0 * np.log(unit).sum(axis=1)
+    whole = bool((known.rank == adjusters).all())
+    inner = information
+    if not whole:
+        alive = (np.arange(adjusters) < known.rank[:, None]).reshape(groups, -1)
+        q = _block_diagonal(known.axes.reshape(groups, regimes, adjusters, adjusters))
+        inner = np.swapaxes(q, -1, -2).conj() @ information @ q
+        inner = inner + np.eye(inner.shape[-1]) * ~alive[:, None, :]
+    inverse, log_det = np.array(inner, order="C"), np.zeros(groups)
+    invert_each(inverse, log_det)
+    if whole:
+        return inverse, log_det
     inverse = inverse * (alive[:, :, None] & alive[:, None, :])
     cov = q @ inverse @ np.swapaxes(q, -1, -2).conj()
     return 0.5 * (cov + np.swapaxes(cov, -1, -2).conj()), log_det

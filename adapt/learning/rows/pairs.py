@@ -158,9 +158,8 @@ def _rows(
             np.add.at(moved, (owner[:, None], members), made[:, None])
             turned_x = np.einsum("km,nkpa->nmpa", turn, change).reshape(-1, adjusters)
             turned_d = np.einsum("km,nkjp->nmpj", turn, d[:, :, members]).reshape(-1, len(members))
-            filled.append(
-                (at, members, np.tile(np.repeat(lam, parts), len(low)), turned_x, turned_d)
-            )
+            repeated = np.tile(np.repeat(lam, parts), len(low))[:, None]
+            filled.append((at, members, repeated, turned_x[:, None], turned_d))
             blocks += [
                 Block(first, members, turn, end, parts)
                 for first, end in zip(start.tolist(), ends, strict=True)
@@ -189,12 +188,28 @@ def _rows(
             more = None
             if extra is not None and extra[between][:, members].any():
                 more = np.add.reduceat(extra[between][:, members], steps)
-            for which, turn, lam in _turns(at, weights[low:high, first][at], more, len(members)):
-                blocks.append(Block(start, members[which], turn, low + at[1:], parts))
-                turned_x = np.einsum("km,kpa->mpa", turn, change).reshape(-1, adjusters)
-                turned_d = np.einsum("km,kjp->mpj", turn, d[:, which]).reshape(-1, len(which))
-                at_rows = np.arange(start, start + len(turned_x))
-                filled.append((at_rows, members[which], np.repeat(lam, parts), turned_x, turned_d))
+            turns, lam = _turns(at, weights[low:high, first][at], more)
+            if len(turns) == 1:
+                blocks.append(Block(start, members, turns[0], low + at[1:], parts))
+            else:
+                blocks += [
+                    Block(start, members[j : j + 1], turn, low + at[1:], parts)
+                    for j, turn in enumerate(turns)
+                ]
+            turned_x = np.einsum("jkm,kpa->mpja", turns, change)
+            turned_d = np.einsum(
+                "jkm,kjp->mpj", np.broadcast_to(turns, (len(members), *turns.shape[1:])), d
+            )
+            at_rows = np.arange(start, start + lam.shape[1] * parts)
+            filled.append(
+                (
+                    at_rows,
+                    members,
+                    np.repeat(lam.T, parts, axis=0),
+                    turned_x.reshape(len(at_rows), -1, adjusters),
+                    turned_d.reshape(len(at_rows), -1),
+                )
+            )
 
     rows = Rows(
         units=units,
@@ -209,8 +224,8 @@ def _rows(
     for at_rows, members, lam_rows, turned_x, turned_d in filled:
         span = np.ix_(at_rows, members)
         rows.live[span] = True
-        rows.lam[span] = lam_rows[:, None]
-        rows.x[span] = turned_x[:, None, :]
+        rows.lam[span] = lam_rows
+        rows.x[span] = turned_x
         rows.d[span] = turned_d
     return rows
 
@@ -240,36 +255,31 @@ def _read_whole(
 
 def _alike(read: Truth, weights: Real, kind: Whole, unit: Whole) -> list[Whole]:
     """Return groups of channels that were read in the same runs in the same way."""
+    same = (read == read[:, :1]).all() and (weights == weights[:, :1]).all()
+    if same and (kind == kind[0]).all() and (unit == unit[0]).all():
+        return [np.arange(read.shape[1])]
     groups: dict[tuple[bytes, bytes, int, int], list[int]] = {}
-    for channel in range(read.shape[1]):
-        key = (
-            read[:, channel].tobytes(),
-            weights[:, channel].tobytes(),
-            int(kind[channel]),
-            int(unit[channel]),
-        )
-        groups.setdefault(key, []).append(channel)
+    of_read, of_weights = read.T.copy(), weights.T.copy()
+    for channel, key in enumerate(zip(kind.tolist(), unit.tolist(), strict=True)):
+        whole = (of_read[channel].tobytes(), of_weights[channel].tobytes(), *key)
+        groups.setdefault(whole, []).append(channel)
     return [np.array(members, dtype=np.int64) for members in groups.values()]
 
 
-def _turns(
-    at: Whole, weights: Real, more: Real | None, channels: int
-) -> list[tuple[Whole, Real, Real]]:
-    """Return (which channels, the turn V, lambda) of runs read at `at`.
+def _turns(at: Whole, weights: Real, more: Real | None) -> tuple[Real, Real]:
+    """Return the turns V, (1 or channel, pair, row), and lambda of runs read at `at`.
 
-    more: (pair, channel), what steps add in units of q; None = nothing, one turn for all channels.
+    more: (pair, channel), what steps add in units of q; one turn for all channels where it is
+    nothing, or the same for all.
     """
     gaps = np.diff(at)
     if more is None:
         turn, lam = _eigen(tuple(gaps.tolist()), tuple(weights.tolist()))
-        return [(np.arange(channels), turn, lam)]
+        return turn[None], lam[None]
     alike = bool((more == more[:, :1]).all())
     scale = 1.0 / np.sqrt(gaps[:, None] + (more[:, :1] if alike else more)).T
     values, vectors = np.linalg.eigh(scale[:, :, None] * _shared(weights) * scale[:, None, :])
-    turns = scale[:, :, None] * vectors
-    if alike:
-        return [(np.arange(channels), turns[0], values[0])]
-    return [(np.array([j]), turns[j], values[j]) for j in range(len(scale))]
+    return scale[:, :, None] * vectors, values
 
 
 def _shared(weights: Real) -> Real:

@@ -30,13 +30,15 @@ SLIGHT = 0.001  # of the pairs: when fewer are held back otherwise than before, 
 class Screened:
     """Coefficients without the suspect pairs, the suspects, and the runs cut where they stand.
 
-    weight: how much single runs' vibration counted.
+    weight: how much single runs' vibration counted. fitted: the last fit, for another one to start
+    from.
     """
 
     coefficients: Coefficients
     suspects: tuple[Suspect, ...]
     runs: Runs
     weight: Weight = EVEN.vibration
+    fitted: Fitted | None = None
 
     def as_counted(self, runs: Runs) -> Runs:
         """Return runs of the same log as they counted, for what is taken off coefficients again."""
@@ -52,12 +54,13 @@ def fit_screened(
     held: frozenset[tuple[str, str]] = frozenset(),
     start: Fitted | None = None,
     robust: bool = False,
+    rounds: int = ROUNDS,
 ) -> Screened:
     """Learn from runs and hold back the pairs that are probably not as entered.
 
     Learning and looking take turns until the same pairs are held back twice (all but a few in a
-    large log), at most four times: what a wrong pair does to noise and coefficients hides others
-    at first. held: pairs to begin with, from an earlier look; they are looked at like all others.
+    large log), or `rounds` times: what a wrong pair does to noise and coefficients hides others at
+    first. held: pairs to begin with, from an earlier look; they are looked at like all others.
     start: what was learned from nearly the same runs. robust: rough runs and gusts count less.
     """
     learned_from = fit_robust if robust else fit
@@ -67,7 +70,7 @@ def fit_screened(
     slight = SLIGHT * float((~runs.starts).sum())
     looked: Looked | None = None
     then = fitted[0]
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         if looked is None:
             looked = look(rotor, runs, cut, fitted)
         else:
@@ -81,7 +84,7 @@ def fit_screened(
             break
     suspects = looked.found if looked else []
     found = _screened(rotor, runs, cut, fitted[0], suspects)
-    return replace(found, weight=fitted[1].weight)
+    return replace(found, weight=fitted[1].weight, fitted=fitted)
 
 
 def _screened(
