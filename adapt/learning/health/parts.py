@@ -59,6 +59,8 @@ def moved_runs(cases: Cases) -> Truth:
 def candidates(moved: Truth, most: int | None = None) -> Since:
     """Return the runs since which a case may have changed, of steps thinned to `most`.
 
+    Thinned, ramps begin at few runs only; without `most` at every one with enough pairs since.
+
     moved: (case, run), where pairs with moves end. A step has enough of them on both sides; where a
     case has fewer candidates than others, the rest stand beyond its last run. Two steps are alike
     if their log odds of pairs since and before are, so that is what thinning spreads evenly.
@@ -67,7 +69,7 @@ def candidates(moved: Truth, most: int | None = None) -> Since:
     steps, ramps = [], []
     for row in moved:
         at = np.flatnonzero(row)
-        ramps.append(_ramps(at))
+        ramps.append(_ramps(at, most is None))
         steps.append(_thinned(at, most))
     listed = (ramps, steps)
     width = [max((len(x) for x in kind), default=0) for kind in listed]
@@ -84,10 +86,10 @@ def candidates(moved: Truth, most: int | None = None) -> Since:
     return Since(run, width[0], pairs, profile)
 
 
-def _ramps(at: Whole) -> Whole:
+def _ramps(at: Whole, every: bool) -> Whole:
     """Return where ramps may begin in rising order, given where pairs with moves end."""
-    if len(at) < LEAST_RAMP:
-        return at[:0]
+    if len(at) < LEAST_RAMP or every:
+        return at[: max(len(at) - LEAST_RAMP + 1, 0)]
     lasted = [p for p in RAMP_PAIRS if p <= 0.8 * len(at)]
     return at[[0, *(len(at) - p for p in lasted)]]
 
