@@ -34,7 +34,7 @@ Whole = npt.NDArray[np.int64]
 Truth = npt.NDArray[np.bool_]
 Progress = Callable[[int, int], None]
 
-GROWN = 1.3  # times the runs known before: then the fleet's coefficients are learned anew
+GROWN = 1.35  # times the runs known before: then the fleet's coefficients are learned anew
 MOVED = 1.1  # the same where a rotor's second job since its reference moved begins
 LOOKS = 2  # for suspects at a time; what they hide is found the next time
 COVERAGE = 0.95
@@ -76,7 +76,7 @@ def compare(
         notes.append("no run could be predicted: the log has no two runs of a job in a row")
     return Outcome(
         summary=table,
-        chart_fit=chart_fit(rotor, runs, chart),
+        chart_fit=chart_fit(rotor, runs, chart, walk.last),
         predictions=predictions,
         jobs=predictions["job"].nunique(),
         runs=len(predictions[["job", "run"]].drop_duplicates()),
@@ -169,6 +169,11 @@ class _Walk:
             before.append(epoch)
         return np.array(found, dtype=bool)
 
+    @property
+    def last(self) -> Screened | None:
+        """What was learned the last time."""
+        return self._fits[max(self._fits)] if self._fits else None
+
     def predict(self, job: int) -> Iterator[dict[str, Any]]:
         """Yield the rows of one job's runs."""
         runs, inputs, rotor = self._runs, self._inputs, self._rotor
@@ -198,7 +203,7 @@ class _Walk:
         cut = int(self._cuts[self._cuts <= rank].max())
         if cut not in self._fits:
             earlier = self._rank < cut
-            last = self._fits[max(self._fits)] if self._fits else None
+            last = self.last
             self._fits[cut] = learn_runs(
                 self._rotor,
                 runs.only(earlier),

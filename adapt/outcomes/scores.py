@@ -12,7 +12,7 @@ from scipy.stats import norm, t
 from adapt.chart import Chart
 from adapt.learning.rows.pairs import Rows, track_rows, vibration_rows
 from adapt.learning.rows.runs import Runs
-from adapt.learning.suspects.screening import fit_screened
+from adapt.learning.suspects.screening import Screened, fit_screened
 from adapt.rotor import Rotor
 
 __all__ = ["chart_fit", "summary"]
@@ -75,7 +75,9 @@ def _skill(rms: float, against: float) -> float:
     return 1.0 - (rms / against) ** 2 if against > 0 else np.nan
 
 
-def chart_fit(rotor: Rotor, runs: Runs, chart: Chart | None) -> pd.DataFrame:
+def chart_fit(
+    rotor: Rotor, runs: Runs, chart: Chart | None, last: Screened | None = None
+) -> pd.DataFrame:
     """Return measured change over the chart's predicted change, by channel and adjuster.
 
     One complex factor for each adjuster of a channel (fitted together), and one for all moves
@@ -86,11 +88,13 @@ def chart_fit(rotor: Rotor, runs: Runs, chart: Chart | None) -> pd.DataFrame:
     Tibshirani, An Introduction to the Bootstrap, 1993, ch. 6, from memory), never less than the
     noise alone gives; none with fewer than 5 jobs, and none of a rotation that may be any. Runs
     after a moved reference or sensor are left out: their phases are in another frame than the
-    chart's; so are pairs held back as suspect entries.
+    chart's; so are pairs held back as suspect entries. last: what was learned of most of these
+    runs, to start from.
     """
     if chart is None or not len(runs):
         return pd.DataFrame(columns=_FIT)
-    screened = fit_screened(rotor, runs, chart)
+    held = last.coefficients.withheld if last else frozenset()
+    screened = fit_screened(rotor, runs, chart, held=held, start=last.fitted if last else None)
     runs, noise = screened.runs, screened.coefficients.noise
     unit = np.repeat(runs.rotor[:, None], len(rotor.sensors), axis=1)
     regimes = len(rotor.regimes)

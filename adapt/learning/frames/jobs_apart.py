@@ -50,12 +50,11 @@ def _heights(views: Views, code: int) -> Real:
             continue
         believed = view.believed(s, runs)
         free = ~believed.fixed
-        for i, apart in enumerate(SHARES):
-            told = summed(parts, 1, view.delta(s), apart)
-            v = believed.solved(told.h)
-            heard = told.b[0] + believed.heard
-            height[i] += told.log_det + float(told.m[0, 0].real)
-            height[i] += float((heard.conj() @ v @ heard).real)
-            if free.any():
-                height[i] += float(np.linalg.slogdet(v[np.ix_(free, free)])[1])
+        told = summed(parts, 1, view.delta(s), np.array(SHARES)[:, None, None])
+        height += told.log_det + told.m[:, 0, 0].real
+        heard = told.b[:, 0] + believed.heard
+        v = np.array([believed.solved(h) for h in told.h])
+        height += np.einsum("ix,ixy,iy->i", heard.conj(), v, heard).real
+        if free.any():
+            height += np.linalg.slogdet(v[:, free][:, :, free])[1]
     return height

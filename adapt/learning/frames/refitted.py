@@ -154,7 +154,7 @@ def _joined(told: Stretch, believed: Believed) -> tuple[Array, float]:
     v = believed.solved(told.h)
     free = ~believed.fixed
     log_det = float(np.linalg.slogdet(v[np.ix_(free, free)])[1]) if free.any() else 0.0
-    still = told.log_det + log_det + float(np.diag(told.m).real.sum())
+    still = float(told.log_det) + log_det + float(np.diag(told.m).real.sum())
     still += float(np.einsum("fx,xy,fy->", told.b.conj(), v, told.b).real)
     still += float((believed.heard.conj() @ v @ believed.heard).real)
     return v, still

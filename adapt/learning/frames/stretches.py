@@ -81,12 +81,13 @@ class Stretch:
 
     h: (size, size), b: (frame, size), m: (frame, frame), as in the module's formulas.
     log_det: log determinant of the readings' precision beside the flat levels (constants left out).
+    All may have leading axes, for several shares by which jobs are apart.
     """
 
     h: Array
     b: Array
     m: Array
-    log_det: float
+    log_det: float | Real
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,14 +128,16 @@ def segments(sensed: Sensed, frame: Whole, frames: int, gain: Real | None = None
     ]
 
 
-def summed(parts: Sequence[Segment], frames: int, delta: Array, apart: float = 0.0) -> Stretch:
+def summed(
+    parts: Sequence[Segment], frames: int, delta: Array, apart: float | Real = 0.0
+) -> Stretch:
     """Sum what segments show of today's coefficients c.
 
     A segment's own are c + e, e ~ CN(0, apart delta), because each moves other blades at other
     levels; before one with doubt d all that went before is of c + e, e ~ CN(0, d delta). Both are
-    integrated out (see `replaced`).
+    integrated out (see `replaced`). apart: one share, or several, then with two axes behind.
     """
-    size = len(delta)
+    size, is_apart = len(delta), bool(np.any(np.asarray(apart) > 0))
     told = Stretch(
         np.zeros((size, size), dtype=complex),
         np.zeros((frames, size), dtype=complex),
@@ -145,7 +148,7 @@ def summed(parts: Sequence[Segment], frames: int, delta: Array, apart: float = 0
         if segment.doubt > 0 and told.h.any():
             told = _doubted(told, segment.doubt * delta)
         part = segment.shown
-        if apart > 0 and part.h.any():
+        if is_apart and part.h.any():
             part = _doubted(part, apart * delta)
         told = Stretch(
             told.h + part.h, told.b + part.b, told.m + part.m, told.log_det + part.log_det
@@ -155,13 +158,13 @@ def summed(parts: Sequence[Segment], frames: int, delta: Array, apart: float = 0
 
 def _doubted(told: Stretch, grown: Array) -> Stretch:
     """Return what is told of coefficients that differ by CN(0, grown) from those it was seen of."""
-    through = np.linalg.inv(np.eye(len(grown)) + told.h @ grown)
+    through = np.linalg.inv(np.eye(grown.shape[-1]) + told.h @ grown)
     h = through @ told.h
     return Stretch(
-        h=0.5 * (h + h.conj().T),
-        b=told.b @ through.T,
-        m=told.m + told.b.conj() @ (grown @ through) @ told.b.T,
-        log_det=told.log_det + float(np.linalg.slogdet(through)[1]),
+        h=0.5 * (h + np.swapaxes(h, -1, -2).conj()),
+        b=told.b @ np.swapaxes(through, -1, -2),
+        m=told.m + told.b.conj() @ (grown @ through) @ np.swapaxes(told.b, -1, -2),
+        log_det=told.log_det + np.linalg.slogdet(through)[1],
     )
 
 
