@@ -39,6 +39,7 @@ RUN_SD = 0.015  # [ips] per component
 GAIN, ADJUSTER, REST = 0.08, 0.07, 0.06  # per component, relative
 SIZE = np.array([0.002, 0.06, 0.05])  # [ips per g, flat, deg]
 STEP = np.array([10.0, 1.0, 0.5])
+TRIES = 3  # of our fit, of which the middle one counts
 FEW = 20  # the part of the rotors on which all channels are fitted as one model is 1 in this
 T = TypeVar("T")
 
@@ -208,7 +209,9 @@ def main() -> None:
     whole, one = design(sensors, regimes), design(1, regimes)
     _, seconds = timed(lambda: learn(whole, Drawn(4, sensors, regimes).history(whole)))
     print(f"{'loading (once: compiling), with 4 rotors':<42}{seconds:10.2f}")
-    learned, first, seconds = learn(whole, drawn.history(whole))
+    log = drawn.history(whole)
+    tries = sorted((learn(whole, log) for _ in range(TRIES)), key=lambda tried: tried[1])
+    learned, first, seconds = tries[TRIES // 2]
     pairs = f"{len(learned.taught)} pairs, {len(learned.withheld)} held back"
     print(f"{'learned, all channels: the fit':<42}{first:10.2f}")
     print(f"{'  with the search for suspect entries':<42}{seconds:10.2f}   ({pairs})")

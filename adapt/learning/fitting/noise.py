@@ -47,6 +47,8 @@ RATIO_WEIGHT = 1.0  # precision of log(r / q) about its expectation
 NOISE_FLOOR = 1e-6  # of the channel's rms, for sqrt(q) and sqrt(r)
 ROUNDS, TOLERANCE = 40, 1e-3
 SMALL = 0.1  # a step in a variance's logarithm from which the type's mean is worth another look
+SEEN_STEP = 1e-5  # a smaller step shows nothing of how scores change along it
+BENDS = (0.2, 3.0)  # times the information, at least and at most
 EXPECTED_TOLERANCE = 1e-2  # of what is only an expectation of what follows
 FIRST_LOOK = 300  # rotors: a larger fleet's variances are first sought on so many, evenly drawn
 
@@ -254,9 +256,9 @@ class _Search:
                 if fresh:
                     break
                 mean, fresh = self._mean(point, mean, charted), True
-                seen = aim.look(point, mean)
+                seen = aim.look(point, mean).bent_as(seen)
                 continue
-            tried = aim.look(trial, mean)
+            tried = aim.look(trial, mean).bent_since(seen, point, trial)
             better = tried.objective <= seen.objective + 1e-10 * np.abs(seen.objective)
             point, seen = point.where(better, trial), seen.where(better, tried)
             damping = np.where(
@@ -353,20 +355,22 @@ def _noise(
     theta = np.maximum(shared(start), floor)
     objective, score, information = look(theta)
     damping = np.full(table.groups, 1e-3)
+    bend = np.ones(ties)
     accepted = 0
     for _ in range(3 * passes):
-        step = _step(score, information, damping[sensor_of])
+        step = _step(score, information * bend, damping[sensor_of])
         trial = np.maximum(theta + step, floor)
         found, trial_score, trial_information = look(trial)
         better = found <= objective + 1e-10 * np.abs(objective)
         at = better[sensor_of]
+        bend = np.where(at, _bend(trial - theta, score - trial_score, information, bend), bend)
         theta = np.where(at, trial, theta)
         objective = np.where(better, found, objective)
         score = np.where(at, trial_score, score)
         information = np.where(at, trial_information, information)
         damping = np.where(better, np.maximum(damping / 10, 1e-6), damping * 10)
         accepted += int(better.all())
-        if accepted >= passes or np.abs(step).max(initial=0.0) < 0.1 * TOLERANCE:
+        if accepted >= passes or np.abs(step).max(initial=0.0) < TOLERANCE:
             break
     q, r = np.exp(theta[:, tied])
     return Center(q, r)
@@ -382,6 +386,17 @@ def _step(score: Real, information: Real, damping: Real) -> Real:
     largest = np.abs(step).max(axis=0, initial=1e-300)
     result: Real = step * np.minimum(1.0, 1.5 / largest)
     return result
+
+
+def _bend(step: Real, change: Real, information: Real, before: Real) -> Real:
+    """Return by how much more than its information a score changed along a step, (n,).
+
+    step, change: (part, n); information: (part, part, n). The information that is at hand leaves
+    out how variances are entangled; without this a search creeps. before: for steps too small.
+    """
+    expected = np.einsum("pn,pqn,qn->n", step, information, step)
+    found = (step * change).sum(axis=0) / np.maximum(expected, 1e-300)
+    return np.where(np.abs(step).max(axis=0) > SEEN_STEP, np.clip(found, *BENDS), before)
 
 
 def _expectation(
@@ -440,8 +455,9 @@ class _Point:
     def moved(self, seen: _Seen, damping: Real, floor: Real) -> _Point:
         """Return where one damped scoring step leads; damping: (group,), floor: (channel,)."""
         by_channel = np.repeat(damping, self.noise.shape[1] // max(len(damping), 1))
-        noise = np.maximum(self.noise + _step(seen.score, seen.information, by_channel), floor)
-        return _Point(noise, self.shares.scaled(np.exp(0.5 * seen.pull.step(damping))))
+        step = _step(seen.score, seen.information * seen.bend, by_channel)
+        shares = self.shares.scaled(np.exp(0.5 * seen.pull.step(damping, seen.share_bend)))
+        return _Point(np.maximum(self.noise + step, floor), shares)
 
     def distance(self, other: _Point) -> float:
         """Return the largest change of the logarithm of a variance."""
@@ -462,13 +478,34 @@ class _Seen:
     """What one pass at a point shows.
 
     objective: (group,), penalised -log restricted likelihood, of tied groups the sum of all. score:
-    (2, channel) and information: (2, 2, channel) in the logarithms of q and r.
+    (2, channel) and information: (2, 2, channel) in the logarithms of q and r. bend: (channel,) and
+    share_bend: (group,), how much more than its information a score was seen to change.
     """
 
     objective: Real
     score: Real
     information: Real
     pull: Pull
+    bend: Real
+    share_bend: Real
+
+    def bent_as(self, before: _Seen) -> _Seen:
+        """Return the same with what was learned of bends before."""
+        return replace(self, bend=before.bend, share_bend=before.share_bend)
+
+    def bent_since(self, before: _Seen, start: _Point, end: _Point) -> _Seen:
+        """Return the same with bends learned from the step that led here."""
+        share_step = 2.0 * np.log(end.shares.flat / start.shares.flat).reshape(3, -1)
+        return replace(
+            self,
+            bend=_bend(
+                end.noise - start.noise, before.score - self.score, before.information, before.bend
+            ),
+            share_bend=_bend(
+                share_step, before.pull.score - self.pull.score,
+                before.pull.information.transpose(1, 2, 0), before.share_bend,
+            ),
+        )  # fmt: skip
 
     def where(self, better: Truth, other: _Seen) -> _Seen:
         """Return the other for the groups where it is better; better: (group,)."""
@@ -483,6 +520,8 @@ class _Seen:
                 np.where(better, pull.score, mine.score),
                 np.where(better[:, None, None], pull.information, mine.information),
             ),
+            np.where(at, other.bend, self.bend),
+            np.where(better, other.share_bend, self.share_bend),
         )
 
 
@@ -514,4 +553,7 @@ class _Aim:
         objective = objective + seen.by_group + pull.penalty
         if self._tied:
             objective = np.full_like(objective, objective.sum())
-        return _Seen(objective, seen.score + score, seen.information + information, pull)
+        return _Seen(
+            objective, seen.score + score, seen.information + information, pull,
+            np.ones(len(q)), np.ones(table.groups),
+        )  # fmt: skip

@@ -103,10 +103,13 @@ class Pull:
     score: Real
     information: Real
 
-    def step(self, damping: Real) -> Real:
-        """Return the damped scoring step, (3, group), in the logarithms of the squared shares."""
+    def step(self, damping: Real, bend: Real) -> Real:
+        """Return the damped scoring step, (3, group), in the logarithms of the squared shares.
+
+        damping, bend: (group,); bend: how much more than by the information the score changes.
+        """
         diagonal = np.einsum("gpp->gp", self.information)[:, :, None] * np.eye(3)
-        matrix = self.information + damping[:, None, None] * diagonal
+        matrix = bend[:, None, None] * (self.information + damping[:, None, None] * diagonal)
         step = np.linalg.solve(matrix, self.score.T[..., None])[..., 0].T
         return np.clip(step, -LARGEST_STEP, LARGEST_STEP)
 
