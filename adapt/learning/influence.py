@@ -15,8 +15,9 @@ this pair alone, 0 where it counts for nothing. Taking it out moves the mean by
     m_without - m = -P z' (v - z P z')^-1 e
 
 exactly as if the level had been cut there and the fleet solved again with the same variances, the
-same shares of the type in L and D, and the same angle of a moved reference. Cook's distance is the
-square of that move in terms of P, for each coefficient.
+same weights of single runs (of a robust fit), the same shares of the type in L and D, and the same
+angle of a moved reference. Cook's distance is the square of that move in terms of P, for each
+coefficient.
 Source: Cook and Weisberg, Residuals and Influence in Regression (Chapman and Hall 1982), section
 3.5, with a prior and a known covariance of the rows; from memory.
 """
@@ -32,17 +33,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from adapt.coefficients import Coefficients, Noise, Posterior, require_design
+from adapt.coefficients import Coefficients, Posterior, require_design
+from adapt.learning.robust.kept_weights import weights_in
 from adapt.learning.rows.pairs import MOVED
-from adapt.learning.rows.runs import (
-    Runs,
-    history_of,
-    orders,
-    runs_of,
-    track_contrasts,
-    track_moves,
-    vibration_moves,
-)
+from adapt.learning.rows.runs import Runs, history_of, runs_of
+from adapt.learning.sensed import Sensed, differences, sensed
 from adapt.rotor import Rotor
 
 __all__ = ["influence"]
@@ -80,9 +75,8 @@ def influence(
     runs = runs_of(rotor, history)
     changed = history.events[history.events["kind"] == "hardware changed"]
     changes = set(zip(changed["job"].astype(str), changed["after_run"].astype(str), strict=True))
-    tables = _vibration(rotor, runs, coefficients.noise)
-    if rotor.has_track and not np.isnan(coefficients.noise.track_run_var).all():
-        tables = [*tables, _track(rotor, runs, coefficients.noise)]
+    weights = weights_in(coefficients.origin, runs)
+    tables = sensed(rotor, runs, coefficients.noise, weights)
     rows: list[tuple[Any, ...]] = []
     for code in np.unique(runs.rotor):
         name = runs.serials[code]
@@ -97,52 +91,6 @@ def influence(
     found = found.astype(dict.fromkeys(("leverage", "distance", "real", "imag", "sds"), float))
     order = ["distance", "leverage"]
     return found.sort_values(order, ascending=False, kind="stable", ignore_index=True)
-
-
-@dataclass(frozen=True, eq=False)
-class _Sensor:
-    """What one sensor read, and how it varies; track is one sensor more, of N - 1 parts.
-
-    at: its number, None for track. read: (run, regime, part), NaN where not read; moves: (run,
-    part, adjuster), X since the run before; scatter, step: (run, regime), variance of a reading and
-    of the change since the run before, as they count where coefficients are learned. earlier:
-    (run,), True where the frame no longer holds.
-    """
-
-    at: int | None
-    read: Array
-    moves: Array
-    scatter: Real
-    step: Real
-    earlier: Truth
-
-
-def _vibration(rotor: Rotor, runs: Runs, noise: Noise) -> list[_Sensor]:
-    regimes = len(rotor.regimes)
-    moves = vibration_moves(rotor, runs)[orders(rotor)[1]]
-    share = 1.0 if noise.speaking is None else noise.speaking
-    step = noise.run_var_after(runs.moved) / share
-    scatter = noise.reading_var / runs.repeats / share
-    return [
-        _Sensor(
-            at=s,
-            read=runs.readings[:, channels, None],
-            moves=moves[channels.start][:, None, :],
-            scatter=scatter[:, channels],
-            step=step[:, channels],
-            earlier=runs.epoch[:, s] < runs.epoch_now[runs.rotor, s],
-        )
-        for s in range(len(rotor.sensors))
-        for channels in [slice(s * regimes, (s + 1) * regimes)]
-    ]
-
-
-def _track(rotor: Rotor, runs: Runs, noise: Noise) -> _Sensor:
-    share = 1.0 if noise.track_speaking is None else noise.track_speaking
-    step = noise.track_run_var_after(runs.moved) / share
-    scatter = np.broadcast_to(noise.track_reading_var / share, step.shape)
-    never = np.zeros(len(runs), dtype=bool)
-    return _Sensor(None, track_contrasts(runs), track_moves(runs), scatter, step, never)
 
 
 def _segments(
@@ -165,7 +113,7 @@ def _segments(
 
 
 def _of_segment(
-    sensor: _Sensor, rotor: Rotor, runs: Runs, posterior: Posterior, low: int, high: int
+    sensor: Sensed, rotor: Rotor, runs: Runs, posterior: Posterior, low: int, high: int
 ) -> Iterator[tuple[Any, ...]]:
     """Yield a row of the table for each pair of a segment."""
     if sensor.earlier[low:high].any():
@@ -202,7 +150,7 @@ def _of_segment(
         yield (*label, leverage, distance, *where, moved.real, moved.imag, float(sds[most]))
 
 
-def _known_of(sensor: _Sensor, posterior: Posterior) -> tuple[Array, Array]:
+def _known_of(sensor: Sensed, posterior: Posterior) -> tuple[Array, Array]:
     """Return mean and covariance of a sensor's coefficients, regime by regime."""
     if sensor.at is None:
         return posterior.track_mean.ravel(), posterior.track_joint[0]
@@ -228,33 +176,24 @@ class _Alone:
         return np.asarray((self.first < run) & (run <= self.last))
 
 
-def _alone(sensor: _Sensor, low: int, high: int, regime: int, known: Truth) -> _Alone:
+def _alone(sensor: Sensed, low: int, high: int, regime: int, known: Truth) -> _Alone:
     """Return a regime's differences of one segment; known: (coefficient,)."""
-    values = sensor.read[low:high, regime]
+    told = differences(sensor, low, high, regime)
     regimes, parts = sensor.read.shape[1:]
     adjusters = sensor.moves.shape[2]
-    at = np.flatnonzero(~np.isnan(values).any(axis=1)) if parts else np.zeros(0, dtype=np.int64)
-    pairs = max(len(at) - 1, 0)
-    moved = np.cumsum(sensor.moves[low:high], axis=0)
-    x = np.diff(moved[at], axis=0)
-    y = np.diff(values[at], axis=0)
-    walk = np.diff(np.cumsum(sensor.step[low:high, regime])[at])
-    r = sensor.scatter[low:high, regime][at]
-    v = np.diag(walk + r[1:] + r[:-1]) - np.diag(r[1:-1], 1) - np.diag(r[1:-1], -1) if pairs else (
-        np.zeros((0, 0)))  # fmt: skip
-    inverse = np.linalg.inv(v)
+    pairs = len(told.first)
+    inverse = np.linalg.inv(told.v)
     own = 1.0 / np.diag(inverse)
-    z = own[:, None, None] * np.einsum("kl,lpa->kpa", inverse, x)
-    told = own[:, None] * np.einsum("kl,lp->kp", inverse, y)
+    z = own[:, None, None] * np.einsum("kl,lpa->kpa", inverse, told.x)
+    says = own[:, None] * np.einsum("kl,lp->kp", inverse, told.y)
     place = slice(regime * adjusters, (regime + 1) * adjusters)
     whole = np.zeros((pairs, parts, regimes * adjusters), dtype=z.dtype)
     whole[..., place] = z
     sure = ~(np.abs(whole[..., ~known]) > MOVED).any(axis=(1, 2))
-    run = low + at
     return _Alone(
         z=whole[sure].reshape(-1, regimes * adjusters),
-        y=told[sure].reshape(-1),
+        y=says[sure].reshape(-1),
         v=np.repeat(own[sure], parts),
-        first=np.repeat(run[:-1][sure], parts),
-        last=np.repeat(run[1:][sure], parts),
+        first=np.repeat(told.first[sure], parts),
+        last=np.repeat(told.last[sure], parts),
     )

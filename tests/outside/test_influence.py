@@ -6,6 +6,7 @@ are independent; and its Cook's distance, times its variance over ours, is ours.
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -14,15 +15,18 @@ import statsmodels.api as sm
 from invented_fleet import Fleet, fleet, history, invented_rotor
 from statsmodels.stats.outliers_influence import OLSInfluence
 
-from adapt.coefficients import Coefficients
+from adapt.coefficients import Coefficients, read_coefficients, write_coefficients
 from adapt.effects import harmonic_sums
 from adapt.learning import learn
 from adapt.learning.fitting.fleet import Spread, informed_directions, solve_fleet
 from adapt.learning.fitting.learner import fit, units_of
 from adapt.learning.influence import influence
+from adapt.learning.robust.kept_weights import WEIGHTS, rows_of_weights
+from adapt.learning.robust.reweighting import fit_robust
 from adapt.learning.rows.pairs import track_rows, vibration_rows
 from adapt.learning.rows.runs import runs_of
 from adapt.learning.rows.table import Table
+from adapt.learning.rows.weights import Weight, Weights
 
 NUMBERS = ["leverage", "distance", "real", "imag", "sds"]
 
@@ -108,6 +112,76 @@ def test_with_shared_runs_and_turned_moves_it_is_gls_without_the_pair() -> None:
         # A row's leverage is what its determinant lacks: |cov| / |cov without| = (1 - h)^2.
         ratio = np.linalg.det(cov) / np.linalg.det(wider)
         assert row.leverage == pytest.approx(1 - np.sqrt(ratio), rel=1e-6)
+
+
+def weighed(f: Fleet, base: Coefficients, weights: Weights) -> Coefficients:
+    """Return coefficients that say which weights their runs had."""
+    rows = rows_of_weights(runs_of(f.rotor, f.history), weights)
+    return replace(base, origin={**base.origin, WEIGHTS: rows})
+
+
+def test_with_weights_of_single_runs_it_is_weighted_least_squares() -> None:
+    """OLSInfluence of rows times the root of their weight is that of statsmodels' WLS."""
+    q = 2 * 0.015**2
+    f = one_rotor(real=True, reading_sd=0.0)
+    base, x, y, _ = given(f, q, 0.0)
+    step = np.random.default_rng(4).uniform(0.1, 3.0, len(y) + 1)
+    w = step[1:]
+    cov = np.linalg.inv(x.conj().T @ (w[:, None] * x) / q)
+    mean = cov @ x.conj().T @ (w * y) / q
+    own = replace(base.rotors["R000"], mean=mean[None], joint=cov[None])
+    coefficients = weighed(
+        f, replace(base, rotors={"R000": own}), Weights(Weight(None, step), Weight())
+    )
+    table = by_pair(influence(coefficients, f.rotor, f.history))
+    parts = [OLSInfluence(sm.OLS(np.sqrt(w) * part, np.sqrt(w)[:, None] * x.real).fit())
+             for part in (y.real, y.imag)]  # fmt: skip
+    np.testing.assert_allclose(table["leverage"], parts[0].hat_matrix_diag, rtol=1e-9)
+    distance = sum(p.cooks_distance[0] * p.results.mse_resid / (q / 2) / 2 for p in parts)
+    np.testing.assert_allclose(table["distance"], distance, rtol=1e-9)
+    for k, row in enumerate(table.itertuples()):
+        keep = np.delete(np.arange(len(y)), k)
+        for part, moved in ((y.real, row.real), (y.imag, row.imag)):
+            without, whole = (sm.WLS(part[n], x.real[n], weights=w[n]).fit().params
+                              for n in (keep, np.arange(len(y))))  # fmt: skip
+            a = f.rotor.adjuster_names.index(row.adjuster)
+            assert moved == pytest.approx((without - whole)[a], rel=1e-7)
+
+
+def test_a_robust_fit_is_weighed_as_it_was_learned_also_from_its_file(tmp_path: Path) -> None:
+    """Against dense generalised least squares at the weights of the fit, without each pair."""
+    f = one_rotor(runs=30)
+    readings = f.history.readings.copy()
+    readings.loc[readings.run.isin(["7", "15", "16"]), "value"] += 0.5
+    f.history = replace(f.history, readings=readings)
+    runs = runs_of(f.rotor, f.history)
+    learned, vibration, _ = fit_robust(f.rotor, runs)
+    assert vibration.weight.reading is not None
+    assert vibration.weight.reading.min() < 0.5
+    write_coefficients(learned, tmp_path / "c.json")
+    learned = read_coefficients(tmp_path / "c.json", f.rotor)
+    table = by_pair(influence(learned, f.rotor, f.history))
+    of_reading = vibration.weight.reading
+    of_step = vibration.weight.step
+    r = learned.noise.reading_var[0] / of_reading
+    q = learned.noise.run_var[0] / (np.ones(len(r)) if of_step is None else of_step)
+    x, y = harmonic_sums(f.rotor, runs.amounts[1:]), np.diff(runs.readings[:, 0])
+    v = np.diag(q[1:] + r[1:] + r[:-1]) - np.diag(r[1:-1], 1) - np.diag(r[1:-1], -1)
+    names = list(f.rotor.adjuster_names)
+    # What else is known (of the type) comes in as rows: the posterior without these.
+    own = learned.rotors["R000"]
+    inner = np.linalg.inv(own.joint[0]) - x.conj().T @ np.linalg.solve(v, x)
+    pull = np.linalg.solve(own.joint[0], own.mean[0]) - x.conj().T @ np.linalg.solve(v, y)
+    for k, row in enumerate(table.itertuples()):
+        keep = np.delete(np.arange(len(y)), k)
+        part = v[np.ix_(keep, keep)]
+        again = np.linalg.solve(
+            inner + x[keep].conj().T @ np.linalg.solve(part, x[keep]),
+            pull + x[keep].conj().T @ np.linalg.solve(part, y[keep]),
+        )
+        moved = (again - own.mean[0])[names.index(row.adjuster)]
+        size = np.abs(again).max()
+        assert complex(row.real, row.imag) == pytest.approx(moved, rel=1e-5, abs=1e-8 * size)
 
 
 @pytest.mark.parametrize("amount_sd", [0.0, 0.3])

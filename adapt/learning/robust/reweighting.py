@@ -19,6 +19,7 @@ from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.fitting.correlation import speaking_share
 from adapt.learning.fitting.learner import Fitted, Learned, fit, units_of
+from adapt.learning.robust.kept_weights import WEIGHTS, rows_of_weights
 from adapt.learning.robust.smoothed import Noises, smoothed_squares
 from adapt.learning.robust.tails import Tail, Tails
 from adapt.learning.rows.runs import Runs, orders, track_contrasts, track_moves, vibration_moves
@@ -196,7 +197,12 @@ def _noted(
     return replace(
         coefficients,
         notes=(*coefficients.notes, *(notes or ["robust fit: all runs count much alike"])),
-        origin={**coefficients.origin, "robust": True, "robust_freedom": freedom},
+        origin={
+            **coefficients.origin,
+            "robust": True,
+            "robust_freedom": freedom,
+            WEIGHTS: rows_of_weights(runs, weights),
+        },
     )
 
 
