@@ -234,11 +234,20 @@ def _review_command(asked: argparse.Namespace) -> str:
     return shlex.join(words + (["--chart", asked.chart] if asked.chart else []))
 
 
+def _commands(asked: argparse.Namespace) -> tuple[str, str]:
+    """Return the commands that list the suspects of a plan's log, and that learn from all of it."""
+    files = [asked.rotor, asked.log]
+    chart = ["--chart", asked.chart] if asked.chart else []
+    words = [[_called(), command, *files, *chart] for command in ("review", "learn")]
+    return shlex.join(words[0]), shlex.join(words[1])
+
+
 def _plan(asked: argparse.Namespace) -> int:
     import adapt
     from adapt.reports.documents import plan_document
     from adapt.reports.planned import plan_report
     from adapt.reports.show import step
+    from adapt.reports.suspects import concerns_of
 
     rotor, history = _read(asked)
     coefficients, origin = _coefficients(asked, rotor, history)
@@ -255,10 +264,11 @@ def _plan(asked: argparse.Namespace) -> int:
             hedge=not asked.no_hedge,
             **({} if asked.seconds is None else {"seconds": asked.seconds}),
         )
+    concerns = concerns_of(coefficients, history, plan.rotor, _commands(asked))
     _answer(
         asked,
-        lambda: plan_document(plan, rotor, origin),
-        lambda: plan_report(plan, rotor, origin),
+        lambda: plan_document(plan, rotor, origin, concerns),
+        lambda: plan_report(plan, rotor, origin, concerns),
     )
     return DONE if plan.feasible else CANNOT_BE_MET
 

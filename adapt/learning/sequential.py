@@ -1,11 +1,13 @@
 """Taking pairs in one at a time: a rotor's posterior follows its runs without a new fit.
 
-The variances are kept; `learn` refreshes them. The recursion itself lives in `adapt.level`.
+The variances are kept; `learn` refreshes them. The recursion itself lives in `adapt.level`, the
+look at new pairs in `new_pairs`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -14,6 +16,7 @@ import numpy.typing as npt
 from adapt.coefficients import Coefficients, Noise, Posterior, require_design
 from adapt.coefficients.reviewed import changed_since, require_reviews, reviewed_in
 from adapt.learning.changed_hardware import with_doubt
+from adapt.learning.new_pairs import NewPairs, notes_after
 from adapt.learning.replaced import doubts_of
 from adapt.learning.rows.pairs import MOVED
 from adapt.learning.rows.runs import (
@@ -25,6 +28,7 @@ from adapt.learning.rows.runs import (
     track_moves,
     vibration_moves,
 )
+from adapt.learning.suspects import Suspect, suspect_rows
 from adapt.level import Level, follow_run, start
 from adapt.rotor import Rotor
 
@@ -122,15 +126,20 @@ def inputs_of(rotor: Rotor, runs: Runs) -> Inputs:
     )
 
 
-def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
+def update(coefficients: Coefficients, rotor: Rotor, log: Any, look: bool = True) -> Coefficients:
     """Take in the pairs of a log that have not taught yet, one at a time.
 
     Each rotor's own posterior becomes what the batch answer would be at the same variances and
     the same word of the rest of the fleet; the type, other rotors and the noise stay as they are
     until the next `learn`. A frame event (reference or sensor moved) that these coefficients have
-    not seen starts the rotor's sensors concerned again from the fleet; changed hardware that they
-    have not seen adds to the doubt before new pairs are taken in. Pairs that were held back
-    teach from when a review has corrected or kept them.
+    not seen starts the rotor's sensors concerned again from the fleet, and a note says so; changed
+    hardware that they have not seen adds to the doubt before new pairs are taken in.
+    look: whether segments with new pairs are looked at for entries that are probably wrong, as
+    `learn` does, held against what was known before; such pairs are held back and listed in
+    `suspects`. The look takes far longer than taking a pair in: leave it out where thousands of
+    pairs are streamed that somebody has looked at. Pairs that were held back before are judged
+    again with the new ones beside them, and teach when a review has corrected or kept them. Pairs
+    that have taught stay as they are: only `learn` holds them back.
     Raises BadInput when the log cannot be read, the coefficients are of another rotor file, or
     reviews changed what taught them.
     """
@@ -140,14 +149,18 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
     withheld = coefficients.withheld - history.kept - changed_since(coefficients, history)
     runs = runs_of(rotor, history)
     inputs = inputs_of(rotor, runs)
-    fresh = np.array(
-        [p is not None and p not in coefficients.taught and p not in withheld for p in runs.pair],
-        dtype=bool,
-    )
+    taught = np.array([p in coefficients.taught for p in runs.pair], dtype=bool)
+    held = np.array([p in withheld for p in runs.pair], dtype=bool)
+    ends = ~runs.starts
+    fresh = ends & ~taught & ~held
+    looking = NewPairs(coefficients, rotor, runs, taught) if look and fresh.any() else None
+    found: list[Suspect] = []
+    seen_again = np.zeros(len(runs), dtype=bool)
     rotors = dict(coefficients.rotors)
     before, since = doubts_of(runs, history)
     hardware = dict(coefficients.origin.get("hardware", {}))
     frames = {k: dict(v) for k, v in coefficients.origin.get("frames", {}).items()}
+    begun_again: list[str] = []
     for code in np.unique(runs.rotor):
         serial = runs.serials[code]
         posterior = coefficients.of(serial)
@@ -158,19 +171,38 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
             frames[serial] = {
                 s.name: int(n) for s, n in zip(rotor.sensors, runs.epoch_now[code], strict=True)
             }
+            if serial in coefficients.rotors:
+                begun_again.append(serial)
         mine = runs.rotor == code
         total = float(before[mine].sum() + since[code])
         posterior = with_doubt(posterior, coefficients, total - hardware.get(serial, 0.0))
         if total > 0:
             hardware[serial] = total
         for job in np.unique(runs.job[mine & fresh]):
+            members = np.flatnonzero(runs.job == job)
+            if looking is not None:
+                for low, high in _segments_of(runs, members):
+                    if not fresh[low:high].any():
+                        continue
+                    suspects = looking.suspects(posterior, low, high)
+                    steps = [s for suspect in suspects for s in suspect.steps if not taught[s]]
+                    seen_again[low:high] = True
+                    held[low:high] = False
+                    held[steps] = True
+                    fresh[low:high] = (ends & ~taught & ~held)[low:high]
+                    found += suspects
+            # A pair that is held back says nothing of the level after it either.
             posterior = follow_job(
-                posterior, rotor, runs, inputs, np.flatnonzero(runs.job == job), fresh,
+                posterior, rotor, replace(runs, starts=runs.starts | held), inputs, members, fresh,
                 coefficients.noise, runs.epoch_now[code],
             )  # fmt: skip
         rotors[serial] = posterior
     pairs = frozenset(p for p, new in zip(runs.pair, fresh, strict=True) if new and p is not None)
-    return replace(
+    here = {p for p in runs.pair if p is not None}
+    withheld = (withheld - here) | {
+        p for p, back in zip(runs.pair, held, strict=True) if back and p is not None
+    }
+    updated = replace(
         coefficients,
         rotors=rotors,
         taught=coefficients.taught | pairs,
@@ -183,6 +215,24 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any) -> Coefficients:
             "updated_from": history.source,
         },
     )
+    anew = {p for p, again in zip(runs.pair, seen_again, strict=True) if again and p is not None}
+    kept = [
+        row
+        for row in coefficients.suspects
+        if (place := (str(row["job"]), str(row["after_run"]))) in withheld and place not in anew
+    ]
+    rows = suspect_rows(rotor, runs, updated, found)
+    return replace(
+        updated,
+        suspects=(*kept, *rows),
+        notes=notes_after(updated, history, pairs, begun_again, look),
+    )
+
+
+def _segments_of(runs: Runs, members: Whole) -> list[tuple[int, int]]:
+    """Return a job's segments of two runs or more: first run and one past the last."""
+    bounds = np.append(members[runs.starts[members]], members[-1] + 1).tolist()
+    return [(low, high) for low, high in pairwise(bounds) if high - low > 1]
 
 
 def follow_job(

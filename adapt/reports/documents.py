@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -99,8 +99,13 @@ def learn_document(
     return {**learned_document(learned), **rows}
 
 
-def plan_document(plan: Plan, rotor: Rotor, coefficients_from: str) -> dict[str, Any]:
-    """Return the plan: readings as amplitude and phase in each sensor's own convention."""
+def plan_document(
+    plan: Plan, rotor: Rotor, coefficients_from: str, concerns: Sequence[str] = ()
+) -> dict[str, Any]:
+    """Return the plan: readings as amplitude and phase in each sensor's own convention.
+
+    concerns: what to know about the coefficients before the moves are made.
+    """
 
     def reading(value: complex | None, sensor: str) -> dict[str, float | None]:
         if value is None:
@@ -117,6 +122,7 @@ def plan_document(plan: Plan, rotor: Rotor, coefficients_from: str) -> dict[str,
         "after_run": plan.after_run,
         "conditions": dict(plan.conditions),
         "coefficients_from": coefficients_from,
+        "concerns": list(concerns),
         "aim": plan.aim,
         "limits": plan.limit_set,
         "chance_asked": plan.chance_asked,

@@ -36,12 +36,18 @@ _CONDITIONS = {
 }
 
 
-def plan_report(plan: Plan, rotor: Rotor, coefficients_from: str) -> list[Block]:
+def plan_report(
+    plan: Plan, rotor: Rotor, coefficients_from: str, concerns: Sequence[str] = ()
+) -> list[Block]:
     """Return the report of a plan.
 
-    coefficients_from: where the coefficients came from, in words.
+    coefficients_from: where the coefficients came from, in words. concerns: what to know about them
+    before the moves are made (see `suspects.concerns_of`).
     """
-    report = [*headline(plan, coefficients_from), *moves(plan, rotor)]
+    report = list(headline(plan, coefficients_from))
+    if concerns:
+        report += [Heading("Look at this first"), Bullets(tuple(concerns))]
+    report += moves(plan, rotor)
     report += [Heading("Predicted for the next run"), readings_table(plan, rotor)]
     report.append(
         Line(

@@ -7,10 +7,12 @@ from shlex import quote
 from typing import Any
 
 from adapt.coefficients import Coefficients
+from adapt.learning.new_pairs import MOVED_SINCE
+from adapt.log import History
 from adapt.reports.layout import Block, Bullets, Commands, Heading, Line, table
 from adapt.reports.wording import number, percent
 
-__all__ = ["suspects_blocks"]
+__all__ = ["concerns_of", "suspects_blocks"]
 
 MOST_SUSPECTS = 25
 MOST_EXPLANATIONS = 3
@@ -64,3 +66,30 @@ def _moved(change: Mapping[str, Any]) -> str:
         f"{change['adjuster']} on {where}, {change['regime']} by {number(change['sds'], 1)} of its "
         "sds"
     )
+
+
+def concerns_of(
+    coefficients: Coefficients, history: History, rotor: str, commands: tuple[str, str]
+) -> list[str]:
+    """Return what to know about a rotor's coefficients before moves planned with them are made.
+
+    Entries of its jobs in this log that are held back as suspect, with their likeliest
+    explanation, and what was given up because its reference or a sensor moved. rotor: its serial.
+    commands: those that list the suspects, and that learn from the whole log.
+    """
+    runs = history.runs
+    jobs = set(runs.loc[runs["rotor"].astype(str) == rotor, "job"].astype(str))
+    told = []
+    for suspect in coefficients.suspects:
+        if str(suspect["job"]) not in jobs:
+            continue
+        first = suspect["explanations"][0]
+        told.append(
+            f"suspect entry in job {suspect['job']} from run {suspect['after_run']} on: "
+            f"{first['text']} ({percent(float(first['probability']))}). Nothing was learned from "
+            "it, and these moves rest on the rest of the log."
+        )
+    if told:
+        told.append(f"To list and decide about such entries: {commands[0]}")
+    moved = [note for note in coefficients.notes if note.startswith(f"{MOVED_SINCE} on {rotor} ")]
+    return told + [f"{note}: {commands[1]}" for note in moved]

@@ -1,0 +1,54 @@
+"""What a plan's report says of newer entries that were held back."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pandas as pd
+
+import adapt
+from adapt.cli import main
+
+DEMO = Path(__file__).parents[2] / "datasets" / "demo"
+
+
+def test_a_plan_says_which_newer_entry_is_suspect_and_how_to_list_it(
+    tmp_path: Path, capsys
+) -> None:
+    rotor = adapt.read_rotor(DEMO / "main-rotor.toml")
+    log = tmp_path / "log"
+    shutil.copytree(DEMO / "log", log)
+    history = adapt.check(rotor, adapt.read_log(log))
+    learned = adapt.learn(rotor, history, chart=adapt.read_chart(DEMO / "chart.csv", rotor))
+    pairs = history.moves.groupby(["job", "after_run"])["amount"].apply(lambda x: x.abs().max())
+    taught = [p for p in pairs.index if p in learned.taught]
+    rotor_of = dict(zip(history.runs["job"], history.runs["rotor"], strict=True))
+    last = history.runs.groupby("rotor")["job"].last()
+    job, after = next(p for p in reversed(taught) if last[rotor_of[p[0]]] == p[0])
+    moves = pd.read_csv(log / "moves.csv", dtype=str)
+    at = (moves["job"] == job) & (moves["after_run"] == after)
+    held = moves[at].copy()
+    early = tmp_path / "early"
+    shutil.copytree(log, early)
+    for name in ("runs", "readings", "track", "moves", "events"):
+        path = early / f"{name}.csv"
+        if path.exists():
+            table = pd.read_csv(path, dtype=str)
+            table[table["job"] != job].to_csv(path, index=False)
+    moves.loc[at, "amount"] = [str(-float(x)) for x in held["amount"]]
+    moves.to_csv(log / "moves.csv", index=False)
+    files = [str(DEMO / "main-rotor.toml")]
+    chart = ["--chart", str(DEMO / "chart.csv")]
+    stored = str(tmp_path / "c.json")
+    assert main(["learn", *files, str(early), *chart, "--output", stored]) == 0
+    capsys.readouterr()
+    asked = ["plan", *files, str(log), "--job", job, "--coefficients", stored]
+    assert main(asked) in (0, 1)
+    text = capsys.readouterr().out
+    assert "Look at this first" in text
+    assert f"suspect entry in job {job} from run {after} on" in " ".join(text.split())
+    assert main([*asked, "--json"]) in (0, 1)
+    concerns = json.loads(capsys.readouterr().out)["concerns"]
+    assert any(f"review {files[0]} {log}" in line for line in concerns)
