@@ -102,8 +102,8 @@ def profile(rotor: Rotor, runs: Runs, chart: Chart | None) -> list[tuple[float, 
         ).sum()
         turned = sum(len(b.channels) * np.linalg.slogdet(b.turn)[1] for b in rows.blocks)
         scaled = len(mean) * np.log(table.scale).sum()
-        sds = (float(np.sqrt(np.median(v) / 2)) for v in (q, variances.reading_var))
-        found.append((float(likelihood + 2.0 * (turned - scaled)), *sds))
+        q_sd, r_sd = (float(np.sqrt(np.median(v) / 2)) for v in (q, variances.reading_var))
+        found.append((float(likelihood + 2.0 * (turned - scaled)), q_sd, r_sd))
     return found
 
 
