@@ -123,8 +123,27 @@ def _vibration(
     sd = np.full(mean.shape, np.nan)
     at = channel[clean], adjuster[clean]
     mean[at] = value[clean]
-    sd[at] = np.where(np.isnan(spread), SPREAD_OF_AMPLITUDE * amplitude, spread)[clean]
-    return mean, sd
+    sd[at] = spread[clean]
+    return mean, np.where(np.isnan(sd), SPREAD_OF_AMPLITUDE * _usual(rotor, mean), sd)
+
+
+def _usual(rotor: Rotor, mean: Complex) -> Real:
+    """Return how large effects are, (channel, adjuster): that of the chart, where it is not 0.
+
+    An effect that the chart gives as 0 is too small to be drawn, not exactly nothing. What it might
+    be: as large as the adjuster's others at that sensor, or else, a step for a step, as the
+    smallest of the other adjusters there.
+    """
+    size = np.abs(mean)
+    step = np.array([a.step for a in rotor.adjusters])
+    for rows in np.split(np.arange(len(size)), len(rotor.sensors)):
+        some = np.where(size[rows] > 0, size[rows], np.nan)
+        count = (some > 0).sum(axis=0)
+        own = np.sqrt(np.nansum(some**2, axis=0) / np.maximum(count, 1))
+        least = np.min((own * step)[count > 0], initial=np.inf)
+        own = np.where(count > 0, own, least / step if np.isfinite(least) else 0.0)
+        size[rows] = np.where(size[rows] == 0, own, size[rows])
+    return size
 
 
 def _track(

@@ -47,6 +47,22 @@ def test_a_missing_row_is_unknown_and_a_missing_track_row_no_effect(tmp_path: Pa
     assert chart.track_sd[0, 0] == 0.0
 
 
+def test_an_effect_of_zero_is_small_and_not_certain(tmp_path: Path) -> None:
+    """As doubtful as the adjuster's others at that sensor, or as the least of the others' there."""
+    zero = """sensor,regime,adjuster,amplitude,clock,spread,height
+lateral,hover,hub weight,0.002,4:20,,
+lateral,120 kt,hub weight,0,,,
+lateral,hover,pitch link,0,,,
+vertical,hover,hub weight,0,,0.003,
+"""
+    chart = read(tmp_path, zero)
+    step = [a.step for a in ROTOR.adjusters]
+    assert chart.mean[1, 0] == 0.0
+    assert chart.sd[1, 0] == pytest.approx(0.25 * 0.002)
+    assert chart.sd[0, 1] == pytest.approx(0.25 * 0.002 * step[0] / step[1])
+    assert chart.sd[2, 0] == pytest.approx(0.003)
+
+
 def test_a_combination_without_rows_follows_from_its_parts(tmp_path: Path) -> None:
     roll = Sensor("roll", "ips", combination={"lateral": 0.5, "vertical": -0.5})
     rotor = Rotor(**{**vars_of(ROTOR), "sensors": (*ROTOR.sensors, roll)})

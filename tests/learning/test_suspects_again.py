@@ -40,7 +40,9 @@ def test_what_a_last_pair_would_change_is_what_taking_it_in_changes(made: Fleet)
         (told["would_change"]["as_entered"], wrong.history),
         (told["would_change"]["as_explained"], made.history),
     ):
-        taken = adapt.update(replace(learned, withheld=frozenset()), made.rotor, history)
+        taken = adapt.update(
+            replace(learned, withheld=frozenset()), made.rotor, history, look=False
+        )
         own = taken.of("R003")
         vibration = np.abs(own.mean - before.mean) / component_sd(before.cov)
         var = np.einsum("gaa->ga", before.track_cov)

@@ -92,9 +92,10 @@ def that_count(runs: Runs, coefficients: Coefficients, renewed: Truth | None) ->
 
 
 def rotors_of(runs: Runs, coefficients: Coefficients) -> Whole:
-    """Return the codes of the rotors in the runs of which the coefficients know their own."""
+    """Return the codes of rotors with pairs of runs, of which the coefficients know their own."""
+    paired = np.unique(runs.rotor[~runs.starts])
     return np.array(
-        [code for code in np.unique(runs.rotor) if runs.serials[code] in coefficients.rotors],
+        [code for code in paired if runs.serials[code] in coefficients.rotors],
         dtype=np.int64,
     )
 

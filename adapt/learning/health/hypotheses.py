@@ -31,6 +31,7 @@ Array = npt.NDArray[Any]
 PRIOR_SD = 0.4  # per component, of a changed factor about 1
 WITHIN = 12.0  # log p of the strongest test within which another is worth weighing
 MOST = 40
+LIKELIEST = 3  # kinds
 DRAWS = 4000
 SEED = 20240229
 
@@ -71,6 +72,22 @@ class Hypotheses:
         return Factor.of(complex(self.value[named]), drawn, self.real)
 
 
+def _worth_weighing(log_p: Real) -> tuple[Whole, Whole]:
+    """Return parts and kinds worth weighing: tests nearly as strong as the strongest.
+
+    Residuals are clipped in the tests, which a large change can confuse, so the strongest test of
+    each of the likeliest kinds is among them. log_p: (part, kind).
+    """
+    order = np.argsort(log_p, axis=None, kind="stable")[:MOST]
+    strength = log_p.ravel()[order]
+    order = order[(strength < 0.0) & (strength <= strength[0] + WITHIN)]
+    kinds = np.argsort(log_p.min(axis=0))[:LIKELIEST]
+    kinds = kinds[log_p.min(axis=0)[kinds] < 0.0]
+    firsts = log_p[:, kinds].argmin(axis=0) * log_p.shape[1] + kinds
+    part, kind = np.unravel_index(np.union1d(order, firsts), log_p.shape)
+    return np.asarray(part), np.asarray(kind)
+
+
 def likely_ones(
     search: Search, case: Cases, scan: Scan, family: int, inflation: Real
 ) -> Hypotheses | None:
@@ -80,12 +97,9 @@ def likely_ones(
     """
     kinds = search.kinds[family]
     log_p = scan.tests[family].log_p(inflation)[0, :, :-1, 0]
-    worth = np.argsort(log_p, axis=None, kind="stable")[:MOST]
-    first = log_p.ravel()[worth]
-    worth = worth[(first < 0.0) & (first <= first[0] + WITHIN)] if len(worth) else worth
-    if not len(worth):
+    if not (log_p < 0.0).any():
         return None
-    part, kind = np.unravel_index(worth, log_p.shape)
+    part, kind = _worth_weighing(log_p)
     cases = case.only(np.zeros(len(part), dtype=np.int64))
     concerned = np.array(
         [
@@ -102,10 +116,10 @@ def likely_ones(
     if not told.any():
         return None
     safe = np.where(told, sd, 1.0)
-    dims = 1.0 if search.track else 2.0
-    likely = -left / ((dims == 1.0 and 2.0) or 1.0) / inflation[kind].mean()
+    components = 1 if search.track else 2  # of a residual, and of a factor
+    likely = -0.5 * components * left / inflation[kind].mean()
     likely -= 0.5 * np.abs(value - 1.0) ** 2 / (safe**2 + PRIOR_SD**2)
-    likely += 0.5 * dims * np.log(safe**2 / (safe**2 + PRIOR_SD**2))
+    likely += 0.5 * components * np.log(safe**2 / (safe**2 + PRIOR_SD**2))
     likely = np.where(told, likely, -np.inf)
     weight = np.exp(likely - likely.max())
     shrunk = PRIOR_SD**2 / (PRIOR_SD**2 + safe**2)

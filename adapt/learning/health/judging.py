@@ -108,9 +108,10 @@ class Judge:
         parts and kinds the one whose factor leaves the least.
         """
         f, family = found.family, self.families[found.family]
-        search = replace(self.search, apart=self.others.without(int(case.code[0])))
+        apart, widened = self.others.without(int(case.code[0]))
+        search = replace(self.search, apart=apart)
         likely = likely_ones(
-            search, replace(case, moves=case.moves * answered), scan, f, family.inflation
+            search, replace(case, moves=case.moves * answered), scan, f, family.inflation * widened
         )
         if likely is None:
             return found, None

@@ -43,14 +43,17 @@ class Others:
             np.concatenate([s.moments[1] for s in scans]),
         )
 
-    def without(self, code: int) -> Array | None:
+    def without(self, code: int) -> tuple[Array | None, float]:
         """Return the correlation of all rotors but one; None where there are too few others.
 
-        Shrunk to independence, so that it has an inverse.
+        Shrunk to independence, so that it has an inverse. Beside it: by how much the variances that
+        it gives must be widened, n / (n - p) for n runs of p channels, as the inverse of a sample
+        covariance is too large by that (of a Wishart matrix; Anderson, An Introduction to
+        Multivariate Statistical Analysis (Wiley 2003), lemma 7.7.1, from memory); at most 2.
         """
         rest = (self.code != code) & (self.count.sum(axis=(1, 2)) > 0)
         if rest.sum() < FEWEST:
-            return None
+            return None, 1.0
         count = self.count[rest].sum(axis=0)
         channels = len(count)
         product = self.product[rest].sum(axis=0)
@@ -61,4 +64,6 @@ class Others:
         values, vectors = np.linalg.eigh(found)
         whole = (vectors * np.maximum(values, 1e-3)) @ vectors.T.conj()
         scale = np.sqrt(np.diag(whole).real)
-        return np.asarray(whole / (scale[:, None] * scale))
+        runs = float(np.diag(count).min())
+        widened = min(2.0, runs / max(runs - channels, 1.0))
+        return np.asarray(whole / (scale[:, None] * scale)), widened
