@@ -19,6 +19,7 @@ import warnings
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from adapt import compiling
 from adapt.arguments import parser
 from adapt.problems import AdaptError, BadInput, CannotBeMet, Problem
 
@@ -39,6 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     debug = os.environ.get("ADAPT_DEBUG", "") not in ("", "0")
     _open_outputs()
+    compiling.tell(_say)
     try:
         with warnings.catch_warnings():
             if not debug:

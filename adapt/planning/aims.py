@@ -8,18 +8,20 @@ from __future__ import annotations
 
 import heapq
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain, combinations, product
 
 import numpy as np
 import numpy.typing as npt
 
 from adapt.planning.bounds import Boxes
+from adapt.planning.found import Found
 from adapt.planning.hardware import Hardware
-from adapt.planning.objectives import Objective
+from adapt.planning.objectives import Objective, WorstRatio
 from adapt.planning.problem import Problem
-from adapt.planning.search import Found, pieces, search, walk
+from adapt.planning.search import pieces, search, walk
 
 __all__ = ["Answer", "Rung", "choose", "climb", "descend", "ladder_of_minutes", "ladder_of_moves"]
 
@@ -48,10 +50,20 @@ class Answer:
 
 @dataclass(frozen=True)
 class Rung:
-    """Plans of one cost. shares: how many moves each adjuster gets, (adjuster,) each."""
+    """Plans of one cost. shares: how many moves each adjuster gets, (adjuster,) each.
+
+    any_share: whether these are all shares of that many moves.
+    """
 
     cost: float
     shares: tuple[tuple[int, ...], ...]
+    any_share: bool = False
+
+    def quotas(self) -> Iterator[tuple[int, list[Int]]]:
+        """Yield numbers of moves, each with the most moves of each adjuster, (adjuster,) each."""
+        for moves in sorted({sum(share) for share in self.shares}):
+            quotas = [np.array(share) for share in self.shares if sum(share) == moves]
+            yield moves, [np.full(len(quotas[0]), moves)] if self.any_share else quotas
 
     def groups(self, hardware: Hardware) -> Iterator[Iterator[Int]]:
         """Yield, for each number of moves, its supports in pieces of shape (support, move)."""
@@ -75,7 +87,9 @@ def ladder_of_moves(hardware: Hardware, most_moves: int | None) -> Iterator[Rung
     counts = np.bincount(hardware.adjuster, minlength=len(hardware.access))
     for moves in range(1, _top(hardware, most_moves) + 1):
         shares = product(*(range(min(moves, int(n)) + 1) for n in counts))
-        yield Rung(float(moves), tuple(share for share in shares if sum(share) == moves))
+        yield Rung(
+            float(moves), tuple(share for share in shares if sum(share) == moves), any_share=True
+        )
 
 
 def ladder_of_minutes(hardware: Hardware, most_moves: int | None) -> Iterator[Rung]:
@@ -254,8 +268,8 @@ def _search_rung(
         np.inf, np.zeros((0, len(objective.problem.hardware.step)), np.int64), cutoff, True
     )
     limit = cutoff
-    for supports in rung.groups(objective.problem.hardware):
-        found = search(objective, supports, limit, deadline, first)
+    for look in _searches(objective, rung, deadline, first):
+        found = look(limit)
         better = found.value < best.value - objective.gap(best.value)
         same = not better and found.value < np.inf
         best = Found(
@@ -271,3 +285,21 @@ def _search_rung(
         if best.value < np.inf:
             limit = min(limit, best.value + objective.gap(best.value))
     return best
+
+
+def _searches(
+    objective: Objective, rung: Rung, deadline: float, first: Int | None
+) -> Iterator[Callable[[float], Found]]:
+    """Yield searches of a rung's plans, those of one number of moves each, for a cutoff."""
+    if isinstance(objective, WorstRatio):
+        for moves, quotas in rung.quotas():
+            yield partial(objective.search.rung, moves, quotas, deadline)
+    else:
+        for supports in rung.groups(objective.problem.hardware):
+            yield partial(_search_some, objective, supports, deadline, first)
+
+
+def _search_some(
+    objective: Objective, supports: Iterator[Int], deadline: float, first: Int | None, cutoff: float
+) -> Found:
+    return search(objective, supports, cutoff, deadline, first)

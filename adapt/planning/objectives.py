@@ -15,6 +15,7 @@ import numpy.typing as npt
 from adapt.planning.bounds import Boxes, Forms, box_minimum, mean_forms, variance_forms
 from adapt.planning.chance import penalty
 from adapt.planning.problem import Problem
+from adapt.planning.smoothest import RatioSearch
 
 __all__ = ["ChancePenalty", "Objective", "WorstRatio"]
 
@@ -84,6 +85,11 @@ class WorstRatio:
     def forms(self) -> Forms:
         """Squares of the (hedged) ratios."""
         return mean_forms(self.problem, self.problem.hedge)
+
+    @cached_property
+    def search(self) -> RatioSearch:
+        """The search for its plans."""
+        return RatioSearch(self.problem, self.forms)
 
     def start(self, boxes: Boxes) -> Real:
         ratio = np.sqrt(self.forms.offset)

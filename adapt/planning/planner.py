@@ -17,6 +17,7 @@ from adapt.planning.aims import Answer, climb, descend, ladder_of_minutes, ladde
 from adapt.planning.alternatives import alternatives
 from adapt.planning.forecast import forecast_readings, forecast_track
 from adapt.planning.hardware import Hardware, hardware_of
+from adapt.planning.job_search import ready
 from adapt.planning.known import leave_out_unknown
 from adapt.planning.objectives import ChancePenalty, WorstRatio
 from adapt.planning.plan import Alternative, ChannelKey, Move, Plan, Tradeoff
@@ -71,6 +72,7 @@ def plan(
     history = log if isinstance(log, History) else check(rotor, log)
     require_reviews(coefficients, history)
     asked = _asked(rotor, aim, chance, most_moves, limits, regimes, locked_blades, locked_adjusters)
+    ready()
     begun = time.monotonic()
     standing = standing_of(rotor, coefficients, history, job)
     hardware = hardware_of(rotor, history, job, locked_blades, locked_adjusters)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
@@ -16,10 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.planning.bounds import Boxes
+from adapt.planning.found import Found
 from adapt.planning.hardware import Hardware
 from adapt.planning.objectives import Objective
 
-__all__ = ["Found", "pieces", "search", "walk"]
+__all__ = ["pieces", "search", "walk"]
 
 Real = npt.NDArray[Any]
 Int = npt.NDArray[np.int64]
@@ -29,21 +29,6 @@ _BATCH = 768
 _SMALL = 16
 _WALKS = 24
 _WALK_LENGTH = 12
-
-
-@dataclass(eq=False)
-class Found:
-    """What a search found. value: inf when no plan is at or under the cutoff.
-
-    plans: (plan, variable) all that tie with the best. bound: no plan of the supports is below it
-    (the cutoff itself when none was found and the search is complete). complete: whether the bound
-    meets the value.
-    """
-
-    value: float
-    plans: Int
-    bound: float
-    complete: bool
 
 
 class _Incumbents:

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fitting.compiled import scaled_errors
 from adapt.learning.fitting.fleet import Fleet
 from adapt.learning.fitting.noise import Variances
+from adapt.learning.kernel.model import scaled_errors
 from adapt.learning.rows.table import Table
 
 __all__ = ["channel_correlation", "speaking_by_sensor", "speaking_share"]

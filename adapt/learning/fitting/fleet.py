@@ -32,7 +32,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.blocks import by_channel as cov_by_channel
-from adapt.learning.fitting.compiled import (
+from adapt.learning.kernel.model import (
     add_cells,
     add_information,
     fill_joint,

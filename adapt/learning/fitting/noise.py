@@ -19,7 +19,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fitting.compiled import cell_errors
 from adapt.learning.fitting.fleet import (
     Fleet,
     Known,
@@ -32,6 +31,7 @@ from adapt.learning.fitting.fleet import (
     type_mean,
 )
 from adapt.learning.fitting.shares import Pull, Shares, one_rotor, pull_of, spread_of
+from adapt.learning.kernel.model import cell_errors
 from adapt.learning.rows.table import Table
 
 __all__ = ["Center", "Variances", "Within", "estimate", "restricted_log_likelihood"]

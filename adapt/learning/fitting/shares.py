@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.fitting.compiled import share_sums
 from adapt.learning.fitting.fleet import Fleet, Known, Prior, Spread
+from adapt.learning.kernel.model import share_sums
 from adapt.learning.rows.table import Table
 
 __all__ = ["ONE_ROTOR_SPREAD", "Pull", "Shares", "one_rotor", "pull_of", "spread_of"]

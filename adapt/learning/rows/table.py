@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_array
 
-from adapt.learning.rows.compiled import add_rows
+from adapt.learning.kernel.rows import add_rows
 from adapt.learning.rows.pairs import Rows
 
 __all__ = ["Table"]

@@ -1,7 +1,7 @@
 """The compiled loops of the fleet's mixed model: sums, inverses and products of small matrices.
 
-Each function fills arrays that it is given; letters and shapes are those of `fleet`. Compiled on
-first use and kept, see `rows.compiled`. A matrix 1 + D H has positive pivots without exchanging
+Each function fills arrays that it is given; letters and shapes are those of `fleet`. A matrix
+1 + D H has positive pivots without exchanging
 rows.
 """
 
@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.learning.rows.compiled import compiled
+from adapt.compiling import inner, outer_sums
 
 __all__ = [
     "add_cells", "add_information", "cell_errors", "fill_joint", "fill_own", "fill_told",
@@ -22,7 +22,7 @@ __all__ = [
 Array = npt.NDArray[Any]
 
 
-@compiled
+@outer_sums
 def add_cells(
     unit: Array, weight: Array, outer: Array, xd: Array, dd: Array, h: Array, b: Array, e: Array
 ) -> None:
@@ -41,7 +41,7 @@ def add_cells(
                     h[i, j, x, y] += w * outer[c, j, x, y]
 
 
-@compiled
+@inner
 def _invert(m: Array) -> float:
     """Invert a small matrix with positive pivots in place; return the log of its determinant."""
     n = len(m)
@@ -62,7 +62,7 @@ def _invert(m: Array) -> float:
     return log_det
 
 
-@compiled
+@outer_sums
 def invert_each(matrices: Array, log_det: Array) -> None:
     """Invert Hermitian matrices in place, scaled to unit diagonals; add logs of determinants."""
     sets, size = matrices.shape[0], matrices.shape[1]
@@ -84,7 +84,7 @@ def invert_each(matrices: Array, log_det: Array) -> None:
                 m[y, x] = np.conj(mean)
 
 
-@compiled
+@outer_sums
 def fill_told(
     h: Array,
     b: Array,
@@ -187,7 +187,7 @@ def fill_told(
                     by_group[s] -= (product * share_heard[i, s, y]).real
 
 
-@compiled
+@outer_sums
 def add_information(
     told: Array, heard: Array, lean: Array, cov: Array, share_heard: Array, of: Array, info: Array,
     right: Array,
@@ -223,7 +223,7 @@ def add_information(
                         info[n, s, y, x] -= np.conj(total)
 
 
-@compiled
+@outer_sums
 def fill_own(
     f: Array,
     w: Array,
@@ -321,7 +321,7 @@ def fill_own(
                         own_cov[i, j, x, y] = total
 
 
-@compiled
+@outer_sums
 def cell_errors(
     unit: Array, outer: Array, xd: Array, dd: Array, mean: Array, cov: Array, error: Array,
     doubt: Array,
@@ -344,7 +344,7 @@ def cell_errors(
             doubt[c, j] = unsure
 
 
-@compiled
+@outer_sums
 def share_sums(
     f: Array,
     w: Array,
@@ -452,7 +452,7 @@ def share_sums(
                     traces[s, 5] += (inner[x, y] * inner[y, x]).real
 
 
-@compiled
+@outer_sums
 def scaled_errors(
     first: int,
     unit: Array,
@@ -494,7 +494,7 @@ def scaled_errors(
             z[n, j] = found * (most / max(size, most))
 
 
-@compiled
+@outer_sums
 def fill_joint(
     unit: Array, f: Array, w: Array, lean: Array, v: Array, loading: Array, joint: Array, cov: Array
 ) -> None:

@@ -1,34 +1,23 @@
-"""Compiled loops over rows, and how the learner's loops are compiled.
+"""The compiled loop that sums rows to cells.
 
-By numba on first use, kept in its cache. Functions fill arrays that they are given, complex or
-real; those are C-contiguous.
+It fills arrays that it is given, complex or real; those are C-contiguous.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
-__all__ = ["add_rows", "compiled"]
+from adapt.compiling import outer_sums
+
+__all__ = ["add_rows"]
 
 Array = npt.NDArray[Any]
-F = TypeVar("F", bound=Callable[..., Any])
-
-FAST = {"reassoc", "contract", "nsz", "arcp"}  # sums may be reordered; NaN stays NaN
 
 
-def compiled(function: F) -> F:
-    """Compile a function of arrays."""
-    compiler: Any = njit(cache=True, error_model="numpy", fastmath=FAST)
-    result: F = compiler(function)
-    return result
-
-
-@compiled
+@outer_sums
 def add_rows(
     cell_of: Array,
     unit_of: Array,

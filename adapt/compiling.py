@@ -1,0 +1,125 @@
+"""How inner loops are compiled, where what was compiled is kept, and saying that it takes a while.
+
+By numba on first use, kept in a folder named after all sources of the package that the loop is in:
+a cached function holds what it calls from other files too, so that none may be older than any of
+them. Where no folder can be written, loops are compiled anew in each process.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
+from shutil import rmtree
+from typing import Any, TypeVar
+
+__all__ = ["cache_folder", "inner", "inner_sums", "outer", "outer_sums", "tell"]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+PREFIX = "loops-"
+_OUTER: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
+_INNER: dict[str, Any] = {**_OUTER, "no_cpython_wrapper": True}
+_REORDERED = {"reassoc", "contract", "nsz", "arcp"}
+
+_say: list[Callable[[str], None]] = []
+_said: list[bool] = []
+
+
+def tell(say: Callable[[str], None]) -> None:
+    """Have `say` called with a line before loops are compiled; once in a process."""
+    _say[:] = [say]
+
+
+def outer(function: F) -> F:
+    """Compile a function that Python calls."""
+    return _compiled(function, _OUTER)
+
+
+def inner(function: F) -> F:
+    """Compile a function that compiled ones call: what calls from Python need is left out."""
+    return _compiled(function, _INNER)
+
+
+def outer_sums(function: F) -> F:
+    """Compile a function that Python calls and whose sums may be reordered; NaN stays NaN."""
+    return _compiled(function, {**_OUTER, "fastmath": _REORDERED})
+
+
+def inner_sums(function: F) -> F:
+    """Compile an inner function whose sums may be reordered and have no NaN among them."""
+    return _compiled(function, {**_INNER, "fastmath": {*_REORDERED, "nnan"}})
+
+
+def _compiled(function: F, options: dict[str, Any]) -> F:
+    """Return a function compiled when it is first called; division by zero does as in numpy."""
+    import numba
+    import numba.core.config
+
+    _listen()
+    folder = cache_folder(Path(function.__code__.co_filename).parent)
+    config: Any = numba.core.config
+    before = config.CACHE_DIR
+    config.CACHE_DIR = "" if folder is None else str(folder)
+    try:
+        made: F = numba.njit(cache=folder is not None, **options)(function)
+    finally:
+        config.CACHE_DIR = before
+    return made
+
+
+@cache
+def cache_folder(package: Path) -> Path | None:
+    """Return the folder that a package's compiled loops are kept in, made if need be.
+
+    Beside the sources, or else in the user's cache; numba's own NUMBA_CACHE_DIR comes first. None
+    when none can be written.
+    """
+    import numba
+    import numba.core.config
+
+    config: Any = numba.core.config
+    sources = sha256(numba.__version__.encode())
+    for path in [Path(__file__), *sorted(package.glob("*.py"))]:
+        sources.update(path.read_bytes())
+    name = f"{PREFIX}{sources.hexdigest()[:16]}"
+    beside = package / "__pycache__"
+    home = os.environ.get("XDG_CACHE_HOME") or str(Path("~").expanduser() / ".cache")
+    places = [Path(config.CACHE_DIR)] if config.CACHE_DIR else [beside]
+    for place in [*places, Path(home) / "adapt"]:
+        folder = place / name
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError:
+            continue
+        if os.access(folder, os.W_OK):
+            if place == beside:
+                for other in set(beside.glob(f"{PREFIX}*")) - {folder}:
+                    rmtree(other, ignore_errors=True)  # of sources that are no more
+            return folder
+    return None
+
+
+@cache
+def _listen() -> None:
+    from numba.core import event
+
+    class FirstOfOurs(event.Listener):
+        """Says so when a loop of this program is about to be compiled."""
+
+        def on_start(self, event: Any) -> None:
+            module = event.data["dispatcher"].py_func.__module__ or ""
+            if _said or not _say or not module.startswith("adapt."):
+                return
+            _said.append(True)
+            _say[0](
+                "preparing the inner loops; this is done once after installing and takes up to a "
+                "minute"
+            )
+
+        def on_end(self, event: Any) -> None:
+            """Nothing to say."""
+
+    event.register("numba:compile", FirstOfOurs())  # type: ignore[no-untyped-call]

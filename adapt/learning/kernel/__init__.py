@@ -1,0 +1,1 @@
+"""The compiled inner loops of the learner; plain arrays in and out."""

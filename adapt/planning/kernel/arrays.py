@@ -1,0 +1,199 @@
+"""What the compiled loops work on: plain arrays, bundled.
+
+Axes: variable = something that can be moved, in whole steps; row = a square that must stay small,
+x'Qx + 2 l'x + o over the steps x; channel = what a person reads (a spread is the largest of its
+blade pairs' rows). A cut is a quadratic that no plan of interest can lift above its threshold.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = [
+    "BEST",
+    "CEILING",
+    "MEAN_SQUARE",
+    "Best",
+    "Cuts",
+    "Job",
+    "Scratch",
+    "new_best",
+    "new_cuts",
+    "new_scratch",
+]
+
+Array = npt.NDArray[Any]
+
+BEST, MEAN_SQUARE, CEILING = 0, 1, 2  # places in Best.value
+
+_TIES = 256
+_CUTS = 48
+
+
+class Job(NamedTuple):
+    """One planning problem. Steps are held as whole-valued floats.
+
+    quadratic: (variable, variable, row), linear: (variable, row), offset: (row,). counted: (row,)
+    whether a row counts in the worst ratio; the others must be at most 1. channel: (row,), -1 for
+    the bounds of sums, which come last; channels: how many. low, high: (variable,) steps. cost:
+    (variable,) moves that using it takes. partner: (variable,) one that may not be used with it, or
+    -1. kind: (variable,) its adjuster. sums: (constraint, variable), sum_low, sum_high:
+    (constraint,). mean_quadratic (variable, variable), mean_linear (variable,), mean_offset (1,): a
+    lower bound of the mean square ratio.
+    """
+
+    quadratic: Array
+    linear: Array
+    offset: Array
+    counted: Array
+    channel: Array
+    channels: int
+    low: Array
+    high: Array
+    cost: Array
+    partner: Array
+    kind: Array
+    sums: Array
+    sum_low: Array
+    sum_high: Array
+    mean_quadratic: Array
+    mean_linear: Array
+    mean_offset: Array
+
+
+class Best(NamedTuple):
+    """The best plans so far: those that tie in worst ratio and in mean square ratio.
+
+    value: (3,) worst ratio, mean square ratio, and the largest worst ratio of interest.
+    plans: (plan, variable), of which the first number[0] hold.
+    """
+
+    value: Array
+    plans: Array
+    number: Array
+
+
+class Cuts(NamedTuple):
+    """Quadratics x'Gx + 2 b'x + c + sum over moved variables of `each`, with what they bound.
+
+    No plan whose worst ratio is at most t lifts one above share t^2 + inside. Axes: (cut, ...).
+    weights: (cut, row) that it came from. order: (cut,) the last useful ones first; number: (1,).
+    root, solved, fallen (cut, move...) and last, depth: the factors of the support looked at last.
+    """
+
+    g: Array
+    b: Array
+    c: Array
+    each: Array
+    weights: Array
+    share: Array
+    inside: Array
+    order: Array
+    number: Array
+    root: Array
+    solved: Array
+    fallen: Array
+    last: Array
+    depth: Array
+
+
+class Scratch(NamedTuple):
+    """Room to work in, made once: what stands in it holds for one call only.
+
+    Over moves: held, free, now, solved, slope, root, low, high, x, trial, steps, and the best
+    bound's quadratic g, b with its minimiser at; c (1,). Over rows: u, found, kept, weights,
+    factor, rows.
+    """
+
+    held: Array
+    free: Array
+    now: Array
+    solved: Array
+    slope: Array
+    root: Array
+    low: Array
+    high: Array
+    x: Array
+    trial: Array
+    steps: Array
+    g: Array
+    b: Array
+    c: Array
+    at: Array
+    new_g: Array
+    new_b: Array
+    u: Array
+    found: Array
+    kept: Array
+    weights: Array
+    factor: Array
+    rows: Array
+
+
+def new_scratch(moves: int, rows: int) -> Scratch:
+    """Return room for supports of at most so many moves, and so many rows."""
+
+    def line() -> Array:
+        return np.zeros(moves)
+
+    def square() -> Array:
+        return np.zeros((moves, moves))
+
+    def row() -> Array:
+        return np.zeros(rows)
+
+    return Scratch(
+        held=np.zeros(moves, dtype=bool),
+        free=np.zeros(moves, dtype=np.int64),
+        now=line(),
+        solved=line(),
+        slope=line(),
+        root=square(),
+        low=line(),
+        high=line(),
+        x=line(),
+        trial=line(),
+        steps=line(),
+        g=square(),
+        b=line(),
+        c=np.zeros(1),
+        at=line(),
+        new_g=square(),
+        new_b=line(),
+        u=row(),
+        found=row(),
+        kept=row(),
+        weights=row(),
+        factor=row(),
+        rows=np.zeros(rows, dtype=np.int64),
+    )
+
+
+def new_best(variables: int, ceiling: float) -> Best:
+    """Return a record without plans; ceiling: the largest worst ratio of interest."""
+    value = np.array([np.inf, np.inf, ceiling])
+    return Best(value, np.zeros((_TIES, variables)), np.zeros(1, dtype=np.int64))
+
+
+def new_cuts(variables: int, rows: int, moves: int) -> Cuts:
+    """Return a store without cuts, for supports of at most so many moves."""
+    n = _CUTS
+    return Cuts(
+        g=np.zeros((n, variables, variables)),
+        b=np.zeros((n, variables)),
+        c=np.zeros(n),
+        each=np.zeros((n, variables)),
+        weights=np.zeros((n, rows)),
+        share=np.zeros(n),
+        inside=np.zeros(n),
+        order=np.arange(n, dtype=np.int64),
+        number=np.zeros(1, dtype=np.int64),
+        root=np.zeros((n, moves, moves)),
+        solved=np.zeros((n, moves)),
+        fallen=np.zeros((n, moves + 1)),
+        last=np.full((n, moves), -1, dtype=np.int64),
+        depth=np.zeros(n, dtype=np.int64),
+    )

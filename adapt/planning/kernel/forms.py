@@ -1,0 +1,216 @@
+"""Squares of the rows, their weighted sums, and the minimum of a quadratic in a box."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.compiling import inner, inner_sums
+from adapt.planning.kernel.arrays import Job, Scratch
+
+__all__ = ["box_minimum", "shrink", "squares", "weighted", "weighted_everywhere"]
+
+Array = npt.NDArray[Any]
+
+
+@inner_sums
+def squares(job: Job, support: Array, moves: int, x: Array, out: Array) -> None:
+    """Write each row's square at steps x (move,) of a support into out (row,)."""
+    rows = out.size
+    for r in range(rows):
+        out[r] = job.offset[r]
+    for i in range(moves):
+        a = x[i]
+        line = job.linear[support[i]]
+        own = job.quadratic[support[i], support[i]]
+        for r in range(rows):
+            out[r] += 2.0 * a * line[r] + a * a * own[r]
+        for j in range(i):
+            both = 2.0 * a * x[j]
+            cross = job.quadratic[support[i], support[j]]
+            for r in range(rows):
+                out[r] += both * cross[r]
+
+
+@inner_sums
+def _dot(a: Array, b: Array) -> float:
+    total = 0.0
+    for r in range(a.size):
+        total += a[r] * b[r]
+    return total
+
+
+@inner_sums
+def weighted(job: Job, u: Array, support: Array, moves: int, g: Array, b: Array) -> float:
+    """Write G, b of the sum of u (row,) times the squares on a support; return c."""
+    for i in range(moves):
+        b[i] = _dot(u, job.linear[support[i]])
+        for j in range(i + 1):
+            entry = _dot(u, job.quadratic[support[i], support[j]])
+            g[i, j] = entry
+            g[j, i] = entry
+    return _dot(u, job.offset)
+
+
+@inner_sums
+def weighted_everywhere(job: Job, u: Array, at: Array, count: int, g: Array, b: Array) -> float:
+    """Write G, b over all variables of the sum of u[m] times the square of row at[m]; return c."""
+    for v in range(b.size):
+        line = job.linear[v]
+        total = 0.0
+        for m in range(count):
+            total += u[m] * line[at[m]]
+        b[v] = total
+        for z in range(v + 1):
+            cross = job.quadratic[v, z]
+            total = 0.0
+            for m in range(count):
+                total += u[m] * cross[at[m]]
+            g[v, z] = total
+            g[z, v] = total
+    total = 0.0
+    for m in range(count):
+        total += u[m] * job.offset[at[m]]
+    return total
+
+
+@inner
+def box_minimum(
+    g: Array, b: Array, c: float, low: Array, high: Array, moves: int, x: Array, scratch: Scratch
+) -> float:
+    """Write a near-minimiser of x'Gx + 2 b'x + c in the box into x; return a lower bound.
+
+    Active set over Cholesky factors. The bound holds however inexact the solve was: the quadratic
+    is convex, so its tangent at x, at its lowest in the box, is below it.
+    """
+    held, free, now = scratch.held, scratch.free, scratch.now
+    solved, slope, root = scratch.solved, scratch.slope, scratch.root
+    best = -np.inf
+    for i in range(moves):
+        held[i] = low[i] >= high[i]
+        now[i] = min(max(0.0, low[i]), high[i])
+    for _ in range(moves + 3):
+        count = 0
+        for i in range(moves):
+            if not held[i]:
+                free[count] = i
+                count += 1
+        for p in range(count):
+            i = free[p]
+            right = -b[i]
+            for j in range(moves):
+                if held[j]:
+                    right -= g[i, j] * now[j]
+            for q in range(p + 1):
+                rest = g[i, free[q]]
+                for m in range(q):
+                    rest -= root[p, m] * root[q, m]
+                if q == p:
+                    root[p, p] = np.sqrt(max(rest + 1e-11 * g[i, i], 1e-14 * g[i, i]) + 1e-300)
+                else:
+                    root[p, q] = rest / root[q, q]
+            for m in range(p):
+                right -= root[p, m] * solved[m]
+            solved[p] = right / root[p, p]
+        for p in range(count - 1, -1, -1):
+            right = solved[p]
+            for m in range(p + 1, count):
+                right -= root[m, p] * solved[m]
+            solved[p] = right / root[p, p]
+        for p in range(count):
+            i = free[p]
+            now[i] = min(max(solved[p], low[i]), high[i])
+        value = c
+        fall = 0.0
+        for i in range(moves):
+            half = b[i]
+            for j in range(moves):
+                half += g[i, j] * now[j]
+            slope[i] = 2.0 * half
+            value += now[i] * (half + b[i])
+            fall += min(slope[i] * (low[i] - now[i]), slope[i] * (high[i] - now[i]), 0.0)
+        if value + fall > best:
+            best = value + fall
+            for i in range(moves):
+                x[i] = now[i]
+        if fall >= -1e-9 * abs(value):
+            break
+        for i in range(moves):
+            held[i] = (
+                low[i] >= high[i]
+                or (now[i] <= low[i] and slope[i] >= 0.0)
+                or (now[i] >= high[i] and slope[i] <= 0.0)
+            )
+    return best - 1e-12 * abs(c)
+
+
+@inner
+def shrink(job: Job, square: float, moves: int, low: Array, high: Array, scratch: Scratch) -> bool:
+    """Shrink a box to the whole steps where the best bound's quadratic is under a square.
+
+    The quadratic is that of scratch.g, b, c with its minimiser scratch.at in the box; bounds that
+    hold it back enter by their multipliers (see `weights`). Returns whether any steps are left.
+    """
+    g, b, x = scratch.new_g, scratch.new_b, scratch.at
+    root, solved = scratch.root, scratch.solved
+    c = scratch.c[0]
+    for i in range(moves):
+        half_slope = scratch.b[i]
+        for j in range(moves):
+            half_slope += scratch.g[i, j] * x[j]
+            g[i, j] = scratch.g[i, j]
+        b[i] = scratch.b[i]
+        half, middle = 0.5 * (high[i] - low[i]), 0.5 * (high[i] + low[i])
+        if half <= 0.0:
+            weight = 1e3 * g[i, i] + 1e-9  # holds it where it is
+        elif (x[i] <= low[i] + 1e-9 and half_slope > 0.0) or (
+            x[i] >= high[i] - 1e-9 and half_slope < 0.0
+        ):
+            weight = abs(half_slope) / half
+        else:
+            continue
+        g[i, i] += weight
+        b[i] -= weight * middle
+        c += weight * (middle * middle - half * half)
+    room = square - c
+    for p in range(moves):
+        right = -b[p]
+        for q in range(p + 1):
+            rest = g[p, q]
+            for m in range(q):
+                rest -= root[p, m] * root[q, m]
+            if q == p:
+                if rest < 1e-9 * g[p, p] + 1e-300:
+                    return True
+                root[p, p] = np.sqrt(rest)
+            else:
+                root[p, q] = rest / root[q, q]
+        for m in range(p):
+            right -= root[p, m] * solved[m]
+        solved[p] = right / root[p, p]
+        room += solved[p] * solved[p]
+    room += 1e-9 * (abs(c) + square)
+    if room < 0.0:
+        return False
+    for p in range(moves - 1, -1, -1):
+        right = solved[p]
+        for m in range(p + 1, moves):
+            right -= root[m, p] * solved[m]
+        solved[p] = right / root[p, p]
+    # The inverse of the factor, column by column: its columns' squares are the widths.
+    for i in range(moves):
+        width = 0.0
+        for p in range(i, moves):
+            entry = 1.0 if p == i else 0.0
+            for m in range(i, p):
+                entry -= root[p, m] * scratch.slope[m]
+            scratch.slope[p] = entry / root[p, p]
+            width += scratch.slope[p] * scratch.slope[p]
+        reach = np.sqrt(room * width) + 1e-6
+        low[i] = max(low[i], np.ceil(solved[i] - reach))
+        high[i] = min(high[i], np.floor(solved[i] + reach))
+        if low[i] > high[i]:
+            return False
+    return True

@@ -1,0 +1,179 @@
+"""Whole plans: taking the best, and walking to better ones nearby."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.compiling import inner, outer
+from adapt.planning.kernel.arrays import BEST, CEILING, MEAN_SQUARE, Best, Job
+from adapt.planning.kernel.forms import squares
+
+__all__ = ["cutoff", "nearest", "offer", "polish", "tie_gap"]
+
+Array = npt.NDArray[Any]
+
+_INSIDE = (1.0 + 1e-9) ** 2
+_TIE, _LEAST_TIE = 2e-7, 2e-10  # a fifth of what counts as equal in the end
+_SAME_MEAN = 1e-9
+_WALK = 20
+
+
+@outer
+def tie_gap(value: float) -> float:
+    """Return the difference in worst ratio below which two plans tie."""
+    return max(_TIE * value, _LEAST_TIE) if value < np.inf else 0.0
+
+
+@outer
+def cutoff(best: Best) -> float:
+    """Return the largest worst ratio that is still of interest."""
+    value = best.value[BEST]
+    return min(value + tie_gap(value), best.value[CEILING])
+
+
+@inner
+def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Array) -> None:
+    """Take a plan, whole steps x (move,) with its squares found (row,), if it is best or ties."""
+    worst = 0.0
+    for r in range(found.size):
+        if job.counted[r]:
+            worst = max(worst, found[r])
+        elif found[r] > _INSIDE:
+            return
+    value = np.sqrt(worst)
+    if value > cutoff(best):
+        return
+    for m in range(job.sum_low.size):
+        total = 0.0
+        for i in range(moves):
+            total += job.sums[m, support[i]] * x[i]
+        if total < job.sum_low[m] or total > job.sum_high[m]:
+            return
+    mean = 0.0
+    largest = 0.0
+    for r in range(found.size):
+        if job.channel[r] < 0:
+            break
+        largest = max(largest, found[r])
+        if r + 1 == found.size or job.channel[r + 1] != job.channel[r]:
+            mean += largest
+            largest = 0.0
+    mean /= job.channels
+    known = best.value[BEST]
+    if value < known - tie_gap(known) or best.number[0] == 0:
+        best.value[BEST] = value
+        best.value[MEAN_SQUARE] = mean
+        best.number[0] = 0
+    else:
+        best.value[BEST] = min(value, known)
+        same = _SAME_MEAN * max(best.value[MEAN_SQUARE], 1.0)
+        if mean > best.value[MEAN_SQUARE] + same:
+            return
+        if mean < best.value[MEAN_SQUARE] - same:
+            best.value[MEAN_SQUARE] = mean
+            best.number[0] = 0
+        for t in range(best.number[0]):
+            differs = False
+            for i in range(moves):
+                if best.plans[t, support[i]] != x[i]:
+                    differs = True
+                    break
+            if not differs:
+                return
+    t = best.number[0]
+    if t < best.plans.shape[0]:
+        for v in range(best.plans.shape[1]):
+            best.plans[t, v] = 0.0
+        for i in range(moves):
+            best.plans[t, support[i]] = x[i]
+        best.number[0] = t + 1
+
+
+@inner
+def nearest(x: Array, low: Array, high: Array, moves: int, out: Array) -> None:
+    """Write the nearest whole steps to x in the box, none of them 0 unless the box is."""
+    for i in range(moves):
+        step = min(max(np.round(x[i]), low[i]), high[i])
+        if step == 0.0:
+            up = high[i] >= 1.0 and (x[i] >= 0.0 or low[i] > -1.0)
+            step = 1.0 if up else -1.0
+        out[i] = step
+
+
+@inner
+def _height(job: Job, found: Array, support: Array, moves: int, x: Array) -> float:
+    """Return the largest square that counts, with what is broken above everything else."""
+    worst = 0.0
+    for r in range(found.size):
+        if job.counted[r]:
+            worst = max(worst, found[r])
+        elif found[r] > _INSIDE:
+            worst = max(worst, 1e6 + found[r])
+    for m in range(job.sum_low.size):
+        total = 0.0
+        for i in range(moves):
+            total += job.sums[m, support[i]] * x[i]
+        worst += 1e9 * (max(job.sum_low[m] - total, 0.0) + max(total - job.sum_high[m], 0.0))
+    return worst
+
+
+@inner
+def polish(
+    job: Job,
+    best: Best,
+    support: Array,
+    moves: int,
+    low: Array,
+    high: Array,
+    x: Array,
+    in_pairs: bool,
+    found: Array,
+) -> None:
+    """Walk from whole steps x (move,) to the best plan one step off, until none is better.
+
+    in_pairs: one step off in two moves at a time too. found: (row,) scratch. Every
+    plan on the way is offered.
+    """
+    squares(job, support, moves, x, found)
+    height = _height(job, found, support, moves, x)
+    offer(job, best, support, moves, x, found)
+    for _ in range(_WALK):
+        first, second = -1, -1
+        to_first, to_second = 0.0, 0.0
+        lowest = height * (1.0 - 1e-9)
+        for one in range(2 * moves):
+            i = one // 2
+            was = x[i]
+            step = 1.0 if one % 2 else -1.0
+            x[i] = was + step if was + step != 0.0 else was + 2.0 * step
+            if low[i] <= x[i] <= high[i]:
+                # The last turn of the inner loop leaves the other moves as they are.
+                for two in range(2 * i if in_pairs else 0, -1, -1):
+                    j = (two - 1) // 2
+                    other = x[j]
+                    if two > 0:
+                        step = 1.0 if two % 2 else -1.0
+                        x[j] = other + step if other + step != 0.0 else other + 2.0 * step
+                        if x[j] < low[j] or x[j] > high[j]:
+                            x[j] = other
+                            continue
+                    squares(job, support, moves, x, found)
+                    now = _height(job, found, support, moves, x)
+                    if now < lowest:
+                        lowest = now
+                        first, to_first = i, x[i]
+                        second, to_second = (j, x[j]) if two > 0 else (-1, 0.0)
+                    if two > 0:
+                        x[j] = other
+            x[i] = was
+        if first < 0:
+            break
+        x[first] = to_first
+        if second >= 0:
+            x[second] = to_second
+        height = lowest
+        squares(job, support, moves, x, found)
+        offer(job, best, support, moves, x, found)

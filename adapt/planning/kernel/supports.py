@@ -1,0 +1,163 @@
+"""Supports: which could hold a better plan, and a search of those."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.compiling import outer
+from adapt.planning.kernel.arrays import Best, Cuts, Job, Scratch
+from adapt.planning.kernel.plans import cutoff
+from adapt.planning.kernel.tree import search_support, tighten
+from adapt.planning.kernel.weights import bound_box, factors, keep_cut, lowest
+
+__all__ = ["CUT_BY", "NODES", "SOLVED", "TREES", "screen", "search_supports"]
+
+Array = npt.NDArray[Any]
+
+NODES, SOLVED, CUT_BY, TREES = 0, 1, 2, 3  # places in the counts of search_supports
+
+_ROUNDS = 8
+
+
+@outer
+def screen(
+    job: Job,
+    cuts: Cuts,
+    n: int,
+    moves: int,
+    quota: Array,
+    square: float,
+    walk: Array,
+    out: Array,
+    bounds: Array,
+) -> int:
+    """List supports of exactly so many moves that cut n lets pass; return how many were written.
+
+    quota: (kind,) moves of each kind at most. walk: (moves + 2,) the state of the walk, which goes
+    on from there when `out` (support, move) is full: walk[0] = depth (-1 when done), walk[1:] the
+    variables. out is filled up with -1; bounds: (support,) the lowest of the cut's quadratic.
+    """
+    variables = job.low.size
+    limit = cuts.share[n] * square + cuts.inside[n]
+    limit += 1e-9 * (abs(cuts.c[n]) + limit)
+    used = np.zeros(quota.size, np.int64)
+    spent = 0
+    depth = walk[0]
+    support = walk[1:]
+    for p in range(depth):
+        used[job.kind[support[p]]] += job.cost[support[p]]
+        spent += job.cost[support[p]]
+    written = 0
+    while depth >= 0:
+        v = support[depth]
+        if v >= variables:
+            depth -= 1
+            if depth >= 0:
+                used[job.kind[support[depth]]] -= job.cost[support[depth]]
+                spent -= job.cost[support[depth]]
+                support[depth] += 1
+            continue
+        kind, cost = job.kind[v], job.cost[v]
+        good = spent + cost <= moves and used[kind] + cost <= quota[kind]
+        for p in range(depth):
+            good = good and support[p] != job.partner[v]
+        if not good:
+            support[depth] += 1
+            continue
+        if spent + cost < moves:
+            used[kind] += cost
+            spent += cost
+            depth += 1
+            support[depth] = v + 1
+            continue
+        bound = lowest(cuts, n, support, depth + 1)
+        if bound <= limit:
+            if written == bounds.size:
+                break
+            for p in range(moves):
+                out[written, p] = support[p] if p <= depth else -1
+            bounds[written] = max(bound, 0.0)
+            written += 1
+        support[depth] += 1
+    walk[0] = depth
+    return written
+
+
+@outer
+def search_supports(
+    job: Job,
+    best: Best,
+    cuts: Cuts,
+    candidates: Array,
+    bounds: Array,
+    order: Array,
+    start: int,
+    work: int,
+    most: int,
+    seen: Array,
+    scratch: Scratch,
+) -> int:
+    """Search candidate supports in an order; return how far it came, negative when cut short.
+
+    candidates: (support, move), filled up with -1. bounds: (support,), -1 once a support is done.
+    start: place in order to begin at. work: solves and nodes after which to pause. most: nodes of
+    one support after which it is given up (then -1 - place is returned). seen: (4,) counts.
+    """
+    rows = job.offset.size
+    room = candidates.shape[1]
+    low, high, x, factor = scratch.low, scratch.high, scratch.x, scratch.factor
+    w = np.empty(rows)
+    done = 0
+    for place in range(start, order.size):
+        if done > work:
+            return place
+        at = order[place]
+        if bounds[at] < 0.0:
+            continue
+        bounds[at] = -1.0
+        support = candidates[at]
+        moves = 0
+        while moves < room and support[moves] >= 0:
+            moves += 1
+        square = cutoff(best) ** 2
+        gone = False
+        nearest, closest = cuts.order[0], -np.inf
+        for p in range(cuts.number[0]):
+            n = cuts.order[p]
+            limit = cuts.share[n] * square + cuts.inside[n]
+            over = lowest(cuts, n, support, moves) - limit
+            if over > closest:
+                nearest, closest = n, over
+            if over > 1e-9 * (abs(cuts.c[n]) + limit):
+                for q in range(p, 0, -1):
+                    cuts.order[q] = cuts.order[q - 1]
+                cuts.order[0] = n
+                seen[CUT_BY] += 1
+                gone = True
+                break
+        if gone:
+            continue
+        for i in range(moves):
+            low[i] = job.low[support[i]]
+            high[i] = job.high[support[i]]
+        if not tighten(job, support, moves, low, high):
+            continue
+        factors(job.counted, square, factor)
+        for r in range(rows):
+            w[r] = cuts.weights[nearest, r]
+        before = seen[NODES]
+        seen[SOLVED] += 1
+        bound = bound_box(
+            job, factor, support, moves, low, high, w, np.int64(_ROUNDS), square, x, scratch
+        )
+        if bound > square:
+            keep_cut(job, cuts, w, factor, square, support, moves, low, high, scratch)
+        else:
+            seen[TREES] += 1
+            if not search_support(job, best, support, moves, low, high, w, most, seen, scratch):
+                return -1 - place
+        done += 1 + seen[NODES] - before
+    return order.size

@@ -1,0 +1,198 @@
+"""Branch and bound over the whole steps of one support."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.compiling import inner
+from adapt.planning.kernel.arrays import BEST, MEAN_SQUARE, Best, Job, Scratch
+from adapt.planning.kernel.forms import box_minimum, shrink, squares
+from adapt.planning.kernel.plans import cutoff, nearest, offer, tie_gap
+from adapt.planning.kernel.weights import bound_box, factors
+
+__all__ = ["search_support", "tighten"]
+
+Array = npt.NDArray[Any]
+
+_ROUNDS = 4
+_ROOM = 64
+
+
+@inner
+def tighten(job: Job, support: Array, moves: int, low: Array, high: Array) -> bool:
+    """Shrink a box to steps that are not 0 and that the sums allow; return whether any are left."""
+    for _ in range(2):
+        for i in range(moves):
+            if low[i] == 0.0:
+                low[i] = 1.0
+            if high[i] == 0.0:
+                high[i] = -1.0
+            if low[i] > high[i]:
+                return False
+        for m in range(job.sum_low.size):
+            least, most = 0.0, 0.0
+            for i in range(moves):
+                a = job.sums[m, support[i]]
+                least += a * low[i]
+                most += a * high[i]
+            room = job.sum_high[m] - least
+            need = most - job.sum_low[m]
+            if room < -1e-12 or need < -1e-12:
+                return False
+            for i in range(moves):
+                a = job.sums[m, support[i]]
+                if a > 0.0:
+                    down = high[i] - np.floor(max(need, 0.0) / a + 1e-9)
+                    high[i] = min(high[i], low[i] + np.floor(max(room, 0.0) / a + 1e-9))
+                    low[i] = max(low[i], down)
+    for i in range(moves):
+        if low[i] == 0.0:
+            low[i] = 1.0
+        if high[i] == 0.0:
+            high[i] = -1.0
+        if low[i] > high[i]:
+            return False
+    return True
+
+
+@inner
+def search_support(
+    job: Job,
+    best: Best,
+    support: Array,
+    moves: int,
+    low: Array,
+    high: Array,
+    w: Array,
+    most: int,
+    seen: Array,
+    scratch: Scratch,
+) -> bool:
+    """Find every plan of a support that is best or ties; return False when `most` nodes were few.
+
+    low, high: (move,) box, already tightened. w: (row,) weights to start from. seen: (1,) counts
+    the nodes. Depth first, the nearer half first.
+    """
+    rows = w.size
+    room = _ROOM
+    lows = np.empty((room, moves))
+    highs = np.empty((room, moves))
+    inherited = np.empty((room, rows))
+    for i in range(moves):
+        lows[0, i] = low[i]
+        highs[0, i] = high[i]
+    for r in range(rows):
+        inherited[0, r] = w[r]
+    weights, factor, found = scratch.weights, scratch.factor, scratch.found
+    x, steps = scratch.x, scratch.steps
+    open_ = 1
+    nodes = 0
+    while open_ > 0:
+        open_ -= 1
+        nodes += 1
+        if nodes > most:
+            seen[0] += nodes
+            return False
+        for i in range(moves):
+            low[i] = lows[open_, i]
+            high[i] = highs[open_, i]
+        if not tighten(job, support, moves, low, high):
+            continue
+        plans, wide = 1.0, 0
+        for i in range(moves):
+            plans *= high[i] - low[i] + 1.0
+            if high[i] > low[i]:
+                wide = i
+        if plans <= 2.0:
+            for i in range(moves):
+                steps[i] = low[i]
+            for _ in range(int(plans)):
+                squares(job, support, moves, steps, found)
+                offer(job, best, support, moves, steps, found)
+                steps[wide] = high[wide]
+            continue
+        for r in range(rows):
+            weights[r] = inherited[open_, r]
+        square = cutoff(best) ** 2
+        factors(job.counted, square, factor)
+        bound = bound_box(
+            job, factor, support, moves, low, high, weights, np.int64(_ROUNDS), square, x, scratch
+        )
+        if bound > square or not shrink(job, square, moves, low, high, scratch):
+            continue
+        if not tighten(job, support, moves, low, high):
+            continue
+        if _only_worse_ties(job, best, bound, support, moves, low, high, scratch):
+            continue
+        nearest(x, low, high, moves, steps)
+        squares(job, support, moves, steps, found)
+        offer(job, best, support, moves, steps, found)
+        pick, cut = _where_to_split(scratch.g, low, high, x, moves)
+        near_above = x[pick] - cut > 0.5
+        if open_ + 2 > room:
+            more = np.empty((2 * room, moves)), np.empty((2 * room, moves))
+            wider = np.empty((2 * room, rows))
+            for n in range(open_):
+                for i in range(moves):
+                    more[0][n, i] = lows[n, i]
+                    more[1][n, i] = highs[n, i]
+                for r in range(rows):
+                    wider[n, r] = inherited[n, r]
+            lows, highs, inherited, room = more[0], more[1], wider, 2 * room
+        for half in range(2):
+            for i in range(moves):
+                lows[open_, i] = low[i]
+                highs[open_, i] = high[i]
+            if (half == 1) == near_above:
+                lows[open_, pick] = cut + 1.0
+            else:
+                highs[open_, pick] = cut
+            for r in range(rows):
+                inherited[open_, r] = weights[r]
+            open_ += 1
+    seen[0] += nodes
+    return True
+
+
+@inner
+def _only_worse_ties(
+    job: Job,
+    best: Best,
+    bound: float,
+    support: Array,
+    moves: int,
+    low: Array,
+    high: Array,
+    scratch: Scratch,
+) -> bool:
+    """Tell whether a box can at best tie, with a higher mean square ratio than what is known."""
+    known = best.value[BEST]
+    if best.number[0] == 0 or bound <= 0.0 or np.sqrt(bound) < known - tie_gap(known):
+        return False
+    g, b = scratch.new_g, scratch.new_b
+    for i in range(moves):
+        b[i] = job.mean_linear[support[i]]
+        for j in range(moves):
+            g[i, j] = job.mean_quadratic[support[i], support[j]]
+    least = box_minimum(g, b, job.mean_offset[0], low, high, moves, scratch.trial, scratch)
+    return least > best.value[MEAN_SQUARE] * (1.0 + 1e-8) + 1e-9
+
+
+@inner
+def _where_to_split(g: Array, low: Array, high: Array, x: Array, moves: int) -> tuple[int, float]:
+    """Return the move to split a box at, and the last whole step of its lower half."""
+    pick, most = 0, -1.0
+    for i in range(moves):
+        if high[i] > low[i]:
+            off = abs(x[i] - np.round(x[i]))
+            if low[i] < 0.0 < high[i] and abs(x[i]) < 1.0:
+                off = 1.0 - abs(x[i])
+            width = high[i] - low[i]
+            score = off * np.sqrt(g[i, i]) + 1e-3 * width / (1.0 + width)
+            if score > most:
+                pick, most = i, score
+    cut = min(max(np.floor(x[pick] + 1e-9), low[pick]), high[pick] - 1.0)
+    return pick, cut

@@ -1,0 +1,134 @@
+"""Good plans early: supports around a known one, rounded and polished."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.compiling import outer
+from adapt.planning.kernel.arrays import Best, Job, Scratch
+from adapt.planning.kernel.plans import nearest, polish
+from adapt.planning.kernel.tree import tighten
+from adapt.planning.kernel.weights import bound_box
+
+__all__ = ["explore"]
+
+Array = npt.NDArray[Any]
+
+_ROUNDS = 3
+_LAST_ROUNDS = 12
+_IN_PAIRS = 3
+
+
+@outer
+def explore(
+    job: Job,
+    best: Best,
+    factor: Array,
+    base: Array,
+    quota: Array,
+    moves: int,
+    w: Array,
+    tries: int,
+    kept: Array,
+    scratch: Scratch,
+) -> int:
+    """Offer good plans of exactly so many moves: `base` with one variable added, or exchanged.
+
+    base: (variable,) a support. quota: (kind,) moves of each kind at most. factor: (row,) as from
+    `weights.factors`. w: (row,) weights to start from. tries: the most promising supports to round
+    and polish. kept: (row,) where the weights of the most promising support are written.
+    """
+    variables = job.low.size
+    rows = w.size
+    room = (base.size + 1) * variables
+    found = np.empty((room, moves), np.int64)
+    points = np.empty((room, moves))
+    counts = np.empty(room, np.int64)
+    bounds = np.empty(room)
+    support = np.empty(moves, np.int64)
+    low, high, x = scratch.low, scratch.high, scratch.x
+    steps, weights = scratch.steps, scratch.weights
+    used = np.empty(quota.size, np.int64)
+    n = 0
+    for left_out in range(-1, base.size):
+        for v in range(variables):
+            count, spent = 0, job.cost[v]
+            used[:] = 0
+            used[job.kind[v]] = job.cost[v]
+            good = True
+            for p in range(base.size):
+                if p == left_out:
+                    continue
+                z = base[p]
+                spent += job.cost[z]
+                used[job.kind[z]] += job.cost[z]
+                if spent > moves or z == v or z == job.partner[v]:
+                    good = False
+                    break
+                support[count] = z
+                count += 1
+            if not good or spent != moves:
+                continue
+            for kind in range(quota.size):
+                good = good and used[kind] <= quota[kind]
+            support[count] = v
+            count += 1
+            for i in range(count):
+                low[i] = job.low[support[i]]
+                high[i] = job.high[support[i]]
+            if not good or not tighten(job, support, count, low, high):
+                continue
+            for r in range(rows):
+                weights[r] = w[r]
+            bounds[n] = bound_box(
+                job,
+                factor,
+                support,
+                count,
+                low,
+                high,
+                weights,
+                np.int64(_ROUNDS),
+                np.inf,
+                x,
+                scratch,
+            )
+            counts[n] = count
+            for i in range(count):
+                found[n, i] = support[i]
+                points[n, i] = x[i]
+            n += 1
+    for turn in range(min(tries, n)):
+        at = 0
+        for m in range(n):
+            if bounds[m] < bounds[at]:
+                at = m
+        count = counts[at]
+        for i in range(count):
+            support[i] = found[at, i]
+            low[i] = job.low[support[i]]
+            high[i] = job.high[support[i]]
+        tighten(job, support, count, low, high)
+        if turn == 0:
+            for r in range(rows):
+                kept[r] = w[r]
+            bound_box(
+                job,
+                factor,
+                support,
+                count,
+                low,
+                high,
+                kept,
+                np.int64(_LAST_ROUNDS),
+                np.inf,
+                x,
+                scratch,
+            )
+        nearest(points[at], low, high, count, steps)
+        polish(job, best, support, count, low, high, steps, turn < _IN_PAIRS, scratch.found)
+        bounds[at] = np.inf
+    return n

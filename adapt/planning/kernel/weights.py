@@ -1,0 +1,223 @@
+"""Weights of the rows: bounds by re-weighting (Lawson), and cuts that carry over to other supports.
+
+For weights w >= 0 that sum to 1, min_x max_j s_j(x) >= min_x sum_j w_j s_j(x). Lawson
+(Contributions to the theory of linear least maximum approximation, 1961) multiplies weights by the
+residuals; multiplying by their squares gets there in half the rounds, and what is kept is the best
+bound, so that a step too far costs nothing. Rows that must be inside but do not count are scaled so
+that their limit is the cutoff.
+
+What one support taught is kept as a cut: the weighted sum as a quadratic over all variables. Bounds
+that hold its minimum back enter by their multipliers, as weights on ((x - middle) / half)^2 <= 1,
+which makes the free minimum on that support equal to the one in its box.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.compiling import inner, inner_sums, outer
+from adapt.planning.kernel.arrays import Cuts, Job, Scratch
+from adapt.planning.kernel.forms import box_minimum, squares, weighted, weighted_everywhere
+
+__all__ = ["bound_box", "factors", "keep_cut", "lowest"]
+
+Array = npt.NDArray[Any]
+
+_MATTERS = 2e-3  # a row whose weight is a smaller share of the largest is left out of a cut
+_SURE = 1e-7  # a column that is a smaller share its own is taken as dependent
+
+
+@outer
+def factors(counted: Array, square: float, out: Array) -> None:
+    """Write what scales each row's square so that all are held to the cutoff's square."""
+    for r in range(out.size):
+        out[r] = 1.0 if counted[r] else square / (1.0 + 2.1e-9)
+
+
+@inner_sums
+def _reweigh(w: Array, found: Array, factor: Array) -> float:
+    """Multiply the weights by the scaled squares; return the largest of these."""
+    rows = w.size
+    top = 0.0
+    for r in range(rows):
+        top = max(top, found[r] * factor[r])
+    total = 0.0
+    for r in range(rows):
+        w[r] = w[r] * (max(found[r] * factor[r], 0.0) + 1e-4 * top) + 1e-7 * top / rows
+        total += w[r]
+    if total > 0.0:
+        share = 1.0 / total
+        for r in range(rows):
+            w[r] *= share
+    return top
+
+
+@inner
+def bound_box(
+    job: Job,
+    factor: Array,
+    support: Array,
+    moves: int,
+    low: Array,
+    high: Array,
+    w: Array,
+    rounds: int | np.int64,
+    square: float,
+    x: Array,
+    scratch: Scratch,
+) -> float:
+    """Bound the largest scaled square over a box of a support from below.
+
+    w: (row,) weights to start from; left as those of the best bound, with its quadratic in
+    scratch.g, b, c and its minimiser in scratch.at. Stops where the bound is above `square`, or a
+    point of the box is under it. Writes the point x (move,) whose largest scaled square was least.
+    """
+    rows = w.size
+    u, found, kept, trial = scratch.u, scratch.found, scratch.kept, scratch.trial
+    g, b = scratch.new_g, scratch.new_b
+    best = 0.0
+    least = np.inf
+    for turn in range(rounds):
+        for r in range(rows):
+            u[r] = w[r] * factor[r]
+        c = weighted(job, u, support, moves, g, b)
+        bound = box_minimum(g, b, c, low, high, moves, trial, scratch)
+        if bound > best or turn == 0:
+            best = max(bound, 0.0)
+            for r in range(rows):
+                kept[r] = w[r]
+            for i in range(moves):
+                scratch.b[i] = b[i]
+                scratch.at[i] = trial[i]
+                for j in range(moves):
+                    scratch.g[i, j] = g[i, j]
+            scratch.c[0] = c
+        if turn == 0:
+            for i in range(moves):
+                x[i] = trial[i]
+        if bound > square:
+            break
+        squares(job, support, moves, trial, found)
+        top = _reweigh(w, found, factor)
+        if top < least:
+            least = top
+            for i in range(moves):
+                x[i] = trial[i]
+        if least <= square < np.inf:
+            break
+    for r in range(rows):
+        w[r] = kept[r]
+    return best
+
+
+@outer
+def keep_cut(
+    job: Job,
+    cuts: Cuts,
+    w: Array,
+    factor: Array,
+    square: float,
+    support: Array,
+    moves: int,
+    low: Array,
+    high: Array,
+    scratch: Scratch,
+) -> int:
+    """Keep the cut that weights w make, with what held it back on this support; return its place.
+
+    The least useful gives way when there is no room. square: the cutoff's, as in factor.
+    """
+    rows = w.size
+    at, u, x, g, b = scratch.rows, scratch.u, scratch.trial, scratch.g, scratch.b
+    if cuts.number[0] < cuts.order.size:
+        place = cuts.number[0]
+        cuts.number[0] += 1
+    else:
+        place = cuts.order.size - 1
+    n = cuts.order[place]
+    for p in range(place, 0, -1):
+        cuts.order[p] = cuts.order[p - 1]
+    cuts.order[0] = n
+    top = 0.0
+    for r in range(rows):
+        top = max(top, w[r])
+    count = 0
+    total = 0.0
+    inside = 0.0
+    for r in range(rows):
+        if w[r] > _MATTERS * top:
+            at[count] = r
+            count += 1
+            total += w[r]
+            if not job.counted[r]:
+                inside += w[r]
+    for m in range(count):
+        u[m] = w[at[m]] / total * factor[at[m]]
+    whole, line = cuts.g[n], cuts.b[n]
+    cuts.c[n] = weighted_everywhere(job, u, at, count, whole, line)
+    cuts.inside[n] = inside / total * square
+    cuts.share[n] = 1.0 - inside / total
+    for r in range(rows):
+        cuts.weights[n, r] = w[r]
+    for v in range(line.size):
+        cuts.each[n, v] = 0.0
+    for i in range(moves):
+        b[i] = line[support[i]]
+        for j in range(moves):
+            g[i, j] = whole[support[i], support[j]]
+    box_minimum(g, b, cuts.c[n], low, high, moves, x, scratch)
+    for i in range(moves):
+        slope = b[i]
+        for j in range(moves):
+            slope += g[i, j] * x[j]
+        slope *= 2.0
+        half, middle = 0.5 * (high[i] - low[i]), 0.5 * (high[i] + low[i])
+        pushed = (x[i] <= low[i] + 1e-9 and slope > 0.0) or (x[i] >= high[i] - 1e-9 and slope < 0.0)
+        if half > 0.0 and pushed:
+            v = support[i]
+            weight = 0.5 * abs(slope) / half
+            whole[v, v] += weight
+            line[v] -= weight * middle
+            cuts.each[n, v] = weight * (middle * middle - half * half)
+    cuts.depth[n] = 0
+    return n
+
+
+@inner
+def lowest(cuts: Cuts, n: int, support: Array, moves: int) -> float:
+    """Return the free minimum of cut n over the steps of a support; -inf where it is not sure.
+
+    Factors shared with the support looked at last are used again.
+    """
+    root, solved, fallen = cuts.root[n], cuts.solved[n], cuts.fallen[n]
+    g, b, each, last = cuts.g[n], cuts.b[n], cuts.each[n], cuts.last[n]
+    known = cuts.depth[n]
+    p = 0
+    while p < moves and p < known and last[p] == support[p]:
+        p += 1
+    while p < moves:
+        v = support[p]
+        right = -b[v]
+        for q in range(p):
+            rest = g[v, support[q]]
+            for m in range(q):
+                rest -= root[p, m] * root[q, m]
+            rest /= root[q, q]
+            root[p, q] = rest
+            right -= rest * solved[q]
+        pivot = g[v, v]
+        for m in range(p):
+            pivot -= root[p, m] * root[p, m]
+        if pivot < _SURE * g[v, v] + 1e-300:
+            cuts.depth[n] = p
+            return -np.inf
+        root[p, p] = np.sqrt(pivot)
+        solved[p] = right / root[p, p]
+        fallen[p + 1] = fallen[p] + solved[p] * solved[p] - each[v]
+        last[p] = v
+        p += 1
+    cuts.depth[n] = moves
+    return cuts.c[n] - fallen[moves]
