@@ -15,13 +15,12 @@ from pathlib import Path
 from shutil import rmtree
 from typing import Any, TypeVar
 
-__all__ = ["cache_folder", "inner", "inner_sums", "outer", "outer_sums", "tell"]
+__all__ = ["cache_folder", "compiled", "reordered", "tell"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 PREFIX = "loops-"
-_OUTER: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
-_INNER: dict[str, Any] = {**_OUTER, "no_cpython_wrapper": True}
+_ALWAYS: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
 _REORDERED = {"reassoc", "contract", "nsz", "arcp"}
 
 _say: list[Callable[[str], None]] = []
@@ -33,28 +32,17 @@ def tell(say: Callable[[str], None]) -> None:
     _say[:] = [say]
 
 
-def outer(function: F) -> F:
-    """Compile a function that Python calls."""
-    return _compiled(function, _OUTER)
+def compiled(function: F) -> F:
+    """Compile a function when it is first called; division by zero does as in numpy."""
+    return _compiled(function, {})
 
 
-def inner(function: F) -> F:
-    """Compile a function that compiled ones call: what calls from Python need is left out."""
-    return _compiled(function, _INNER)
-
-
-def outer_sums(function: F) -> F:
-    """Compile a function that Python calls and whose sums may be reordered; NaN stays NaN."""
-    return _compiled(function, {**_OUTER, "fastmath": _REORDERED})
-
-
-def inner_sums(function: F) -> F:
-    """Compile an inner function whose sums may be reordered and have no NaN among them."""
-    return _compiled(function, {**_INNER, "fastmath": {*_REORDERED, "nnan"}})
+def reordered(function: F) -> F:
+    """Compile a function the sums of which may be reordered; NaN stays NaN."""
+    return _compiled(function, {"fastmath": _REORDERED})
 
 
 def _compiled(function: F, options: dict[str, Any]) -> F:
-    """Return a function compiled when it is first called; division by zero does as in numpy."""
     import numba
     import numba.core.config
 
@@ -64,7 +52,7 @@ def _compiled(function: F, options: dict[str, Any]) -> F:
     before = config.CACHE_DIR
     config.CACHE_DIR = "" if folder is None else str(folder)
     try:
-        made: F = numba.njit(cache=folder is not None, **options)(function)
+        made: F = numba.njit(cache=folder is not None, **_ALWAYS, **options)(function)
     finally:
         config.CACHE_DIR = before
     return made

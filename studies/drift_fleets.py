@@ -111,14 +111,16 @@ def write(
     """Write a fleet as a log; runs of job n on rotor i are named 0, 1, ..."""
     runs, readings, moves, track = [], [], [], []
     sensors = [s.name for s in rotor.sensors]
+    lead = np.array([s.phase == "lead" for s in rotor.sensors])
     for number, job in enumerate(fleet.jobs):
         name = f"J{number:05d}"
         day = np.datetime64("2024-01-01") + np.timedelta64(number, "m")
         for k, read in enumerate(job.readings):
             runs.append(f"R-{job.rotor},{name},{k},{day + np.timedelta64(k, 's')}")
-            size, lag = np.abs(read), np.rad2deg(np.angle(read)) % 360.0
+            size, phase = np.abs(read), np.rad2deg(np.angle(read)) % 360.0
+            phase = np.where(lead[:, None], -phase % 360.0, phase)
             readings += [
-                f"{name},{k},{regime},{sensor},{size[s, g]:.6f},{lag[s, g]:.4f}"
+                f"{name},{k},{regime},{sensor},{size[s, g]:.6f},{phase[s, g]:.4f}"
                 for s, sensor in enumerate(sensors)
                 for g, regime in enumerate(rotor.regime_names)
                 if np.isfinite(size[s, g])

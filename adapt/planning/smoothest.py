@@ -97,7 +97,7 @@ def _sums_as_rows(hardware: Hardware, sums: Real) -> tuple[Real, Real, Real]:
     """Return Q, l, o of ((sum - middle) / half)^2, at most 1 where a sum keeps its bounds."""
     middle = 0.5 * (hardware.row_low + hardware.row_high)
     half = 0.5 * (hardware.row_high - hardware.row_low)
-    step = np.where(sums > 0, sums, np.inf).min(axis=1, initial=np.inf)
+    step = np.where(sums != 0, np.abs(sums), np.inf).min(axis=1, initial=np.inf)
     half = np.maximum(half, _EQUAL_SUM * np.where(np.isfinite(step), step, 1.0))
     line = sums / half[:, None]
     return (

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import inner, outer_sums
+from adapt.compiling import compiled, reordered
 
 __all__ = [
     "add_cells", "add_information", "cell_errors", "fill_joint", "fill_own", "fill_told",
@@ -22,7 +22,7 @@ __all__ = [
 Array = npt.NDArray[Any]
 
 
-@outer_sums
+@reordered
 def add_cells(
     unit: Array, weight: Array, outer: Array, xd: Array, dd: Array, h: Array, b: Array, e: Array
 ) -> None:
@@ -41,7 +41,7 @@ def add_cells(
                     h[i, j, x, y] += w * outer[c, j, x, y]
 
 
-@inner
+@compiled
 def _invert(m: Array) -> float:
     """Invert a small matrix with positive pivots in place; return the log of its determinant."""
     n = len(m)
@@ -62,7 +62,7 @@ def _invert(m: Array) -> float:
     return log_det
 
 
-@outer_sums
+@reordered
 def invert_each(matrices: Array, log_det: Array) -> None:
     """Invert Hermitian matrices in place, scaled to unit diagonals; add logs of determinants."""
     sets, size = matrices.shape[0], matrices.shape[1]
@@ -84,7 +84,7 @@ def invert_each(matrices: Array, log_det: Array) -> None:
                 m[y, x] = np.conj(mean)
 
 
-@outer_sums
+@reordered
 def fill_told(
     h: Array,
     b: Array,
@@ -187,7 +187,7 @@ def fill_told(
                     by_group[s] -= (product * share_heard[i, s, y]).real
 
 
-@outer_sums
+@reordered
 def add_information(
     told: Array, heard: Array, lean: Array, cov: Array, share_heard: Array, of: Array, info: Array,
     right: Array,
@@ -223,7 +223,7 @@ def add_information(
                         info[n, s, y, x] -= np.conj(total)
 
 
-@outer_sums
+@reordered
 def fill_own(
     f: Array,
     w: Array,
@@ -321,7 +321,7 @@ def fill_own(
                         own_cov[i, j, x, y] = total
 
 
-@outer_sums
+@reordered
 def cell_errors(
     unit: Array, outer: Array, xd: Array, dd: Array, mean: Array, cov: Array, error: Array,
     doubt: Array,
@@ -344,7 +344,7 @@ def cell_errors(
             doubt[c, j] = unsure
 
 
-@outer_sums
+@reordered
 def share_sums(
     f: Array,
     w: Array,
@@ -452,7 +452,7 @@ def share_sums(
                     traces[s, 5] += (inner[x, y] * inner[y, x]).real
 
 
-@outer_sums
+@reordered
 def scaled_errors(
     first: int,
     unit: Array,
@@ -494,7 +494,7 @@ def scaled_errors(
             z[n, j] = found * (most / max(size, most))
 
 
-@outer_sums
+@reordered
 def fill_joint(
     unit: Array, f: Array, w: Array, lean: Array, v: Array, loading: Array, joint: Array, cov: Array
 ) -> None:

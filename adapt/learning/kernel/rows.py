@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import outer_sums
+from adapt.compiling import reordered
 
 __all__ = ["add_rows"]
 
 Array = npt.NDArray[Any]
 
 
-@outer_sums
+@reordered
 def add_rows(
     cell_of: Array,
     unit_of: Array,

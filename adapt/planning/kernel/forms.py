@@ -7,15 +7,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import inner, inner_sums
+from adapt.compiling import compiled, reordered
 from adapt.planning.kernel.arrays import Job, Scratch
 
 __all__ = ["box_minimum", "shrink", "squares", "weighted", "weighted_everywhere"]
 
+_SWEEPS = 60
+
 Array = npt.NDArray[Any]
 
 
-@inner_sums
+@reordered
 def squares(job: Job, support: Array, moves: int, x: Array, out: Array) -> None:
     """Write each row's square at steps x (move,) of a support into out (row,)."""
     rows = out.size
@@ -34,7 +36,7 @@ def squares(job: Job, support: Array, moves: int, x: Array, out: Array) -> None:
                 out[r] += both * cross[r]
 
 
-@inner_sums
+@reordered
 def _dot(a: Array, b: Array) -> float:
     total = 0.0
     for r in range(a.size):
@@ -42,7 +44,7 @@ def _dot(a: Array, b: Array) -> float:
     return total
 
 
-@inner_sums
+@reordered
 def weighted(job: Job, u: Array, support: Array, moves: int, g: Array, b: Array) -> float:
     """Write G, b of the sum of u (row,) times the squares on a support; return c."""
     for i in range(moves):
@@ -54,7 +56,7 @@ def weighted(job: Job, u: Array, support: Array, moves: int, g: Array, b: Array)
     return _dot(u, job.offset)
 
 
-@inner_sums
+@reordered
 def weighted_everywhere(job: Job, u: Array, at: Array, count: int, g: Array, b: Array) -> float:
     """Write G, b over all variables of the sum of u[m] times the square of row at[m]; return c."""
     for v in range(b.size):
@@ -76,14 +78,15 @@ def weighted_everywhere(job: Job, u: Array, at: Array, count: int, g: Array, b: 
     return total
 
 
-@inner
+@compiled
 def box_minimum(
     g: Array, b: Array, c: float, low: Array, high: Array, moves: int, x: Array, scratch: Scratch
 ) -> float:
     """Write a near-minimiser of x'Gx + 2 b'x + c in the box into x; return a lower bound.
 
-    Active set over Cholesky factors. The bound holds however inexact the solve was: the quadratic
-    is convex, so its tangent at x, at its lowest in the box, is below it.
+    Active set over Cholesky factors, and where that goes round in circles, as it may when columns
+    depend on each other, one coordinate after the other. The bound holds however inexact the solve
+    was: the quadratic is convex, so its tangent at x, at its lowest in the box, is below it.
     """
     held, free, now = scratch.held, scratch.free, scratch.now
     solved, slope, root = scratch.solved, scratch.slope, scratch.root
@@ -136,17 +139,42 @@ def box_minimum(
             for i in range(moves):
                 x[i] = now[i]
         if fall >= -1e-9 * abs(value):
-            break
+            return best - 1e-12 * abs(c)
         for i in range(moves):
             held[i] = (
                 low[i] >= high[i]
                 or (now[i] <= low[i] and slope[i] >= 0.0)
                 or (now[i] >= high[i] and slope[i] <= 0.0)
             )
+    for i in range(moves):
+        now[i] = x[i]
+    for _ in range(_SWEEPS):
+        for i in range(moves):
+            half = b[i]
+            for j in range(moves):
+                half += g[i, j] * now[j]
+            if g[i, i] > 0.0:
+                now[i] = min(max(now[i] - half / g[i, i], low[i]), high[i])
+            elif half != 0.0:
+                now[i] = low[i] if half > 0.0 else high[i]
+        value = c
+        fall = 0.0
+        for i in range(moves):
+            half = b[i]
+            for j in range(moves):
+                half += g[i, j] * now[j]
+            value += now[i] * (half + b[i])
+            fall += min(2.0 * half * (low[i] - now[i]), 2.0 * half * (high[i] - now[i]), 0.0)
+        if value + fall > best:
+            best = value + fall
+            for i in range(moves):
+                x[i] = now[i]
+        if fall >= -1e-6 * abs(value):
+            break
     return best - 1e-12 * abs(c)
 
 
-@inner
+@compiled
 def shrink(job: Job, square: float, moves: int, low: Array, high: Array, scratch: Scratch) -> bool:
     """Shrink a box to the whole steps where the best bound's quadratic is under a square.
 

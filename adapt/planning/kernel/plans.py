@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import inner, outer
+from adapt.compiling import compiled
 from adapt.planning.kernel.arrays import BEST, CEILING, MEAN_SQUARE, Best, Job
 from adapt.planning.kernel.forms import squares
 
@@ -21,20 +21,20 @@ _SAME_MEAN = 1e-9
 _WALK = 20
 
 
-@outer
+@compiled
 def tie_gap(value: float) -> float:
     """Return the difference in worst ratio below which two plans tie."""
     return max(_TIE * value, _LEAST_TIE) if value < np.inf else 0.0
 
 
-@outer
+@compiled
 def cutoff(best: Best) -> float:
     """Return the largest worst ratio that is still of interest."""
     value = best.value[BEST]
     return min(value + tie_gap(value), best.value[CEILING])
 
 
-@inner
+@compiled
 def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Array) -> None:
     """Take a plan, whole steps x (move,) with its squares found (row,), if it is best or ties."""
     worst = 0.0
@@ -92,7 +92,7 @@ def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Arr
         best.number[0] = t + 1
 
 
-@inner
+@compiled
 def nearest(x: Array, low: Array, high: Array, moves: int, out: Array) -> None:
     """Write the nearest whole steps to x in the box, none of them 0 unless the box is."""
     for i in range(moves):
@@ -103,7 +103,7 @@ def nearest(x: Array, low: Array, high: Array, moves: int, out: Array) -> None:
         out[i] = step
 
 
-@inner
+@compiled
 def _height(job: Job, found: Array, support: Array, moves: int, x: Array) -> float:
     """Return the largest square that counts, with what is broken above everything else."""
     worst = 0.0
@@ -120,7 +120,7 @@ def _height(job: Job, found: Array, support: Array, moves: int, x: Array) -> flo
     return worst
 
 
-@inner
+@compiled
 def polish(
     job: Job,
     best: Best,

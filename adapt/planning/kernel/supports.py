@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import outer
+from adapt.compiling import compiled
 from adapt.planning.kernel.arrays import Best, Cuts, Job, Scratch
 from adapt.planning.kernel.plans import cutoff
 from adapt.planning.kernel.tree import search_support, tighten
@@ -22,7 +22,7 @@ NODES, SOLVED, CUT_BY, TREES = 0, 1, 2, 3  # places in the counts of search_supp
 _ROUNDS = 8
 
 
-@outer
+@compiled
 def screen(
     job: Job,
     cuts: Cuts,
@@ -86,7 +86,7 @@ def screen(
     return written
 
 
-@outer
+@compiled
 def search_supports(
     job: Job,
     best: Best,

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import inner
+from adapt.compiling import compiled
 from adapt.planning.kernel.arrays import BEST, MEAN_SQUARE, Best, Job, Scratch
 from adapt.planning.kernel.forms import box_minimum, shrink, squares
 from adapt.planning.kernel.plans import cutoff, nearest, offer, tie_gap
@@ -21,7 +21,7 @@ _ROUNDS = 4
 _ROOM = 64
 
 
-@inner
+@compiled
 def tighten(job: Job, support: Array, moves: int, low: Array, high: Array) -> bool:
     """Shrink a box to steps that are not 0 and that the sums allow; return whether any are left."""
     for _ in range(2):
@@ -36,18 +36,19 @@ def tighten(job: Job, support: Array, moves: int, low: Array, high: Array) -> bo
             least, most = 0.0, 0.0
             for i in range(moves):
                 a = job.sums[m, support[i]]
-                least += a * low[i]
-                most += a * high[i]
+                least += min(a * low[i], a * high[i])
+                most += max(a * low[i], a * high[i])
             room = job.sum_high[m] - least
             need = most - job.sum_low[m]
             if room < -1e-12 or need < -1e-12:
                 return False
             for i in range(moves):
                 a = job.sums[m, support[i]]
-                if a > 0.0:
-                    down = high[i] - np.floor(max(need, 0.0) / a + 1e-9)
-                    high[i] = min(high[i], low[i] + np.floor(max(room, 0.0) / a + 1e-9))
-                    low[i] = max(low[i], down)
+                if a == 0.0:
+                    continue
+                up = np.floor(max(room if a > 0.0 else need, 0.0) / abs(a) + 1e-9)
+                down = np.floor(max(need if a > 0.0 else room, 0.0) / abs(a) + 1e-9)
+                low[i], high[i] = max(low[i], high[i] - down), min(high[i], low[i] + up)
     for i in range(moves):
         if low[i] == 0.0:
             low[i] = 1.0
@@ -58,7 +59,7 @@ def tighten(job: Job, support: Array, moves: int, low: Array, high: Array) -> bo
     return True
 
 
-@inner
+@compiled
 def search_support(
     job: Job,
     best: Best,
@@ -157,7 +158,7 @@ def search_support(
     return True
 
 
-@inner
+@compiled
 def _only_worse_ties(
     job: Job,
     best: Best,
@@ -181,7 +182,7 @@ def _only_worse_ties(
     return least > best.value[MEAN_SQUARE] * (1.0 + 1e-8) + 1e-9
 
 
-@inner
+@compiled
 def _where_to_split(g: Array, low: Array, high: Array, x: Array, moves: int) -> tuple[int, float]:
     """Return the move to split a box at, and the last whole step of its lower half."""
     pick, most = 0, -1.0

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import outer
+from adapt.compiling import compiled
 from adapt.planning.kernel.arrays import Best, Job, Scratch
 from adapt.planning.kernel.plans import nearest, polish
 from adapt.planning.kernel.tree import tighten
@@ -22,7 +22,7 @@ _LAST_ROUNDS = 12
 _IN_PAIRS = 3
 
 
-@outer
+@compiled
 def explore(
     job: Job,
     best: Best,

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import inner, inner_sums, outer
+from adapt.compiling import compiled, reordered
 from adapt.planning.kernel.arrays import Cuts, Job, Scratch
 from adapt.planning.kernel.forms import box_minimum, squares, weighted, weighted_everywhere
 
@@ -30,14 +30,14 @@ _MATTERS = 2e-3  # a row whose weight is a smaller share of the largest is left 
 _SURE = 1e-7  # a column that is a smaller share its own is taken as dependent
 
 
-@outer
+@compiled
 def factors(counted: Array, square: float, out: Array) -> None:
     """Write what scales each row's square so that all are held to the cutoff's square."""
     for r in range(out.size):
         out[r] = 1.0 if counted[r] else square / (1.0 + 2.1e-9)
 
 
-@inner_sums
+@reordered
 def _reweigh(w: Array, found: Array, factor: Array) -> float:
     """Multiply the weights by the scaled squares; return the largest of these."""
     rows = w.size
@@ -55,7 +55,7 @@ def _reweigh(w: Array, found: Array, factor: Array) -> float:
     return top
 
 
-@inner
+@compiled
 def bound_box(
     job: Job,
     factor: Array,
@@ -113,7 +113,7 @@ def bound_box(
     return best
 
 
-@outer
+@compiled
 def keep_cut(
     job: Job,
     cuts: Cuts,
@@ -186,7 +186,7 @@ def keep_cut(
     return n
 
 
-@inner
+@compiled
 def lowest(cuts: Cuts, n: int, support: Array, moves: int) -> float:
     """Return the free minimum of cut n over the steps of a support; -inf where it is not sure.
 
