@@ -8,27 +8,22 @@ from __future__ import annotations
 
 import heapq
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import partial
-from itertools import chain, combinations, product
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.planning.bounds import Boxes
 from adapt.planning.found import Found
 from adapt.planning.hardware import Hardware
-from adapt.planning.objectives import Objective, WorstRatio
+from adapt.planning.objectives import Objective
 from adapt.planning.problem import Problem
-from adapt.planning.search import pieces, search, walk
 
 __all__ = ["Answer", "Rung", "choose", "climb", "descend", "ladder_of_minutes", "ladder_of_moves"]
 
 Real = npt.NDArray[np.float64]
 Int = npt.NDArray[np.int64]
-
-_ROOT_ROUNDS = 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,22 +59,6 @@ class Rung:
         for moves in sorted({sum(share) for share in self.shares}):
             quotas = [np.array(share) for share in self.shares if sum(share) == moves]
             yield moves, [np.full(len(quotas[0]), moves)] if self.any_share else quotas
-
-    def groups(self, hardware: Hardware) -> Iterator[Iterator[Int]]:
-        """Yield, for each number of moves, its supports in pieces of shape (support, move)."""
-        members = [
-            np.flatnonzero(hardware.adjuster == a).tolist() for a in range(len(hardware.access))
-        ]
-        for moves in sorted({sum(share) for share in self.shares}):
-            choices = (
-                tuple(chain.from_iterable(parts))
-                for share in self.shares
-                if sum(share) == moves
-                for parts in product(
-                    *(combinations(m, k) for m, k in zip(members, share, strict=True))
-                )
-            )
-            yield pieces(choices, moves)
 
 
 def ladder_of_moves(hardware: Hardware, most_moves: int | None) -> Iterator[Rung]:
@@ -176,15 +155,14 @@ def descend(
     rungs = list(ladder_of_moves(problem.hardware, most_moves))
     known = None
     if rungs and not every:
-        known = _good_plan(objective, rungs[-1], deadline, start)
+        known = _good_plan(objective, rungs[-1], start)
     open_bound = np.inf
     cost = 0.0
     for rung in rungs:
         cutoff = value - objective.gap(value) if value < np.inf else np.inf
         if root <= cutoff:
             aim = cutoff if known is None else min(cutoff, _with_ties(objective, known))
-            first = known if rung is rungs[-1] else None
-            found = _search_rung(objective, rung, aim, deadline, first)
+            found = _search_rung(objective, rung, aim, deadline)
             if not found.complete:
                 open_bound = min(open_bound, found.bound)
             if len(found.plans):
@@ -229,47 +207,31 @@ def _top(hardware: Hardware, most_moves: int | None) -> int:
 
 
 def _root_bound(objective: Objective, cutoff: float) -> float:
-    """Bound the value of every plan, however many moves it makes."""
-    hardware = objective.problem.hardware
-    if not len(hardware.step):
-        return np.inf
-    everything = np.arange(len(hardware.step))[None]
-    box = Boxes(everything, hardware.low[everything], hardware.high[everything])
-    bound, _, _ = objective.bound(box, objective.start(box), cutoff, _ROOT_ROUNDS)
-    return float(bound[0])
+    """Bound the value of every plan at or under a cutoff, however many moves it makes."""
+    return objective.search.bound(cutoff) if len(objective.problem.hardware.step) else np.inf
 
 
-def _good_plan(objective: Objective, rung: Rung, deadline: float, start: Int | None) -> Int | None:
+def _good_plan(objective: Objective, rung: Rung, start: Int | None) -> Int | None:
     """Return a good plan, (1, variable), by walks on a rung or from `start`; None if none."""
-    plans = [
-        ended
-        for supports in rung.groups(objective.problem.hardware)
-        if len(ended := walk(objective, supports, deadline))
-    ]
+    plans = [objective.search.good(moves, quotas) for moves, quotas in rung.quotas()]
     if start is not None:
         plans.append(start)
-    if not plans:
-        return None
     found = np.concatenate(plans)
+    if not len(found):
+        return None
     values = objective.value(found, np.inf)
     best = int(values.argmin())
     return found[best][None] if values[best] < np.inf else None
 
 
-def _search_rung(
-    objective: Objective,
-    rung: Rung,
-    cutoff: float,
-    deadline: float,
-    first: Int | None = None,
-) -> Found:
-    """Search all supports of a rung; plans of the groups compete. first: plans to try first."""
+def _search_rung(objective: Objective, rung: Rung, cutoff: float, deadline: float) -> Found:
+    """Search all plans of a rung; those of different numbers of moves compete."""
     best = Found(
         np.inf, np.zeros((0, len(objective.problem.hardware.step)), np.int64), cutoff, True
     )
     limit = cutoff
-    for look in _searches(objective, rung, deadline, first):
-        found = look(limit)
+    for moves, quotas in rung.quotas():
+        found = objective.search.rung(moves, quotas, deadline, limit)
         better = found.value < best.value - objective.gap(best.value)
         same = not better and found.value < np.inf
         best = Found(
@@ -285,21 +247,3 @@ def _search_rung(
         if best.value < np.inf:
             limit = min(limit, best.value + objective.gap(best.value))
     return best
-
-
-def _searches(
-    objective: Objective, rung: Rung, deadline: float, first: Int | None
-) -> Iterator[Callable[[float], Found]]:
-    """Yield searches of a rung's plans, those of one number of moves each, for a cutoff."""
-    if isinstance(objective, WorstRatio):
-        for moves, quotas in rung.quotas():
-            yield partial(objective.search.rung, moves, quotas, deadline)
-    else:
-        for supports in rung.groups(objective.problem.hardware):
-            yield partial(_search_some, objective, supports, deadline, first)
-
-
-def _search_some(
-    objective: Objective, supports: Iterator[Int], deadline: float, first: Int | None, cutoff: float
-) -> Found:
-    return search(objective, supports, cutoff, deadline, first)

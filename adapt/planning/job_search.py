@@ -2,22 +2,40 @@
 
 from __future__ import annotations
 
+import math
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.planning.kernel.arrays import Best, Cuts, Job, new_best, new_cuts, new_scratch
-from adapt.planning.kernel.plans import cutoff
+from adapt.planning.chance_table import no_law
+from adapt.planning.kernel.arrays import (
+    BEST,
+    LOST,
+    PLANS,
+    WAITING,
+    Best,
+    Cuts,
+    Job,
+    Scratch,
+    new_best,
+    new_cuts,
+    new_scratch,
+)  # fmt: skip
+from adapt.planning.kernel.chances import BEYOND, bound_chances
+from adapt.planning.kernel.plans import cutoff, limit_of, tie_gap
 from adapt.planning.kernel.supports import screen, search_supports
-from adapt.planning.kernel.walks import explore
-from adapt.planning.kernel.weights import factors, keep_cut
+from adapt.planning.kernel.tree import tighten
+from adapt.planning.kernel.walks import explore, round_each
+from adapt.planning.kernel.weights import bound_any, bound_box, factors, keep_cut
 
 __all__ = ["JobSearch", "ready"]
 
 Int = npt.NDArray[np.int64]
+Real = npt.NDArray[Any]
 
 _CHUNK = 1 << 16  # supports at once
 _FIRST = 100  # of these, the most promising come first
@@ -25,21 +43,39 @@ _WORK = 20_000  # solves and nodes between two looks at the clock
 _NODES = 400_000  # of one support, after which it is left unfinished
 _TRIES = 8
 _WALKS = 4
+_AT_ONCE = 256
+_ROUNDS = 12
+_ROOT_ROUNDS = 40
+_WAITING, _MOST_WAITING = 2048, 1 << 17
+CHANCE_TIE = 1.5e-6  # above what counts as equal in the end and the tables' errors
 
 
 class JobSearch:
     """The searches of one job, which learn from each other.
 
-    Cuts and weights found for one number of moves are where the next begins.
+    Cuts and weights found for one number of moves are where the next begins; ceilings may only
+    fall. exact: values of plans (plan, variable) whose value in the compiled loops is a bound.
+    before: a search of the same problem for higher ceilings.
     """
 
-    def __init__(self, job: Job) -> None:
-        self._job = job
+    def __init__(
+        self,
+        job: Job,
+        exact: Callable[[Real], Real] | None = None,
+        before: JobSearch | None = None,
+    ) -> None:
+        self._job, self._exact = job, exact
         ratio = np.sqrt(np.maximum(job.offset, 0.0))
         weights = np.where(job.counted, ratio + 0.05 * ratio.max(initial=1e-9), 1e-3)
+        chances = len(job.law.df)
+        if chances:
+            weights[chances:] = 0.0
         self._weights = weights / weights.sum()
         self._base = np.zeros(0, dtype=np.int64)
         self._cuts: Cuts | None = None
+        self._known: dict[bytes, float] = {}
+        if before is not None:
+            self._weights, self._base, self._known = before._weights, before._base, before._known
 
     def rung(
         self, moves: int, quotas: Sequence[Int], deadline: float, ceiling: float
@@ -47,33 +83,110 @@ class JobSearch:
         """Return the best plans of exactly so many moves, whether none is better, and a bound.
 
         quotas: (kind,) each: moves of each kind at most; plans may keep any of them. deadline: by
-        time.monotonic(). ceiling: only worst ratios at or under it count.
+        time.monotonic(). ceiling: only values at or under it count.
         """
         variables, rows = len(self._job.low), len(self._job.offset)
-        best = new_best(variables, ceiling)
+        best = self._record(ceiling)
         room = min(moves, variables)
         if self._cuts is None or self._cuts.root.shape[1] < room:
             self._cuts = new_cuts(variables, rows, max(room, 6))
         complete, bound = True, np.inf
         for quota in quotas:
-            done, least = self._search(best, self._cuts, moves, quota, deadline)
+            best, done, least = self._search(best, self._cuts, moves, quota, deadline)
             complete, bound = complete and done, min(bound, least)
-        if best.number[0]:
+        if best.number[PLANS]:
             self._base = np.flatnonzero(best.plans[0])
         return best, complete, bound
 
+    def good(self, moves: int, quotas: Sequence[Int], ceiling: float) -> Best:
+        """Return good plans of exactly so many moves, found by walks alone."""
+        best = self._record(ceiling)
+        for quota in quotas:
+            self._walk_around(best, moves, quota)
+        return best
+
+    def bound(self, support: Int, low: Real, high: Real, ceiling: float) -> tuple[float, Real]:
+        """Return a bound of the value of every plan in a box, and a good point (move,) of it.
+
+        support: (move,) variables, low, high: (move,) their steps. Plans above the ceiling need
+        not keep the bound; it is inf where no other is left.
+        """
+        job = self._job
+        moves = len(support)
+        scratch = new_scratch(moves, len(job.offset))
+        x = np.zeros(moves)
+        all_moved = bool(((low > 0) | (high < 0)).all())
+        weights = self._weights.copy()
+        if len(job.law.df):
+            found = bound_chances(
+                job, support, moves, low, high, weights, _ROOT_ROUNDS, ceiling, x, scratch,
+                all_moved,
+            )  # fmt: skip
+            return (np.inf if found >= BEYOND else found), x
+        factor = np.empty(len(job.offset))
+        factors(job.counted, ceiling**2, factor)
+        found = bound_box(
+            job, factor, support, moves, low, high, weights, _ROOT_ROUNDS, ceiling**2, x, scratch
+        )
+        # What only must be inside may be as high as it is allowed to: that part says nothing.
+        inside = float(weights[~job.counted].sum())
+        room = found - inside * ceiling**2 * (1.0 + 3e-9)
+        if 1.0 - inside < 1e-9:
+            return (np.inf if room > 0.0 else 0.0), x
+        return math.sqrt(max(room, 0.0) / (1.0 - inside)), x
+
+    def others(self, moves: int, ceiling: float, deadline: float) -> Real:
+        """Return good plans (plan, variable) of exactly so many moves, one for each support.
+
+        Rounded from where their bound is met and walked from there; bounds above the ceiling are
+        left out.
+        """
+        job = self._job
+        moves = min(moves, len(job.low))
+        if self._cuts is None or self._cuts.root.shape[1] < moves:
+            self._cuts = new_cuts(len(job.low), len(job.offset), max(moves, 6))
+        best = self._record(ceiling)
+        scratch = new_scratch(moves, len(job.offset))
+        limit = limit_of(job, best)
+        factor = np.empty(len(job.offset))
+        factors(job.counted, limit, factor)
+        n = self._first_cut(best, self._cuts, moves, scratch)
+        quota = np.full(int(job.kind.max(initial=0)) + 1, moves)
+        walk = np.zeros(moves + 2, dtype=np.int64)
+        candidates, bounds = np.empty((_CHUNK, moves), dtype=np.int64), np.empty(_CHUNK)
+        found = []
+        while walk[0] >= 0 and time.monotonic() <= deadline:
+            count = screen(job, self._cuts, n, moves, quota, limit, walk, candidates, bounds)
+            for first in range(0, count, _AT_ONCE):
+                if time.monotonic() > deadline:
+                    break
+                some = candidates[first : min(first + _AT_ONCE, count)]
+                plans = np.zeros((len(some), len(job.low)))
+                good = np.zeros(len(some), dtype=bool)
+                round_each(job, best, factor, some, limit, self._weights, scratch, plans, good)
+                found.append(plans[good])
+        return np.concatenate(found) if found else np.zeros((0, len(job.low)))
+
+    @property
+    def job(self) -> Job:
+        """The arrays that are searched."""
+        return self._job
+
+    def _record(self, ceiling: float) -> Best:
+        law = self._job.law
+        variables = len(self._job.low)
+        if not len(law.df):
+            return new_best(variables, ceiling)
+        return new_best(variables, ceiling, CHANCE_TIE, _WAITING if law.deferred else 1)
+
     def _search(
         self, best: Best, cuts: Cuts, moves: int, quota: Int, deadline: float
-    ) -> tuple[bool, float]:
+    ) -> tuple[Best, bool, float]:
         """Search all supports of one quota; return whether all were, and a bound of those left."""
         job = self._job
         self._walk_around(best, moves, quota)
-        square = float(cutoff(best)) ** 2
-        factor = np.empty(len(job.offset))
-        factors(job.counted, square, factor)
-        none, line = np.zeros(0, np.int64), np.zeros(0)
         scratch = new_scratch(moves, len(job.offset))
-        n = keep_cut(job, cuts, self._weights, factor, square, none, 0, line, line, scratch)
+        n = self._first_cut(best, cuts, moves, scratch)
         walk = np.zeros(moves + 2, dtype=np.int64)
         candidates = np.empty((_CHUNK, moves), dtype=np.int64)
         bounds = np.empty(_CHUNK)
@@ -81,9 +194,9 @@ class JobSearch:
         complete, left = True, np.inf
         while walk[0] >= 0:
             if time.monotonic() > deadline:
-                return False, 0.0
-            square = float(cutoff(best)) ** 2
-            count = screen(job, cuts, n, moves, quota, square, walk, candidates, bounds)
+                return best, False, 0.0
+            limit = limit_of(job, best)
+            count = screen(job, cuts, n, moves, quota, limit, walk, candidates, bounds)
             first = np.argsort(bounds[:count], kind="stable")[:_FIRST]
             order = np.concatenate([first, np.arange(count)])
             at = 0
@@ -92,11 +205,44 @@ class JobSearch:
                     job, best, cuts, candidates, bounds[:count], order, at, _WORK, _NODES, seen,
                     scratch,
                 )  # fmt: skip
-                if at < 0:
+                lost, better = bool(best.number[LOST]), self._settle(best)
+                if at < 0 and lost and (better or len(best.waiting) < _MOST_WAITING):
+                    at = -1 - at
+                    bounds[order[at]] = 0.0  # once more
+                    if not better:
+                        waiting = np.zeros((4 * len(best.waiting), len(job.low)))
+                        best = best._replace(waiting=waiting)
+                elif at < 0:
                     complete, left, at = False, 0.0, -at
-                elif at < len(order) and time.monotonic() > deadline:
-                    return False, 0.0
-        return complete, left
+                if at < len(order) and time.monotonic() > deadline:
+                    return best, False, 0.0
+        return best, complete, left
+
+    def _first_cut(self, best: Best, cuts: Cuts, moves: int, scratch: Scratch) -> int:
+        """Return the cut that all supports are held against first."""
+        job = self._job
+        limit = limit_of(job, best)
+        factor = np.empty(len(job.offset))
+        factors(job.counted, limit, factor)
+        support = np.zeros(0, dtype=np.int64)
+        weights = self._weights
+        if len(job.law.df):
+            # Planes hold where they were made: around the best support that is known.
+            support = np.flatnonzero(best.plans[0]) if best.number[PLANS] else self._base
+            support = support[: len(scratch.low)]
+            weights = weights.copy()
+        low, high = job.low[support], job.high[support]
+        some = bool(len(support)) and bool(tighten(job, support, len(support), low, high))
+        if some:
+            x = np.zeros(len(support))
+            bound_any(
+                job, factor, support, len(support), low, high, weights, _ROUNDS, np.inf, x, scratch
+            )
+        else:
+            support, low, high = support[:0], low[:0], high[:0]
+        return int(
+            keep_cut(job, cuts, weights, factor, limit, support, len(support), low, high, scratch)
+        )
 
     def _walk_around(self, best: Best, moves: int, quota: Int) -> None:
         """Offer good plans, from the support known so far on while they get better."""
@@ -106,13 +252,46 @@ class JobSearch:
         scratch = new_scratch(moves, len(job.offset))
         kept = self._weights.copy()
         for _ in range(_WALKS):
-            factors(job.counted, float(cutoff(best)) ** 2, factor)
+            factors(job.counted, limit_of(job, best), factor)
             explore(job, best, factor, base, quota, moves, self._weights, _TRIES, kept, scratch)
-            if not best.number[0] or best.value[0] >= last:
+            self._settle(best)
+            if not best.number[PLANS] or best.value[BEST] >= last:
                 break
-            last = float(best.value[0])
+            last = float(best.value[BEST])
             base = np.flatnonzero(best.plans[0])
             self._weights = kept.copy()
+
+    def _settle(self, best: Best) -> bool:
+        """Value the plans that wait; return whether the cutoff fell."""
+        count = int(best.number[WAITING])
+        best.number[[WAITING, LOST]] = 0
+        if self._exact is None or not count:
+            return False
+        before = cutoff(best)
+        plans = np.unique(best.waiting[:count], axis=0)
+        new = np.array([plan.tobytes() not in self._known for plan in plans], dtype=bool)
+        if new.any():
+            found = self._exact(plans[new])
+            for plan, value in zip(plans[new], found, strict=True):
+                self._known[plan.tobytes()] = float(value)
+        values = np.array([self._known[plan.tobytes()] for plan in plans])
+        for at in np.argsort(values, kind="stable"):
+            if values[at] > cutoff(best):
+                break
+            take(best, plans[at], float(values[at]))
+        return bool(cutoff(best) < before)
+
+
+def take(best: Best, plan: Real, value: float) -> None:
+    """Make a plan the best, or one that ties with it."""
+    if not best.number[PLANS] or value < best.value[BEST] - tie_gap(best):
+        best.number[PLANS] = 0
+        best.value[BEST] = value
+    best.value[BEST] = min(value, best.value[BEST])
+    count = int(best.number[PLANS])
+    if count < len(best.plans) and not (best.plans[:count] == plan).all(axis=1).any():
+        best.plans[count] = plan
+        best.number[PLANS] = count + 1
 
 
 @cache
@@ -137,5 +316,6 @@ def ready() -> None:
         mean_quadratic=moves,
         mean_linear=-np.ones(2),
         mean_offset=np.ones(1),
+        law=no_law(2),
     )
     JobSearch(job).rung(2, [np.full(2, 2)], np.inf, 10.0)

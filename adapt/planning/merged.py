@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.planning.bounds import Forms
+from adapt.planning.forms import Forms
 from adapt.planning.hardware import Hardware
 
 __all__ = ["Merged"]
@@ -42,17 +42,29 @@ class Merged:
     partner: Int
 
     @classmethod
-    def of(cls, hardware: Hardware, forms: Forms) -> Merged:
-        """Return the merged variables of some hardware by what its moves do to the rows."""
+    def of(cls, hardware: Hardware, forms: Forms, beside: Real | None = None) -> Merged:
+        """Return the merged variables of some hardware by what its moves do to the rows.
+
+        beside: (row, variable) what a move does whichever way it goes; must be the same too.
+        """
         variables = len(hardware.step)
         quadratic = forms.quadratic.reshape(-1, variables, variables)
         bound = np.asarray(hardware.rows.any(axis=0))
+        beside = np.zeros((0, variables)) if beside is None else beside
         left = list(range(variables))
         columns: list[list[int]] = []
         while left:
             v = left.pop(0)
             low, high = int(hardware.low[v]), int(hardware.high[v])
-            at = next((z for z in left if _opposite(hardware, quadratic, forms, bound, v, z)), -1)
+            at = next(
+                (
+                    z
+                    for z in left
+                    if _opposite(hardware, quadratic, forms, bound, v, z)
+                    and np.allclose(beside[:, v], beside[:, z], rtol=_SAME, atol=0.0)
+                ),
+                -1,
+            )
             if at < 0:
                 columns.append([v, -1, low, high, 1, -1])
                 continue

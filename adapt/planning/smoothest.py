@@ -1,111 +1,158 @@
-"""The search for the lowest worst ratio, over compiled inner loops."""
+"""The searches for the lowest worst ratio and the highest chance, over compiled inner loops."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.planning.bounds import Forms
+from adapt.planning.forms import Forms
 from adapt.planning.found import Found
-from adapt.planning.hardware import Hardware
 from adapt.planning.job_search import JobSearch
-from adapt.planning.kernel.arrays import Job
+from adapt.planning.jobs import chance_job, ratio_job
+from adapt.planning.kernel.arrays import PLANS
 from adapt.planning.merged import Merged
 from adapt.planning.problem import Problem
 
-__all__ = ["RatioSearch"]
+__all__ = ["ChanceSearch", "PlanSearch", "RatioSearch"]
 
 Real = npt.NDArray[np.float64]
 Int = npt.NDArray[np.int64]
 
-_NO_CUTOFF = 1e6  # times the limit: more than any plan that is worth finding
-_EQUAL_SUM = 0.05  # of a step: how far from its only value a sum may look to be
+_LOWER = 0.8  # of a ceiling: what is made for this much is worth making anew
+_NO_CUTOFF = 1e6  # times the limit, or a penalty: more than any plan that is worth finding
 
 
-class RatioSearch:
-    """The searches of one problem for the plans with the lowest worst ratio."""
+class PlanSearch(ABC):
+    """The searches of one problem, for one value.
 
-    def __init__(self, problem: Problem, forms: Forms) -> None:
-        self._problem = problem
-        self._merged = Merged.of(problem.hardware, forms)
-        self._search = JobSearch(_job(problem, forms, self._merged))
+    exact: values (plan,) of plans (plan, variable). gap: what counts as equal to a value.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        merged: Merged,
+        exact: Callable[[Int], Real],
+        gap: Callable[[float], float],
+    ) -> None:
+        self._problem, self._merged, self._exact, self._gap = problem, merged, exact, gap
+
+    @abstractmethod
+    def at(self, ceiling: float) -> JobSearch:
+        """Return the search for values up to a ceiling."""
 
     def rung(self, moves: int, quotas: Sequence[Int], deadline: float, ceiling: float) -> Found:
-        """Return the best plans of exactly so many moves, as `search.search` does.
+        """Return the best plans of exactly so many moves.
 
         quotas: (adjuster,) each: moves of each adjuster at most; plans may keep any of them.
-        ceiling: only worst ratios at or under it count. A plan that fewer moves can stand for
-        may come with these.
+        ceiling: only values at or under it count. A plan that fewer moves can stand for may come
+        with these.
         """
-        problem, hardware = self._problem, self._problem.hardware
-        best, complete, bound = self._search.rung(moves, quotas, deadline, min(ceiling, _NO_CUTOFF))
-        found = best.plans[: best.number[0]]
-        if not len(found):
-            empty = np.zeros((0, len(hardware.step)), dtype=np.int64)
-            return Found(np.inf, empty, ceiling if complete else min(bound, ceiling), complete)
-        plans = np.concatenate([self._merged.plans(steps, hardware) for steps in found])
-        values = problem.worst_ratio(plans)
+        best, complete, bound = self.at(ceiling).rung(
+            moves, quotas, deadline, min(ceiling, _NO_CUTOFF)
+        )
+        plans = self.plans(best.plans[: best.number[PLANS]])
+        if not len(plans):
+            return Found(np.inf, plans, ceiling if complete else min(bound, ceiling), complete)
+        values = self._exact(plans)
         value = float(values.min())
-        plans = plans[values <= value + max(1e-6 * value, 1e-9)]
+        plans = plans[values <= value + self._gap(value)]
         return Found(value, plans, value if complete else min(bound, value), complete)
 
+    def good(self, moves: int, quotas: Sequence[Int]) -> Int:
+        """Return good plans (plan, variable) of exactly so many moves, found quickly."""
+        best = self.at(np.inf).good(moves, quotas, _NO_CUTOFF)
+        return self.plans(best.plans[: best.number[PLANS]])
 
-def _job(problem: Problem, forms: Forms, merged: Merged) -> Job:
-    """Return the arrays of a problem over merged variables, sums over moves as rows too."""
-    hardware = problem.hardware
-    variables = len(hardware.step)
-    at = merged.first
-    quadratic = forms.quadratic.reshape(-1, variables, variables)[:, at][:, :, at]
-    linear, offset = forms.linear[:, at], forms.offset
-    sums = hardware.rows[:, at]
-    amplitudes, spreads = len(problem.vibration.keys), len(problem.track.keys)
-    pairs = len(problem.blade_pairs)
-    channels = max(amplitudes + spreads, 1)
-    channel = [np.arange(amplitudes), amplitudes + np.repeat(np.arange(spreads), pairs)]
-    share = [np.ones(amplitudes), np.full(spreads * pairs, 1.0 / max(pairs, 1))]
-    channel.append(np.full(len(sums), -1))
-    share.append(np.zeros(len(sums)))
-    held, pull, rest = _sums_as_rows(hardware, sums)
-    quadratic = np.concatenate([quadratic, held])
-    linear, offset = np.concatenate([linear, pull]), np.concatenate([offset, rest])
-    weight = np.concatenate(share) / channels
-    return Job(
-        quadratic=_contiguous(np.moveaxis(quadratic, 0, -1)),
-        linear=_contiguous(linear.T),
-        offset=_contiguous(offset),
-        counted=np.concatenate([problem.counted, np.zeros(len(sums), dtype=bool)]),
-        channel=np.concatenate(channel).astype(np.int64),
-        channels=channels,
-        low=merged.low.astype(float),
-        high=merged.high.astype(float),
-        cost=np.ascontiguousarray(merged.cost),
-        partner=np.ascontiguousarray(merged.partner),
-        kind=hardware.adjuster[at].astype(np.int64),
-        sums=_contiguous(sums),
-        sum_low=_contiguous(hardware.row_low),
-        sum_high=_contiguous(hardware.row_high),
-        mean_quadratic=_contiguous(np.einsum("j,jvw->vw", weight, quadratic)),
-        mean_linear=_contiguous(weight @ linear),
-        mean_offset=np.array([float(weight @ offset)]),
-    )
+    def bound(self, ceiling: float) -> float:
+        """Return what no plan's value is below, however many moves it makes.
+
+        ceiling: only plans at or under it need to keep it; inf where there are none.
+        """
+        if not len(self._merged.low):
+            return np.inf
+        search = self.at(ceiling)
+        every = np.arange(len(self._merged.low))
+        return search.bound(every, search.job.low, search.job.high, min(ceiling, _NO_CUTOFF))[0]
+
+    def others(self, moves: int, ceiling: float, deadline: float) -> list[tuple[float, Int]]:
+        """Return good plans of exactly so many moves at or under a ceiling, one for each hardware.
+
+        Found by rounding and walking, so a list, not a proof: pairs of value and plan (variable,).
+        """
+        steps = self.at(ceiling).others(moves, min(ceiling, _NO_CUTOFF), deadline)
+        plans = self.plans(steps)
+        if not len(plans):
+            return []
+        values = self._exact(plans)
+        kept = np.flatnonzero(values <= ceiling)
+        return [(float(values[k]), plans[k]) for k in kept]
+
+    def plans(self, steps: Real) -> Int:
+        """Return the hardware's plans that merged ones (plan, merged variable) stand for."""
+        hardware = self._problem.hardware
+        if not len(steps):
+            return np.zeros((0, len(hardware.step)), dtype=np.int64)
+        return np.concatenate([self._merged.plans(x, hardware) for x in steps])
 
 
-def _sums_as_rows(hardware: Hardware, sums: Real) -> tuple[Real, Real, Real]:
-    """Return Q, l, o of ((sum - middle) / half)^2, at most 1 where a sum keeps its bounds."""
-    middle = 0.5 * (hardware.row_low + hardware.row_high)
-    half = 0.5 * (hardware.row_high - hardware.row_low)
-    step = np.where(sums != 0, np.abs(sums), np.inf).min(axis=1, initial=np.inf)
-    half = np.maximum(half, _EQUAL_SUM * np.where(np.isfinite(step), step, 1.0))
-    line = sums / half[:, None]
-    return (
-        line[:, :, None] * line[:, None, :],
-        -line * (middle / half)[:, None],
-        (middle / half) ** 2,
-    )
+class RatioSearch(PlanSearch):
+    """The searches of one problem for the plans with the lowest worst ratio."""
+
+    def __init__(self, problem: Problem, forms: Forms, gap: Callable[[float], float]) -> None:
+        merged = Merged.of(problem.hardware, forms)
+        super().__init__(problem, merged, problem.worst_ratio, gap)
+        self._search = JobSearch(ratio_job(problem, forms, merged))
+
+    def at(self, ceiling: float) -> JobSearch:
+        """Return the search, which is the same for every ceiling."""
+        return self._search
 
 
-def _contiguous(array: npt.NDArray[Any]) -> Real:
-    return np.ascontiguousarray(array, dtype=float)
+class ChanceSearch(PlanSearch):
+    """The searches of one problem for the plans with the highest chance.
+
+    base (row,), inexact (row, variable): what belongs to the variances beside the shared forms.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        means: Forms,
+        shared: Forms,
+        base: Real,
+        inexact: Real,
+        exact: Callable[[Int], Real],
+        gap: Callable[[float], float],
+    ) -> None:
+        self._means, self._shared, self._base, self._inexact = means, shared, base, inexact
+        both = replace(
+            means,
+            quadratic=np.concatenate([means.quadratic, shared.quadratic]),
+            linear=np.concatenate([means.linear, shared.linear]),
+        )
+        super().__init__(problem, Merged.of(problem.hardware, both, inexact), exact, gap)
+        self._ceiling = -1.0
+        self._search: JobSearch | None = None
+
+    def at(self, ceiling: float) -> JobSearch:
+        """Return the search for penalties up to a ceiling, made anew where that is worth it."""
+        ceiling = min(ceiling, _NO_CUTOFF)
+        if self._search is None or not _LOWER * self._ceiling <= ceiling <= self._ceiling:
+            self._ceiling = ceiling
+            job = chance_job(
+                self._problem, self._means, self._shared, self._merged, self._base, self._inexact,
+                ceiling,
+            )  # fmt: skip
+            before = self._search
+            self._search = JobSearch(job, self._values if job.law.deferred else None, before)
+        return self._search
+
+    def _values(self, steps: Real) -> Real:
+        """Return the penalties of merged plans (plan, merged variable)."""
+        hardware = self._problem.hardware
+        return self._exact(np.array([self._merged.plans(x, hardware)[0] for x in steps]))

@@ -6,6 +6,7 @@ from itertools import product
 
 import numpy as np
 
+from adapt.planning.chance_table import no_law
 from adapt.planning.kernel.arrays import Job
 
 
@@ -59,6 +60,7 @@ def drawn_job(
         mean_quadratic=quadratic.mean(axis=0),
         mean_linear=linear.mean(axis=0),
         mean_offset=np.array([offset.mean()]),
+        law=no_law(variables),
     )
 
 

@@ -12,13 +12,21 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from adapt.planning.kernel.laws import Tables
+from adapt.planning.kernel.lines import Lines
+
 __all__ = [
     "BEST",
     "CEILING",
+    "LOST",
     "MEAN_SQUARE",
+    "PLANS",
+    "TIE",
+    "WAITING",
     "Best",
     "Cuts",
     "Job",
+    "Law",
     "Scratch",
     "new_best",
     "new_cuts",
@@ -27,10 +35,38 @@ __all__ = [
 
 Array = npt.NDArray[Any]
 
-BEST, MEAN_SQUARE, CEILING = 0, 1, 2  # places in Best.value
+BEST, MEAN_SQUARE, CEILING, TIE = 0, 1, 2, 3  # places in Best.value
+PLANS, WAITING, LOST = 0, 1, 2  # places in Best.number
 
 _TIES = 256
+_RATIO_TIE = 2e-10
 _CUTS = 48
+
+
+class Law(NamedTuple):
+    """What chances need; without rows where the worst ratio is sought. Axis row: what has a chance.
+
+    Row r's mean square is the job's row r, the shared part of its variance the job's row R + r, R
+    rows in all. df: (row,) 2 for amplitudes, 1 for blade pairs. base: (row,) variance that no move
+    changes; inexact: (variable, row) what a move adds. group: (row,) -1, or the spread that a blade
+    pair belongs to: the worst of them counts; groups: how many. form (form, variable), level
+    (form,): the shared variance as sums of squares of level + form @ steps, from start[row] on.
+    highest: (row,) variances no plan goes beyond. deferred: values are bounds, to be looked at.
+    tables, lines: of the single penalties.
+    """
+
+    df: Array
+    base: Array
+    inexact: Array
+    group: Array
+    groups: int
+    form: Array
+    level: Array
+    start: Array
+    highest: Array
+    deferred: bool
+    tables: Tables
+    lines: Lines
 
 
 class Job(NamedTuple):
@@ -42,7 +78,7 @@ class Job(NamedTuple):
     (variable,) moves that using it takes. partner: (variable,) one that may not be used with it, or
     -1. kind: (variable,) its adjuster. sums: (constraint, variable), sum_low, sum_high:
     (constraint,). mean_quadratic (variable, variable), mean_linear (variable,), mean_offset (1,): a
-    lower bound of the mean square ratio.
+    lower bound of the mean square ratio. law: for chances.
     """
 
     quadratic: Array
@@ -62,24 +98,29 @@ class Job(NamedTuple):
     mean_quadratic: Array
     mean_linear: Array
     mean_offset: Array
+    law: Law
 
 
 class Best(NamedTuple):
-    """The best plans so far: those that tie in worst ratio and in mean square ratio.
+    """The best plans so far: those that tie in worst ratio and in mean square ratio, or in chance.
 
-    value: (3,) worst ratio, mean square ratio, and the largest worst ratio of interest.
-    plans: (plan, variable), of which the first number[0] hold.
+    value: (4,) worst ratio or penalty, mean square ratio, the largest value of interest, and the
+    least difference that counts. plans: (plan, variable), of which the first number[0] hold.
+    waiting: (plan, variable) plans whose value is a bound, to be looked at; the first number[1]
+    hold, number[2] says that there was no room for another.
     """
 
     value: Array
     plans: Array
     number: Array
+    waiting: Array
 
 
 class Cuts(NamedTuple):
     """Quadratics x'Gx + 2 b'x + c + sum over moved variables of `each`, with what they bound.
 
-    No plan whose worst ratio is at most t lifts one above share t^2 + inside. Axes: (cut, ...).
+    No plan of interest, of a worst ratio up to t or a penalty up to p, lifts one above share L +
+    inside with L = t^2 or p. Axes: (cut, ...).
     weights: (cut, row) that it came from. order: (cut,) the last useful ones first; number: (1,).
     root, solved, fallen (cut, move...) and last, depth: the factors of the support looked at last.
     """
@@ -103,9 +144,10 @@ class Cuts(NamedTuple):
 class Scratch(NamedTuple):
     """Room to work in, made once: what stands in it holds for one call only.
 
-    Over moves: held, free, now, solved, slope, root, low, high, x, trial, steps, and the best
+    Over moves: held, free, now, solved, slope, root, low, high, x, trial, steps, last, lowest, and
+    the best
     bound's quadratic g, b with its minimiser at; c (1,). Over rows: u, found, kept, weights,
-    factor, rows.
+    factor, rows, least, most, fixed, height, share, bends.
     """
 
     held: Array
@@ -131,6 +173,14 @@ class Scratch(NamedTuple):
     weights: Array
     factor: Array
     rows: Array
+    last: Array
+    lowest: Array
+    least: Array
+    most: Array
+    fixed: Array
+    height: Array
+    share: Array
+    bends: Array
 
 
 def new_scratch(moves: int, rows: int) -> Scratch:
@@ -169,13 +219,28 @@ def new_scratch(moves: int, rows: int) -> Scratch:
         weights=row(),
         factor=row(),
         rows=np.zeros(rows, dtype=np.int64),
+        last=line(),
+        lowest=line(),
+        least=row(),
+        most=row(),
+        fixed=row(),
+        height=row(),
+        share=row(),
+        bends=row(),
     )
 
 
-def new_best(variables: int, ceiling: float) -> Best:
-    """Return a record without plans; ceiling: the largest worst ratio of interest."""
-    value = np.array([np.inf, np.inf, ceiling])
-    return Best(value, np.zeros((_TIES, variables)), np.zeros(1, dtype=np.int64))
+def new_best(variables: int, ceiling: float, tie: float = _RATIO_TIE, waiting: int = 1) -> Best:
+    """Return a record without plans.
+
+    ceiling: the largest value of interest. tie: the least difference that counts. waiting: room.
+    """
+    return Best(
+        value=np.array([np.inf, np.inf, ceiling, tie]),
+        plans=np.zeros((_TIES, variables)),
+        number=np.zeros(3, dtype=np.int64),
+        waiting=np.zeros((waiting, variables)),
+    )
 
 
 def new_cuts(variables: int, rows: int, moves: int) -> Cuts:

@@ -8,35 +8,69 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.compiling import compiled
-from adapt.planning.kernel.arrays import BEST, CEILING, MEAN_SQUARE, Best, Job
+from adapt.planning.kernel.arrays import (
+    BEST,
+    CEILING,
+    LOST,
+    MEAN_SQUARE,
+    PLANS,
+    TIE,
+    WAITING,
+    Best,
+    Job,
+)  # fmt: skip
+from adapt.planning.kernel.chances import total_penalty
 from adapt.planning.kernel.forms import squares
 
-__all__ = ["cutoff", "nearest", "offer", "polish", "tie_gap"]
+__all__ = ["cutoff", "limit_of", "nearest", "offer", "polish", "tie_gap"]
 
 Array = npt.NDArray[Any]
 
 _INSIDE = (1.0 + 1e-9) ** 2
-_TIE, _LEAST_TIE = 2e-7, 2e-10  # a fifth of what counts as equal in the end
+_TIE = 2e-7  # a fifth of what counts as equal in the end
 _SAME_MEAN = 1e-9
 _WALK = 20
+_JUST_NOW = 64
 
 
 @compiled
-def tie_gap(value: float) -> float:
-    """Return the difference in worst ratio below which two plans tie."""
-    return max(_TIE * value, _LEAST_TIE) if value < np.inf else 0.0
+def tie_gap(best: Best) -> float:
+    """Return the difference in value below which a plan ties with the best."""
+    value = best.value[BEST]
+    return max(_TIE * value, best.value[TIE]) if value < np.inf else 0.0
 
 
 @compiled
 def cutoff(best: Best) -> float:
-    """Return the largest worst ratio that is still of interest."""
-    value = best.value[BEST]
-    return min(value + tie_gap(value), best.value[CEILING])
+    """Return the largest worst ratio, or penalty, that is still of interest."""
+    return min(best.value[BEST] + tie_gap(best), best.value[CEILING])
+
+
+@compiled
+def limit_of(job: Job, best: Best) -> float:
+    """Return what bounds are held against: the cutoff's square, or a penalty as it is."""
+    value = cutoff(best)
+    return value if job.law.df.size else value * value
 
 
 @compiled
 def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Array) -> None:
     """Take a plan, whole steps x (move,) with its squares found (row,), if it is best or ties."""
+    for m in range(job.sum_low.size):
+        total = 0.0
+        for i in range(moves):
+            total += job.sums[m, support[i]] * x[i]
+        if total < job.sum_low[m] or total > job.sum_high[m]:
+            return
+    if job.law.df.size:
+        value = total_penalty(job, support, moves, found)
+        if value > cutoff(best):
+            return
+        if job.law.deferred:
+            _wait(best, support, moves, x)
+        else:
+            _take(best, support, moves, x, value, 0.0)
+        return
     worst = 0.0
     for r in range(found.size):
         if job.counted[r]:
@@ -46,12 +80,6 @@ def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Arr
     value = np.sqrt(worst)
     if value > cutoff(best):
         return
-    for m in range(job.sum_low.size):
-        total = 0.0
-        for i in range(moves):
-            total += job.sums[m, support[i]] * x[i]
-        if total < job.sum_low[m] or total > job.sum_high[m]:
-            return
     mean = 0.0
     largest = 0.0
     for r in range(found.size):
@@ -61,12 +89,17 @@ def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Arr
         if r + 1 == found.size or job.channel[r + 1] != job.channel[r]:
             mean += largest
             largest = 0.0
-    mean /= job.channels
+    _take(best, support, moves, x, value, mean / job.channels)
+
+
+@compiled
+def _take(best: Best, support: Array, moves: int, x: Array, value: float, mean: float) -> None:
+    """Make a plan the best, or one that ties; of those that tie the lowest mean stays."""
     known = best.value[BEST]
-    if value < known - tie_gap(known) or best.number[0] == 0:
+    if value < known - tie_gap(best) or best.number[PLANS] == 0:
         best.value[BEST] = value
         best.value[MEAN_SQUARE] = mean
-        best.number[0] = 0
+        best.number[PLANS] = 0
     else:
         best.value[BEST] = min(value, known)
         same = _SAME_MEAN * max(best.value[MEAN_SQUARE], 1.0)
@@ -74,22 +107,45 @@ def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Arr
             return
         if mean < best.value[MEAN_SQUARE] - same:
             best.value[MEAN_SQUARE] = mean
-            best.number[0] = 0
-        for t in range(best.number[0]):
-            differs = False
-            for i in range(moves):
-                if best.plans[t, support[i]] != x[i]:
-                    differs = True
-                    break
-            if not differs:
+            best.number[PLANS] = 0
+        for t in range(best.number[PLANS]):
+            if _is(best.plans[t], support, moves, x):
                 return
-    t = best.number[0]
+    t = best.number[PLANS]
     if t < best.plans.shape[0]:
-        for v in range(best.plans.shape[1]):
-            best.plans[t, v] = 0.0
-        for i in range(moves):
-            best.plans[t, support[i]] = x[i]
-        best.number[0] = t + 1
+        _write(best.plans[t], support, moves, x)
+        best.number[PLANS] = t + 1
+
+
+@compiled
+def _wait(best: Best, support: Array, moves: int, x: Array) -> None:
+    """Put a plan aside to be looked at, if it was not just now."""
+    count = best.number[WAITING]
+    for t in range(count - 1, max(count - _JUST_NOW, 0) - 1, -1):
+        if _is(best.waiting[t], support, moves, x):
+            return
+    if count == best.waiting.shape[0]:
+        best.number[LOST] = 1
+        return
+    _write(best.waiting[count], support, moves, x)
+    best.number[WAITING] = count + 1
+
+
+@compiled
+def _is(plan: Array, support: Array, moves: int, x: Array) -> bool:
+    """Tell whether a plan of as many moves has these steps."""
+    for i in range(moves):  # noqa: SIM110 - all() of a generator cannot be compiled
+        if plan[support[i]] != x[i]:
+            return False
+    return True
+
+
+@compiled
+def _write(plan: Array, support: Array, moves: int, x: Array) -> None:
+    for v in range(plan.size):
+        plan[v] = 0.0
+    for i in range(moves):
+        plan[support[i]] = x[i]
 
 
 @compiled
@@ -105,13 +161,16 @@ def nearest(x: Array, low: Array, high: Array, moves: int, out: Array) -> None:
 
 @compiled
 def _height(job: Job, found: Array, support: Array, moves: int, x: Array) -> float:
-    """Return the largest square that counts, with what is broken above everything else."""
+    """Return the largest square that counts, or the penalty, what is broken above all else."""
     worst = 0.0
-    for r in range(found.size):
-        if job.counted[r]:
-            worst = max(worst, found[r])
-        elif found[r] > _INSIDE:
-            worst = max(worst, 1e6 + found[r])
+    if job.law.df.size:
+        worst = total_penalty(job, support, moves, found)
+    else:
+        for r in range(found.size):
+            if job.counted[r]:
+                worst = max(worst, found[r])
+            elif found[r] > _INSIDE:
+                worst = max(worst, 1e6 + found[r])
     for m in range(job.sum_low.size):
         total = 0.0
         for i in range(moves):
@@ -131,11 +190,11 @@ def polish(
     x: Array,
     in_pairs: bool,
     found: Array,
-) -> None:
+) -> float:
     """Walk from whole steps x (move,) to the best plan one step off, until none is better.
 
-    in_pairs: one step off in two moves at a time too. found: (row,) scratch. Every
-    plan on the way is offered.
+    in_pairs: one step off in two moves at a time too. found: (row,) scratch. Every plan on the way
+    is offered; the last one's largest square, or penalty, is returned.
     """
     squares(job, support, moves, x, found)
     height = _height(job, found, support, moves, x)
@@ -177,3 +236,4 @@ def polish(
         height = lowest
         squares(job, support, moves, x, found)
         offer(job, best, support, moves, x, found)
+    return height

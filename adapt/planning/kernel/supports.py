@@ -8,10 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.compiling import compiled
-from adapt.planning.kernel.arrays import Best, Cuts, Job, Scratch
-from adapt.planning.kernel.plans import cutoff
+from adapt.planning.kernel.arrays import LOST, WAITING, Best, Cuts, Job, Scratch
+from adapt.planning.kernel.chances import BEYOND
+from adapt.planning.kernel.plans import limit_of
 from adapt.planning.kernel.tree import search_support, tighten
-from adapt.planning.kernel.weights import bound_box, factors, keep_cut, lowest
+from adapt.planning.kernel.weights import bound_any, factors, keep_cut, lowest
 
 __all__ = ["CUT_BY", "NODES", "SOLVED", "TREES", "screen", "search_supports"]
 
@@ -20,6 +21,7 @@ Array = npt.NDArray[Any]
 NODES, SOLVED, CUT_BY, TREES = 0, 1, 2, 3  # places in the counts of search_supports
 
 _ROUNDS = 8
+_ENOUGH = 48  # plans waiting to be looked at
 
 
 @compiled
@@ -29,7 +31,7 @@ def screen(
     n: int,
     moves: int,
     quota: Array,
-    square: float,
+    limit: float,
     walk: Array,
     out: Array,
     bounds: Array,
@@ -41,7 +43,7 @@ def screen(
     variables. out is filled up with -1; bounds: (support,) the lowest of the cut's quadratic.
     """
     variables = job.low.size
-    limit = cuts.share[n] * square + cuts.inside[n]
+    limit = cuts.share[n] * limit + cuts.inside[n]
     limit += 1e-9 * (abs(cuts.c[n]) + limit)
     used = np.zeros(quota.size, np.int64)
     spent = 0
@@ -104,7 +106,8 @@ def search_supports(
 
     candidates: (support, move), filled up with -1. bounds: (support,), -1 once a support is done.
     start: place in order to begin at. work: solves and nodes after which to pause. most: nodes of
-    one support after which it is given up (then -1 - place is returned). seen: (4,) counts.
+    one support after which it is given up (then -1 - place is returned; also where there was no
+    room for plans that wait). seen: (4,) counts.
     """
     rows = job.offset.size
     room = candidates.shape[1]
@@ -112,7 +115,7 @@ def search_supports(
     w = np.empty(rows)
     done = 0
     for place in range(start, order.size):
-        if done > work:
+        if done > work or best.number[WAITING] > _ENOUGH:
             return place
         at = order[place]
         if bounds[at] < 0.0:
@@ -122,16 +125,16 @@ def search_supports(
         moves = 0
         while moves < room and support[moves] >= 0:
             moves += 1
-        square = cutoff(best) ** 2
+        limit = limit_of(job, best)
         gone = False
         nearest, closest = cuts.order[0], -np.inf
         for p in range(cuts.number[0]):
             n = cuts.order[p]
-            limit = cuts.share[n] * square + cuts.inside[n]
-            over = lowest(cuts, n, support, moves) - limit
+            most_here = cuts.share[n] * limit + cuts.inside[n]
+            over = lowest(cuts, n, support, moves) - most_here
             if over > closest:
                 nearest, closest = n, over
-            if over > 1e-9 * (abs(cuts.c[n]) + limit):
+            if over > 1e-9 * (abs(cuts.c[n]) + most_here):
                 for q in range(p, 0, -1):
                     cuts.order[q] = cuts.order[q - 1]
                 cuts.order[0] = n
@@ -145,19 +148,21 @@ def search_supports(
             high[i] = job.high[support[i]]
         if not tighten(job, support, moves, low, high):
             continue
-        factors(job.counted, square, factor)
+        factors(job.counted, limit, factor)
         for r in range(rows):
             w[r] = cuts.weights[nearest, r]
         before = seen[NODES]
         seen[SOLVED] += 1
-        bound = bound_box(
-            job, factor, support, moves, low, high, w, np.int64(_ROUNDS), square, x, scratch
+        bound = bound_any(
+            job, factor, support, moves, low, high, w, np.int64(_ROUNDS), limit, x, scratch
         )
-        if bound > square:
-            keep_cut(job, cuts, w, factor, square, support, moves, low, high, scratch)
+        if bound > limit:
+            if bound < BEYOND:
+                keep_cut(job, cuts, w, factor, limit, support, moves, low, high, scratch)
         else:
             seen[TREES] += 1
-            if not search_support(job, best, support, moves, low, high, w, most, seen, scratch):
+            whole = search_support(job, best, support, moves, low, high, w, most, seen, scratch)
+            if not whole or best.number[LOST]:
                 return -1 - place
         done += 1 + seen[NODES] - before
     return order.size

@@ -10,8 +10,8 @@ import numpy.typing as npt
 from adapt.compiling import compiled
 from adapt.planning.kernel.arrays import BEST, MEAN_SQUARE, Best, Job, Scratch
 from adapt.planning.kernel.forms import box_minimum, shrink, squares
-from adapt.planning.kernel.plans import cutoff, nearest, offer, tie_gap
-from adapt.planning.kernel.weights import bound_box, factors
+from adapt.planning.kernel.plans import limit_of, nearest, offer, tie_gap
+from adapt.planning.kernel.weights import bound_any, factors
 
 __all__ = ["search_support", "tighten"]
 
@@ -117,12 +117,12 @@ def search_support(
             continue
         for r in range(rows):
             weights[r] = inherited[open_, r]
-        square = cutoff(best) ** 2
-        factors(job.counted, square, factor)
-        bound = bound_box(
-            job, factor, support, moves, low, high, weights, np.int64(_ROUNDS), square, x, scratch
+        limit = limit_of(job, best)
+        factors(job.counted, limit, factor)
+        bound = bound_any(
+            job, factor, support, moves, low, high, weights, np.int64(_ROUNDS), limit, x, scratch
         )
-        if bound > square or not shrink(job, square, moves, low, high, scratch):
+        if bound > limit or not shrink(job, limit, moves, low, high, scratch):
             continue
         if not tighten(job, support, moves, low, high):
             continue
@@ -171,7 +171,9 @@ def _only_worse_ties(
 ) -> bool:
     """Tell whether a box can at best tie, with a higher mean square ratio than what is known."""
     known = best.value[BEST]
-    if best.number[0] == 0 or bound <= 0.0 or np.sqrt(bound) < known - tie_gap(known):
+    if job.law.df.size or best.number[0] == 0 or bound <= 0.0:
+        return False
+    if np.sqrt(bound) < known - tie_gap(best):
         return False
     g, b = scratch.new_g, scratch.new_b
     for i in range(moves):

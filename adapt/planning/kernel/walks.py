@@ -8,12 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.compiling import compiled
-from adapt.planning.kernel.arrays import Best, Job, Scratch
+from adapt.planning.kernel.arrays import BEST, Best, Job, Scratch
 from adapt.planning.kernel.plans import nearest, polish
 from adapt.planning.kernel.tree import tighten
-from adapt.planning.kernel.weights import bound_box
+from adapt.planning.kernel.weights import bound_any
 
-__all__ = ["explore"]
+__all__ = ["explore", "round_each"]
 
 Array = npt.NDArray[Any]
 
@@ -83,7 +83,7 @@ def explore(
                 continue
             for r in range(rows):
                 weights[r] = w[r]
-            bounds[n] = bound_box(
+            bounds[n] = bound_any(
                 job,
                 factor,
                 support,
@@ -115,7 +115,7 @@ def explore(
         if turn == 0:
             for r in range(rows):
                 kept[r] = w[r]
-            bound_box(
+            bound_any(
                 job,
                 factor,
                 support,
@@ -132,3 +132,52 @@ def explore(
         polish(job, best, support, count, low, high, steps, turn < _IN_PAIRS, scratch.found)
         bounds[at] = np.inf
     return n
+
+
+@compiled
+def round_each(
+    job: Job,
+    best: Best,
+    factor: Array,
+    candidates: Array,
+    limit: float,
+    w: Array,
+    scratch: Scratch,
+    plans: Array,
+    good: Array,
+) -> None:
+    """Write a good plan (variable,) of each support whose bound is under a limit.
+
+    candidates: (support, move), filled up with -1. best: room for what is met on the way; what
+    stood in it is lost. good: (support,) whether a plan under the limit was written.
+    """
+    rows = w.size
+    low, high, x, weights, steps = (
+        scratch.low, scratch.high, scratch.x, scratch.weights, scratch.steps
+    )  # fmt: skip
+    for n in range(candidates.shape[0]):
+        support = candidates[n]
+        moves = 0
+        while moves < candidates.shape[1] and support[moves] >= 0:
+            low[moves] = job.low[support[moves]]
+            high[moves] = job.high[support[moves]]
+            moves += 1
+        good[n] = False
+        if not tighten(job, support, moves, low, high):
+            continue
+        for r in range(rows):
+            weights[r] = w[r]
+        bound = bound_any(
+            job, factor, support, moves, low, high, weights, np.int64(_ROUNDS), limit, x, scratch
+        )
+        if bound > limit:
+            continue
+        nearest(x, low, high, moves, steps)
+        best.number[:] = 0
+        best.value[BEST] = np.inf
+        height = polish(job, best, support, moves, low, high, steps, False, scratch.found)
+        if height > limit:
+            continue
+        good[n] = True
+        for i in range(moves):
+            plans[n, support[i]] = steps[i]

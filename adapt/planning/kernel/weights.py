@@ -20,9 +20,10 @@ import numpy.typing as npt
 
 from adapt.compiling import compiled, reordered
 from adapt.planning.kernel.arrays import Cuts, Job, Scratch
+from adapt.planning.kernel.chances import bound_chances, planes
 from adapt.planning.kernel.forms import box_minimum, squares, weighted, weighted_everywhere
 
-__all__ = ["bound_box", "factors", "keep_cut", "lowest"]
+__all__ = ["bound_any", "bound_box", "factors", "keep_cut", "lowest"]
 
 Array = npt.NDArray[Any]
 
@@ -114,12 +115,32 @@ def bound_box(
 
 
 @compiled
+def bound_any(
+    job: Job,
+    factor: Array,
+    support: Array,
+    moves: int,
+    low: Array,
+    high: Array,
+    w: Array,
+    rounds: int | np.int64,
+    limit: float,
+    x: Array,
+    scratch: Scratch,
+) -> float:
+    """Bound the largest scaled square, or the penalty, over a box of a support from below."""
+    if job.law.df.size:
+        return bound_chances(job, support, moves, low, high, w, rounds, limit, x, scratch, True)
+    return bound_box(job, factor, support, moves, low, high, w, rounds, limit, x, scratch)
+
+
+@compiled
 def keep_cut(
     job: Job,
     cuts: Cuts,
     w: Array,
     factor: Array,
-    square: float,
+    limit: float,
     support: Array,
     moves: int,
     low: Array,
@@ -128,7 +149,8 @@ def keep_cut(
 ) -> int:
     """Keep the cut that weights w make, with what held it back on this support; return its place.
 
-    The least useful gives way when there is no room. square: the cutoff's, as in factor.
+    The least useful gives way when there is no room. limit: the cutoff's, as in factor. For chances
+    the cut is made of planes at scratch.at, as the bound of this support left it.
     """
     rows = w.size
     at, u, x, g, b = scratch.rows, scratch.u, scratch.trial, scratch.g, scratch.b
@@ -141,29 +163,23 @@ def keep_cut(
     for p in range(place, 0, -1):
         cuts.order[p] = cuts.order[p - 1]
     cuts.order[0] = n
-    top = 0.0
-    for r in range(rows):
-        top = max(top, w[r])
-    count = 0
-    total = 0.0
-    inside = 0.0
-    for r in range(rows):
-        if w[r] > _MATTERS * top:
-            at[count] = r
-            count += 1
-            total += w[r]
-            if not job.counted[r]:
-                inside += w[r]
-    for m in range(count):
-        u[m] = w[at[m]] / total * factor[at[m]]
+    for v in range(job.low.size):
+        cuts.each[n, v] = 0.0
+    if job.law.df.size:
+        c, count = _chance_rows(job, support, moves, w, u, at, cuts.each[n], scratch)
+        cuts.inside[n], cuts.share[n] = 0.0, 1.0
+    else:
+        c, count = 0.0, _ratio_rows(job, w, u, at)
+        inside = 0.0
+        for m in range(count):
+            if not job.counted[at[m]]:
+                inside += u[m]
+            u[m] *= factor[at[m]]
+        cuts.inside[n], cuts.share[n] = inside * limit, 1.0 - inside
     whole, line = cuts.g[n], cuts.b[n]
-    cuts.c[n] = weighted_everywhere(job, u, at, count, whole, line)
-    cuts.inside[n] = inside / total * square
-    cuts.share[n] = 1.0 - inside / total
+    cuts.c[n] = c + weighted_everywhere(job, u, at, count, whole, line)
     for r in range(rows):
         cuts.weights[n, r] = w[r]
-    for v in range(line.size):
-        cuts.each[n, v] = 0.0
     for i in range(moves):
         b[i] = line[support[i]]
         for j in range(moves):
@@ -181,9 +197,66 @@ def keep_cut(
             weight = 0.5 * abs(slope) / half
             whole[v, v] += weight
             line[v] -= weight * middle
-            cuts.each[n, v] = weight * (middle * middle - half * half)
+            cuts.each[n, v] += weight * (middle * middle - half * half)
     cuts.depth[n] = 0
     return n
+
+
+@compiled
+def _ratio_rows(job: Job, w: Array, u: Array, at: Array) -> int:
+    """List the rows whose weights matter, with their shares in u; return how many."""
+    top, total = 0.0, 0.0
+    for r in range(w.size):
+        top = max(top, w[r])
+    count = 0
+    for r in range(w.size):
+        if w[r] > _MATTERS * top:
+            at[count] = r
+            u[count] = w[r]
+            total += w[r]
+            count += 1
+    for m in range(count):
+        u[m] /= total
+    return count
+
+
+@compiled
+def _chance_rows(
+    job: Job,
+    support: Array,
+    moves: int,
+    w: Array,
+    u: Array,
+    at: Array,
+    each: Array,
+    scratch: Scratch,
+) -> tuple[float, int]:
+    """List rows and slopes of planes that hold for every plan; return their c and how many.
+
+    each: (variable,) what moving a variable adds is written there.
+    """
+    own = job.law
+    count = own.df.size
+    slopes = scratch.weights
+    squares(job, support, moves, scratch.at, scratch.found)
+    for r in range(count):
+        scratch.fixed[r] = own.base[r]
+        scratch.least[r] = own.base[r]
+        scratch.most[r] = own.highest[r]
+    _, c = planes(job, scratch.found, slopes, scratch)
+    for r in range(2 * count, w.size):
+        slopes[r] = w[r]
+        c -= w[r] * (1.0 + 1e-9)
+    number = 0
+    for r in range(w.size):
+        if slopes[r] > 0.0:
+            at[number] = r
+            u[number] = slopes[r]
+            number += 1
+    for v in range(each.size):
+        for r in range(count):
+            each[v] += slopes[count + r] * own.inexact[v, r]
+    return c, number
 
 
 @compiled

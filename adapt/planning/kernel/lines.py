@@ -1,0 +1,101 @@
+"""Lower lines of the single penalties: the largest c with c + slope * square never above them.
+
+For one variance, c is concave in the slope, so that between two slopes the chord is safe.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy.typing as npt
+
+from adapt.compiling import compiled
+from adapt.planning.kernel.laws import FAR, FLAT, Tables, component_sd, law
+
+__all__ = ["FIRST_VAR", "RATIO", "Lines", "fill_lines", "line_at"]
+
+Array = npt.NDArray[Any]
+
+FIRST_VAR, RATIO = 1e-6, 1.06  # variances of the lines: FIRST_VAR * RATIO^k
+
+
+class Lines(NamedTuple):
+    """Tangents. slope, height: (law, variance, tangent), slopes rising, height at a square of 0.
+
+    Law 0: differences of heights, 1: amplitudes. far: (law, variance) the largest square of
+    interest, where the last tangent touches. steepest: (law, variance) the largest slope with
+    which lines rise with the variance; inf where all that is of interest has a chance of one half.
+    """
+
+    slope: Array
+    height: Array
+    far: Array
+    steepest: Array
+
+
+@compiled
+def fill_lines(tables: Tables, lines: Lines, ceiling: float) -> None:
+    """Fill lines for everything with a penalty up to a ceiling."""
+    tangents = lines.slope.shape[2]
+    for kind in range(2):
+        df = 1.0 + kind
+        for k in range(lines.slope.shape[1]):
+            var = FIRST_VAR * RATIO**k
+            sd = component_sd(df, var)
+            first = max(1.0 - FLAT * sd, 0.0)
+            last = _outermost(tables, df, var, ceiling, first, 1.0 - FAR * sd)
+            half = math.inf
+            for p in range(tangents):
+                a = first + (last - first) * p / (tangents - 1.0)
+                height, slope = law(tables, df, a * a, var)
+                before = lines.slope[kind, k, p - 1] if p else 0.0
+                lines.slope[kind, k, p] = max(slope, before)
+                lines.height[kind, k, p] = height - slope * a * a
+                if height > math.log(2.0) and half == math.inf:
+                    half = 0.98 * before
+            lines.far[kind, k] = last * last
+            lines.steepest[kind, k] = half if ceiling > math.log(2.0) else math.inf
+
+
+@compiled
+def _outermost(
+    tables: Tables, df: float, var: float, ceiling: float, low: float, high: float
+) -> float:
+    """Return a mean, not less than the largest with a penalty up to a ceiling.
+
+    Beyond `high`, where penalties go on along a tangent, it is found on that.
+    """
+    height, slope = law(tables, df, high * high, var)
+    if height <= ceiling:
+        return math.sqrt(high * high + (ceiling - height) / slope)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if law(tables, df, middle * middle, var)[0] <= ceiling:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+@compiled
+def line_at(lines: Lines, df: float, k: int, slope: float) -> float:
+    """Return the height at a square of 0 of a safe line of this slope, for variance number k."""
+    kind = 1 if df == 2.0 else 0
+    slopes, heights = lines.slope[kind, k], lines.height[kind, k]
+    last = slopes.size - 1
+    if slope <= slopes[0]:
+        # The tangent at the square where the first touches, or a flatter one through that point.
+        return heights[0]
+    if slope >= slopes[last]:
+        return heights[last] - (slope - slopes[last]) * lines.far[kind, k]
+    low, high = 0, last
+    while high - low > 1:
+        middle = (low + high) // 2
+        if slopes[middle] > slope:
+            high = middle
+        else:
+            low = middle
+    wide = slopes[high] - slopes[low]
+    share = (slope - slopes[low]) / wide if wide > 0.0 else 0.0
+    return heights[low] + share * (heights[high] - heights[low])
