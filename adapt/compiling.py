@@ -15,7 +15,7 @@ from pathlib import Path
 from shutil import rmtree
 from typing import Any, TypeVar
 
-__all__ = ["cache_folder", "compiled", "reordered", "tell"]
+__all__ = ["bare", "bare_reordered", "cache_folder", "compiled", "reordered", "tell"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -35,6 +35,16 @@ def tell(say: Callable[[str], None]) -> None:
 def compiled(function: F) -> F:
     """Compile a function when it is first called; division by zero does as in numpy."""
     return _compiled(function, {})
+
+
+def bare(function: F) -> F:
+    """Compile a function that makes no arrays, without counting who holds them: sooner done."""
+    return _compiled(function, {"_nrt": False})
+
+
+def bare_reordered(function: F) -> F:
+    """Compile a function that makes no arrays and the sums of which may be reordered."""
+    return _compiled(function, {"_nrt": False, "fastmath": _REORDERED})
 
 
 def reordered(function: F) -> F:

@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.planning.chance_table import no_law
+from adapt.planning.chance_table import no_law, penalty_lines
 from adapt.planning.kernel.arrays import (
     BEST,
     LOST,
+    LOW,
     PLANS,
     WAITING,
     Best,
@@ -24,7 +25,7 @@ from adapt.planning.kernel.arrays import (
     new_best,
     new_cuts,
     new_scratch,
-)  # fmt: skip
+)
 from adapt.planning.kernel.chances import BEYOND, bound_chances
 from adapt.planning.kernel.plans import cutoff, limit_of, tie_gap
 from adapt.planning.kernel.supports import screen, search_supports
@@ -229,7 +230,7 @@ class JobSearch:
         if len(job.law.df):
             # Planes hold where they were made: around the best support that is known.
             support = np.flatnonzero(best.plans[0]) if best.number[PLANS] else self._base
-            support = support[: len(scratch.low)]
+            support = support[: len(scratch.move[LOW])]
             weights = weights.copy()
         low, high = job.low[support], job.high[support]
         some = bool(len(support)) and bool(tighten(job, support, len(support), low, high))
@@ -318,4 +319,8 @@ def ready() -> None:
         mean_offset=np.ones(1),
         law=no_law(2),
     )
-    JobSearch(job).rung(2, [np.full(2, 2)], np.inf, 10.0)
+    search = JobSearch(job)
+    search.rung(2, [np.full(2, 2)], np.inf, 10.0)
+    search.others(2, 10.0, np.inf)
+    search.bound(np.arange(2), job.low, job.high, 10.0)
+    penalty_lines(math.log(2.0))

@@ -16,13 +16,44 @@ from adapt.planning.kernel.laws import Tables
 from adapt.planning.kernel.lines import Lines
 
 __all__ = [
+    "BENDS",
     "BEST",
+    "BOUND_AT",
+    "BOUND_B",
+    "BOUND_C",
+    "BOUND_G",
     "CEILING",
+    "CORNERS",
+    "FACTOR",
+    "FIXED",
+    "FOUND",
+    "FREE",
+    "HEIGHT",
+    "HELD",
+    "HIGH",
+    "KEPT",
+    "LAST",
+    "LEAST",
     "LOST",
+    "LOW",
+    "LOWEST",
     "MEAN_SQUARE",
+    "MOST",
+    "NEW_B",
+    "NEW_G",
+    "NOW",
     "PLANS",
+    "POINT",
+    "ROOT",
+    "SCALED",
+    "SHARE",
+    "SLOPE",
+    "SOLVED",
+    "STEPS",
     "TIE",
+    "TRIAL",
     "WAITING",
+    "WEIGHTS",
     "Best",
     "Cuts",
     "Job",
@@ -40,6 +71,32 @@ PLANS, WAITING, LOST = 0, 1, 2  # places in Best.number
 
 _TIES = 256
 _RATIO_TIE = 2e-10
+CORNERS = 13
+
+# Places in the parts of Scratch.
+_MOVE = range(14)
+(
+    NOW,
+    SOLVED,
+    SLOPE,
+    LOW,
+    HIGH,
+    POINT,
+    TRIAL,
+    STEPS,
+    BOUND_B,
+    BOUND_AT,
+    NEW_B,
+    LAST,
+    LOWEST,
+    BOUND_C,
+) = _MOVE
+_PAIR = range(3)
+ROOT, BOUND_G, NEW_G = _PAIR
+_ROW = range(11)
+SCALED, FOUND, KEPT, WEIGHTS, FACTOR, LEAST, MOST, FIXED, HEIGHT, SHARE, BENDS = _ROW
+_WHOLE = range(2)
+HELD, FREE = _WHOLE
 _CUTS = 48
 
 
@@ -144,89 +201,29 @@ class Cuts(NamedTuple):
 class Scratch(NamedTuple):
     """Room to work in, made once: what stands in it holds for one call only.
 
-    Over moves: held, free, now, solved, slope, root, low, high, x, trial, steps, last, lowest, and
-    the best
-    bound's quadratic g, b with its minimiser at; c (1,). Over rows: u, found, kept, weights,
-    factor, rows, least, most, fixed, height, share, bends.
+    move: (place, move), pair: (place, move, move), row: (place, row), whole: (place, move) whole
+    numbers, at_row: (row,), corners: (2, corner). The places have names here. BOUND_G, BOUND_B,
+    BOUND_C: the quadratic that the best bound of a box comes from, BOUND_AT its minimiser there.
     """
 
-    held: Array
-    free: Array
-    now: Array
-    solved: Array
-    slope: Array
-    root: Array
-    low: Array
-    high: Array
-    x: Array
-    trial: Array
-    steps: Array
-    g: Array
-    b: Array
-    c: Array
-    at: Array
-    new_g: Array
-    new_b: Array
-    u: Array
-    found: Array
-    kept: Array
-    weights: Array
-    factor: Array
-    rows: Array
-    last: Array
-    lowest: Array
-    least: Array
-    most: Array
-    fixed: Array
-    height: Array
-    share: Array
-    bends: Array
+    move: Array
+    pair: Array
+    row: Array
+    whole: Array
+    at_row: Array
+    corners: Array
 
 
 def new_scratch(moves: int, rows: int) -> Scratch:
     """Return room for supports of at most so many moves, and so many rows."""
-
-    def line() -> Array:
-        return np.zeros(moves)
-
-    def square() -> Array:
-        return np.zeros((moves, moves))
-
-    def row() -> Array:
-        return np.zeros(rows)
-
+    room = max(moves, 1)
     return Scratch(
-        held=np.zeros(moves, dtype=bool),
-        free=np.zeros(moves, dtype=np.int64),
-        now=line(),
-        solved=line(),
-        slope=line(),
-        root=square(),
-        low=line(),
-        high=line(),
-        x=line(),
-        trial=line(),
-        steps=line(),
-        g=square(),
-        b=line(),
-        c=np.zeros(1),
-        at=line(),
-        new_g=square(),
-        new_b=line(),
-        u=row(),
-        found=row(),
-        kept=row(),
-        weights=row(),
-        factor=row(),
-        rows=np.zeros(rows, dtype=np.int64),
-        last=line(),
-        lowest=line(),
-        least=row(),
-        most=row(),
-        fixed=row(),
-        height=row(),
-        share=row(),
-        bends=row(),
+        move=np.zeros((len(_MOVE), room)),
+        pair=np.zeros((len(_PAIR), room, room)),
+        row=np.zeros((len(_ROW), rows)),
+        whole=np.zeros((len(_WHOLE), room), dtype=np.int64),
+        at_row=np.zeros(rows, dtype=np.int64),
+        corners=np.zeros((2, CORNERS)),
     )
 
 

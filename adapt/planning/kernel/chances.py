@@ -16,8 +16,31 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import compiled
-from adapt.planning.kernel.arrays import Job, Scratch
+from adapt.compiling import bare
+from adapt.planning.kernel.arrays import (
+    BENDS,
+    BOUND_AT,
+    BOUND_B,
+    BOUND_C,
+    BOUND_G,
+    CORNERS,
+    FIXED,
+    FOUND,
+    HEIGHT,
+    KEPT,
+    LAST,
+    LEAST,
+    LOWEST,
+    MOST,
+    NEW_B,
+    NEW_G,
+    SCALED,
+    SHARE,
+    SLOPE,
+    TRIAL,
+    Job,
+    Scratch,
+)
 from adapt.planning.kernel.forms import box_minimum, squares, weighted
 from adapt.planning.kernel.laws import component_sd, law, penalty
 from adapt.planning.kernel.lines import FIRST_VAR, RATIO, line_at
@@ -29,13 +52,13 @@ Array = npt.NDArray[Any]
 BEYOND = 1e300  # the bound of boxes that hold no plan of interest at all
 _FELT = 1e-9  # slopes below this are left out
 _NARROW = 1.04  # a range of variances with this ratio is taken as one
-_STRETCHES = 12
+_STRETCHES = CORNERS - 1
 _SLOPES, _FLATTER = 5, 0.4  # tried, each so much flatter than the one before
 _SHARP = 8
 _LOST = 1e-3
 
 
-@compiled
+@bare
 def total_penalty(job: Job, support: Array, moves: int, found: Array) -> float:
     """Return the penalty of a plan with the squares `found` (row,); pairs by their worst."""
     own = job.law
@@ -56,13 +79,13 @@ def total_penalty(job: Job, support: Array, moves: int, found: Array) -> float:
     return total
 
 
-@compiled
+@bare
 def _variances(
     job: Job, support: Array, moves: int, low: Array, high: Array, all_moved: bool, scratch: Scratch
 ) -> None:
-    """Write the range of each row's variance over a box to scratch.least and scratch.most.
+    """Write the range of each row's variance over a box to LEAST and MOST of scratch.
 
-    scratch.fixed: what belongs to it beside the row of its own. all_moved: no step is 0.
+    FIXED: what belongs to it beside the row of its own. all_moved: no step is 0.
     """
     own = job.law
     for r in range(own.df.size):
@@ -81,18 +104,19 @@ def _variances(
             size = abs(middle)
             least += max(size - reach, 0.0) ** 2
             most += (size + reach) ** 2
-        scratch.fixed[r] = fixed
-        scratch.least[r] = fixed + least
-        scratch.most[r] = fixed + perhaps + most
+        scratch.row[FIXED][r] = fixed
+        scratch.row[LEAST][r] = fixed + least
+        scratch.row[MOST][r] = fixed + perhaps + most
 
 
-@compiled
+@bare
 def _plane(
-    job: Job, r: int, square: float, var: float, least: float, most: float
+    job: Job, r: int, square: float, var: float, least: float, most: float, corners: Array
 ) -> tuple[float, float, float]:
     """Return c, slopes by mean square and by variance of a plane under row r's penalty.
 
-    It holds for variances from least to most, and is chosen to be high at (square, var).
+    It holds for variances from least to most, and is chosen to be high at (square, var). corners:
+    (2, at least 1 + stretches), scratch.
     """
     own = job.law
     df, lines = own.df[r], own.lines
@@ -116,8 +140,7 @@ def _plane(
     if count < 1:
         return c, along, up
     # Corners of the lower hull of lines over variances: each line holds until the next begins.
-    ends = np.empty(_STRETCHES + 1)
-    heights = np.empty(_STRETCHES + 1)
+    ends, heights = corners[0], corners[1]
     ends[0] = least
     for p in range(count):
         after = first + (last - first) * (p + 1) // count
@@ -150,18 +173,21 @@ def _plane(
     return c, along, up
 
 
-@compiled
+@bare
 def planes(job: Job, found: Array, u: Array, scratch: Scratch) -> tuple[float, float]:
     """Write slopes of planes at a point to u (row,); return the penalty there and the sum of c.
 
-    found: (row,) squares there. scratch.least, most, fixed: as from the box.
+    found: (row,) squares there. scratch.row[LEAST], most, fixed: as from the box.
     """
     own = job.law
     count = own.df.size
-    height, share = scratch.height, scratch.share
+    height, share = scratch.row[HEIGHT], scratch.row[SHARE]
     total = 0.0
     for r in range(count):
-        var = min(max(scratch.fixed[r] + found[count + r], scratch.least[r]), scratch.most[r])
+        var = min(
+            max(scratch.row[FIXED][r] + found[count + r], scratch.row[LEAST][r]),
+            scratch.row[MOST][r],
+        )
         height[r] = penalty(own.tables, own.df[r], found[r], var)
         share[r] = 1.0
         if own.group[r] < 0:
@@ -190,15 +216,20 @@ def planes(job: Job, found: Array, u: Array, scratch: Scratch) -> tuple[float, f
         u[count + r] = 0.0
         if share[r] < 1e-6 or height[r] < 1e-12:
             continue
-        var = min(max(scratch.fixed[r] + found[count + r], scratch.least[r]), scratch.most[r])
-        at, along, up = _plane(job, r, found[r], var, scratch.least[r], scratch.most[r])
+        var = min(
+            max(scratch.row[FIXED][r] + found[count + r], scratch.row[LEAST][r]),
+            scratch.row[MOST][r],
+        )
+        at, along, up = _plane(
+            job, r, found[r], var, scratch.row[LEAST][r], scratch.row[MOST][r], scratch.corners
+        )
         u[r] = share[r] * along
         u[count + r] = share[r] * up
-        c += share[r] * (at + up * scratch.fixed[r])
+        c += share[r] * (at + up * scratch.row[FIXED][r])
     return total, c
 
 
-@compiled
+@bare
 def _newton(
     job: Job,
     u: Array,
@@ -217,15 +248,18 @@ def _newton(
     """
     own = job.law
     count = own.df.size
-    rise = scratch.slope
-    bends = scratch.bends
+    rise = scratch.move[SLOPE]
+    bends = scratch.row[BENDS]
     for r in range(count):
         u[r] = 0.0
         u[count + r] = 0.0
         bends[r] = 0.0
-        if scratch.share[r] < 1e-6 or scratch.height[r] < 1e-12:
+        if scratch.row[SHARE][r] < 1e-6 or scratch.row[HEIGHT][r] < 1e-12:
             continue
-        var = min(max(scratch.fixed[r] + found[count + r], scratch.least[r]), scratch.most[r])
+        var = min(
+            max(scratch.row[FIXED][r] + found[count + r], scratch.row[LEAST][r]),
+            scratch.row[MOST][r],
+        )
         df = own.df[r]
         sd = component_sd(df, var)
         _, slope = law(own.tables, df, found[r], var)
@@ -233,8 +267,8 @@ def _newton(
         t, tail = (1.0 - a) / sd, 2.0 * a * sd * slope
         by_var = max(0.5 * tail * t / (sd * sd * df), slope if df == 2.0 and a < sd else 0.0)
         a = max(a, 0.1 * sd)
-        u[r] = scratch.share[r] * slope
-        u[count + r] = scratch.share[r] * by_var
+        u[r] = scratch.row[SHARE][r] * slope
+        u[count + r] = scratch.row[SHARE][r] * by_var
         bends[r] = 0.5 * u[r] * max(t + tail - sd / a, 0.0) / (2.0 * a * sd)
     weighted(job, u, support, moves, g, b)
     for r in range(count):
@@ -254,7 +288,7 @@ def _newton(
                 g[i, j] += bends[r] * rise[i] * rise[j]
 
 
-@compiled
+@bare
 def bound_chances(
     job: Job,
     support: Array,
@@ -274,12 +308,17 @@ def bound_chances(
     """
     own = job.law
     count, rows = own.df.size, job.offset.size
-    u, found, kept, trial = scratch.u, scratch.found, scratch.kept, scratch.trial
-    g, b, last = scratch.new_g, scratch.new_b, scratch.last
+    u, found, kept, trial = (
+        scratch.row[SCALED],
+        scratch.row[FOUND],
+        scratch.row[KEPT],
+        scratch.move[TRIAL],
+    )
+    g, b, last = scratch.pair[NEW_G], scratch.move[NEW_B], scratch.move[LAST]
     _variances(job, support, moves, low, high, all_moved, scratch)
     for r in range(count):
-        scratch.most[r] = min(scratch.most[r], own.highest[r])
-        if scratch.least[r] > scratch.most[r] * (1.0 + 1e-9):
+        scratch.row[MOST][r] = min(scratch.row[MOST][r], own.highest[r])
+        if scratch.row[LEAST][r] > scratch.row[MOST][r] * (1.0 + 1e-9):
             return BEYOND
         kept[r] = w[r]
     for r in range(rows):
@@ -298,17 +337,17 @@ def bound_chances(
                 u[r] *= 0.5
             c -= u[r] * (1.0 + 1e-9)
         c += weighted(job, u, support, moves, g, b)
-        bound = box_minimum(g, b, c, low, high, moves, scratch.lowest, scratch)
+        bound = box_minimum(g, b, c, low, high, moves, scratch.move[LOWEST], scratch)
         if bound > best or turn == 0:
             best = max(bound, 0.0)
             for r in range(rows):
                 kept[r] = u[r]
             for i in range(moves):
-                scratch.b[i] = b[i]
-                scratch.at[i] = scratch.lowest[i]
+                scratch.move[BOUND_B][i] = b[i]
+                scratch.move[BOUND_AT][i] = scratch.move[LOWEST][i]
                 for j in range(moves):
-                    scratch.g[i, j] = g[i, j]
-            scratch.c[0] = c
+                    scratch.pair[BOUND_G][i, j] = g[i, j]
+            scratch.move[BOUND_C][0] = c
         if total < least:
             least = total
             for i in range(moves):

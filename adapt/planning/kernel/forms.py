@@ -7,8 +7,23 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import compiled, reordered
-from adapt.planning.kernel.arrays import Job, Scratch
+from adapt.compiling import bare, bare_reordered
+from adapt.planning.kernel.arrays import (
+    BOUND_AT,
+    BOUND_B,
+    BOUND_C,
+    BOUND_G,
+    FREE,
+    HELD,
+    NEW_B,
+    NEW_G,
+    NOW,
+    ROOT,
+    SLOPE,
+    SOLVED,
+    Job,
+    Scratch,
+)
 
 __all__ = ["box_minimum", "shrink", "squares", "weighted", "weighted_everywhere"]
 
@@ -17,7 +32,7 @@ _SWEEPS = 60
 Array = npt.NDArray[Any]
 
 
-@reordered
+@bare_reordered
 def squares(job: Job, support: Array, moves: int, x: Array, out: Array) -> None:
     """Write each row's square at steps x (move,) of a support into out (row,)."""
     rows = out.size
@@ -36,7 +51,7 @@ def squares(job: Job, support: Array, moves: int, x: Array, out: Array) -> None:
                 out[r] += both * cross[r]
 
 
-@reordered
+@bare_reordered
 def _dot(a: Array, b: Array) -> float:
     total = 0.0
     for r in range(a.size):
@@ -44,7 +59,7 @@ def _dot(a: Array, b: Array) -> float:
     return total
 
 
-@reordered
+@bare_reordered
 def weighted(job: Job, u: Array, support: Array, moves: int, g: Array, b: Array) -> float:
     """Write G, b of the sum of u (row,) times the squares on a support; return c."""
     for i in range(moves):
@@ -56,7 +71,7 @@ def weighted(job: Job, u: Array, support: Array, moves: int, g: Array, b: Array)
     return _dot(u, job.offset)
 
 
-@reordered
+@bare_reordered
 def weighted_everywhere(job: Job, u: Array, at: Array, count: int, g: Array, b: Array) -> float:
     """Write G, b over all variables of the sum of u[m] times the square of row at[m]; return c."""
     for v in range(b.size):
@@ -78,7 +93,7 @@ def weighted_everywhere(job: Job, u: Array, at: Array, count: int, g: Array, b: 
     return total
 
 
-@compiled
+@bare
 def box_minimum(
     g: Array, b: Array, c: float, low: Array, high: Array, moves: int, x: Array, scratch: Scratch
 ) -> float:
@@ -88,8 +103,8 @@ def box_minimum(
     depend on each other, one coordinate after the other. The bound holds however inexact the solve
     was: the quadratic is convex, so its tangent at x, at its lowest in the box, is below it.
     """
-    held, free, now = scratch.held, scratch.free, scratch.now
-    solved, slope, root = scratch.solved, scratch.slope, scratch.root
+    held, free, now = scratch.whole[HELD], scratch.whole[FREE], scratch.move[NOW]
+    solved, slope, root = scratch.move[SOLVED], scratch.move[SLOPE], scratch.pair[ROOT]
     best = -np.inf
     for i in range(moves):
         held[i] = low[i] >= high[i]
@@ -174,22 +189,23 @@ def box_minimum(
     return best - 1e-12 * abs(c)
 
 
-@compiled
+@bare
 def shrink(job: Job, square: float, moves: int, low: Array, high: Array, scratch: Scratch) -> bool:
     """Shrink a box to the whole steps where the best bound's quadratic is under a square.
 
-    The quadratic is that of scratch.g, b, c with its minimiser scratch.at in the box; bounds that
-    hold it back enter by their multipliers (see `weights`). Returns whether any steps are left.
+    The quadratic is BOUND_G, BOUND_B, BOUND_C of scratch with its minimiser BOUND_AT in the box;
+    bounds that hold it back enter by their multipliers (see `weights`). Returns whether any steps
+    are left.
     """
-    g, b, x = scratch.new_g, scratch.new_b, scratch.at
-    root, solved = scratch.root, scratch.solved
-    c = scratch.c[0]
+    g, b, x = scratch.pair[NEW_G], scratch.move[NEW_B], scratch.move[BOUND_AT]
+    root, solved = scratch.pair[ROOT], scratch.move[SOLVED]
+    c = scratch.move[BOUND_C][0]
     for i in range(moves):
-        half_slope = scratch.b[i]
+        half_slope = scratch.move[BOUND_B][i]
         for j in range(moves):
-            half_slope += scratch.g[i, j] * x[j]
-            g[i, j] = scratch.g[i, j]
-        b[i] = scratch.b[i]
+            half_slope += scratch.pair[BOUND_G][i, j] * x[j]
+            g[i, j] = scratch.pair[BOUND_G][i, j]
+        b[i] = scratch.move[BOUND_B][i]
         half, middle = 0.5 * (high[i] - low[i]), 0.5 * (high[i] + low[i])
         if half <= 0.0:
             weight = 1e3 * g[i, i] + 1e-9  # holds it where it is
@@ -233,9 +249,9 @@ def shrink(job: Job, square: float, moves: int, low: Array, high: Array, scratch
         for p in range(i, moves):
             entry = 1.0 if p == i else 0.0
             for m in range(i, p):
-                entry -= root[p, m] * scratch.slope[m]
-            scratch.slope[p] = entry / root[p, p]
-            width += scratch.slope[p] * scratch.slope[p]
+                entry -= root[p, m] * scratch.move[SLOPE][m]
+            scratch.move[SLOPE][p] = entry / root[p, p]
+            width += scratch.move[SLOPE][p] * scratch.move[SLOPE][p]
         reach = np.sqrt(room * width) + 1e-6
         low[i] = max(low[i], np.ceil(solved[i] - reach))
         high[i] = min(high[i], np.floor(solved[i] + reach))

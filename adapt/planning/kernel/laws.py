@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 import numpy.typing as npt
 
-from adapt.compiling import compiled
+from adapt.compiling import bare
 
 __all__ = [
     "FIRST_AWAY", "FIRST_SMALL", "FIRST_T", "FIRST_WIDE", "STEP", "STEP_LOG", "STEP_U",
@@ -45,7 +45,7 @@ class Tables(NamedTuple):
     bessel: Array
 
 
-@compiled
+@bare
 def _six(table: Array, z: float, t: float) -> float:
     """Return a table at (z, t), its first node at (0, 0) and a step of 1."""
     i = min(max(int(z) - 2, 0), table.shape[0] - 6)
@@ -66,7 +66,7 @@ def _six(table: Array, z: float, t: float) -> float:
     return total
 
 
-@compiled
+@bare
 def _lagrange(f: float) -> tuple[float, float, float, float, float, float]:
     """Return the weights of the nodes 0 ... 5 at f."""
     a, b, c, d, e = f - 1.0, f - 2.0, f - 3.0, f - 4.0, f - 5.0
@@ -81,7 +81,7 @@ def _lagrange(f: float) -> tuple[float, float, float, float, float, float]:
     )
 
 
-@compiled
+@bare
 def _height(tables: Tables, df: float, a: float, sd: float) -> float:
     """Return the penalty, where it is not out of reach."""
     if df == 2.0:
@@ -94,14 +94,14 @@ def _height(tables: Tables, df: float, a: float, sd: float) -> float:
     return -math.log(_between(a, sd))
 
 
-@compiled
+@bare
 def _between(a: float, sd: float) -> float:
     """Return the chance that a real normal about a is between -1 and 1."""
     upper, lower = (1.0 - a) / sd, (1.0 + a) / sd
     return max(0.5 * (math.erfc(-upper / _ROOT2) - math.erfc(lower / _ROOT2)), 1e-300)
 
 
-@compiled
+@bare
 def _log_slope(tables: Tables, df: float, a: float, sd: float, height: float) -> float:
     """Return the log of the slope by a^2, given the penalty, where it is not out of reach."""
     upper = (1.0 - a) / sd
@@ -120,13 +120,13 @@ def _log_slope(tables: Tables, df: float, a: float, sd: float, height: float) ->
     return -0.5 / (sd * sd) - math.log(_ROOT_2PI * sd**3 * chance)
 
 
-@compiled
+@bare
 def component_sd(df: float, var: float) -> float:
     """Return the sd of one component, within what the laws are made for."""
     return min(math.sqrt(max(var / df, _LEAST_VAR)), _MOST_SD)
 
 
-@compiled
+@bare
 def law(tables: Tables, df: float, square: float, var: float) -> tuple[float, float]:
     """Return the penalty of |mean|^2 = square and its slope by it.
 
@@ -144,7 +144,7 @@ def law(tables: Tables, df: float, square: float, var: float) -> tuple[float, fl
     return height, slope
 
 
-@compiled
+@bare
 def penalty(tables: Tables, df: float, square: float, var: float) -> float:
     """Return the penalty alone, see `law`."""
     sd = component_sd(df, var)

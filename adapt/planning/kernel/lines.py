@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy.typing as npt
 
-from adapt.compiling import compiled
+from adapt.compiling import bare
 from adapt.planning.kernel.laws import FAR, FLAT, Tables, component_sd, law
 
 __all__ = ["FIRST_VAR", "RATIO", "Lines", "fill_lines", "line_at"]
@@ -34,7 +34,7 @@ class Lines(NamedTuple):
     steepest: Array
 
 
-@compiled
+@bare
 def fill_lines(tables: Tables, lines: Lines, ceiling: float) -> None:
     """Fill lines for everything with a penalty up to a ceiling."""
     tangents = lines.slope.shape[2]
@@ -58,7 +58,7 @@ def fill_lines(tables: Tables, lines: Lines, ceiling: float) -> None:
             lines.steepest[kind, k] = half if ceiling > math.log(2.0) else math.inf
 
 
-@compiled
+@bare
 def _outermost(
     tables: Tables, df: float, var: float, ceiling: float, low: float, high: float
 ) -> float:
@@ -78,7 +78,7 @@ def _outermost(
     return high
 
 
-@compiled
+@bare
 def line_at(lines: Lines, df: float, k: int, slope: float) -> float:
     """Return the height at a square of 0 of a safe line of this slope, for variance number k."""
     kind = 1 if df == 2.0 else 0

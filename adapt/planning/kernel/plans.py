@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import compiled
+from adapt.compiling import bare
 from adapt.planning.kernel.arrays import (
     BEST,
     CEILING,
@@ -33,27 +33,27 @@ _WALK = 20
 _JUST_NOW = 64
 
 
-@compiled
+@bare
 def tie_gap(best: Best) -> float:
     """Return the difference in value below which a plan ties with the best."""
     value = best.value[BEST]
     return max(_TIE * value, best.value[TIE]) if value < np.inf else 0.0
 
 
-@compiled
+@bare
 def cutoff(best: Best) -> float:
     """Return the largest worst ratio, or penalty, that is still of interest."""
     return min(best.value[BEST] + tie_gap(best), best.value[CEILING])
 
 
-@compiled
+@bare
 def limit_of(job: Job, best: Best) -> float:
     """Return what bounds are held against: the cutoff's square, or a penalty as it is."""
     value = cutoff(best)
     return value if job.law.df.size else value * value
 
 
-@compiled
+@bare
 def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Array) -> None:
     """Take a plan, whole steps x (move,) with its squares found (row,), if it is best or ties."""
     for m in range(job.sum_low.size):
@@ -92,7 +92,7 @@ def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Arr
     _take(best, support, moves, x, value, mean / job.channels)
 
 
-@compiled
+@bare
 def _take(best: Best, support: Array, moves: int, x: Array, value: float, mean: float) -> None:
     """Make a plan the best, or one that ties; of those that tie the lowest mean stays."""
     known = best.value[BEST]
@@ -117,7 +117,7 @@ def _take(best: Best, support: Array, moves: int, x: Array, value: float, mean: 
         best.number[PLANS] = t + 1
 
 
-@compiled
+@bare
 def _wait(best: Best, support: Array, moves: int, x: Array) -> None:
     """Put a plan aside to be looked at, if it was not just now."""
     count = best.number[WAITING]
@@ -131,7 +131,7 @@ def _wait(best: Best, support: Array, moves: int, x: Array) -> None:
     best.number[WAITING] = count + 1
 
 
-@compiled
+@bare
 def _is(plan: Array, support: Array, moves: int, x: Array) -> bool:
     """Tell whether a plan of as many moves has these steps."""
     for i in range(moves):  # noqa: SIM110 - all() of a generator cannot be compiled
@@ -140,7 +140,7 @@ def _is(plan: Array, support: Array, moves: int, x: Array) -> bool:
     return True
 
 
-@compiled
+@bare
 def _write(plan: Array, support: Array, moves: int, x: Array) -> None:
     for v in range(plan.size):
         plan[v] = 0.0
@@ -148,7 +148,7 @@ def _write(plan: Array, support: Array, moves: int, x: Array) -> None:
         plan[support[i]] = x[i]
 
 
-@compiled
+@bare
 def nearest(x: Array, low: Array, high: Array, moves: int, out: Array) -> None:
     """Write the nearest whole steps to x in the box, none of them 0 unless the box is."""
     for i in range(moves):
@@ -159,7 +159,7 @@ def nearest(x: Array, low: Array, high: Array, moves: int, out: Array) -> None:
         out[i] = step
 
 
-@compiled
+@bare
 def _height(job: Job, found: Array, support: Array, moves: int, x: Array) -> float:
     """Return the largest square that counts, or the penalty, what is broken above all else."""
     worst = 0.0
@@ -179,7 +179,7 @@ def _height(job: Job, found: Array, support: Array, moves: int, x: Array) -> flo
     return worst
 
 
-@compiled
+@bare
 def polish(
     job: Job,
     best: Best,

@@ -8,7 +8,18 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.compiling import compiled
-from adapt.planning.kernel.arrays import LOST, WAITING, Best, Cuts, Job, Scratch
+from adapt.planning.kernel.arrays import (
+    FACTOR,
+    HIGH,
+    LOST,
+    LOW,
+    POINT,
+    WAITING,
+    Best,
+    Cuts,
+    Job,
+    Scratch,
+)
 from adapt.planning.kernel.chances import BEYOND
 from adapt.planning.kernel.plans import limit_of
 from adapt.planning.kernel.tree import search_support, tighten
@@ -111,7 +122,12 @@ def search_supports(
     """
     rows = job.offset.size
     room = candidates.shape[1]
-    low, high, x, factor = scratch.low, scratch.high, scratch.x, scratch.factor
+    low, high, x, factor = (
+        scratch.move[LOW],
+        scratch.move[HIGH],
+        scratch.move[POINT],
+        scratch.row[FACTOR],
+    )
     w = np.empty(rows)
     done = 0
     for place in range(start, order.size):

@@ -7,8 +7,23 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import compiled
-from adapt.planning.kernel.arrays import BEST, MEAN_SQUARE, Best, Job, Scratch
+from adapt.compiling import bare, compiled
+from adapt.planning.kernel.arrays import (
+    BEST,
+    BOUND_G,
+    FACTOR,
+    FOUND,
+    MEAN_SQUARE,
+    NEW_B,
+    NEW_G,
+    POINT,
+    STEPS,
+    TRIAL,
+    WEIGHTS,
+    Best,
+    Job,
+    Scratch,
+)
 from adapt.planning.kernel.forms import box_minimum, shrink, squares
 from adapt.planning.kernel.plans import limit_of, nearest, offer, tie_gap
 from adapt.planning.kernel.weights import bound_any, factors
@@ -21,7 +36,7 @@ _ROUNDS = 4
 _ROOM = 64
 
 
-@compiled
+@bare
 def tighten(job: Job, support: Array, moves: int, low: Array, high: Array) -> bool:
     """Shrink a box to steps that are not 0 and that the sums allow; return whether any are left."""
     for _ in range(2):
@@ -87,8 +102,8 @@ def search_support(
         highs[0, i] = high[i]
     for r in range(rows):
         inherited[0, r] = w[r]
-    weights, factor, found = scratch.weights, scratch.factor, scratch.found
-    x, steps = scratch.x, scratch.steps
+    weights, factor, found = scratch.row[WEIGHTS], scratch.row[FACTOR], scratch.row[FOUND]
+    x, steps = scratch.move[POINT], scratch.move[STEPS]
     open_ = 1
     nodes = 0
     while open_ > 0:
@@ -131,7 +146,7 @@ def search_support(
         nearest(x, low, high, moves, steps)
         squares(job, support, moves, steps, found)
         offer(job, best, support, moves, steps, found)
-        pick, cut = _where_to_split(scratch.g, low, high, x, moves)
+        pick, cut = _where_to_split(scratch.pair[BOUND_G], low, high, x, moves)
         near_above = x[pick] - cut > 0.5
         if open_ + 2 > room:
             more = np.empty((2 * room, moves)), np.empty((2 * room, moves))
@@ -158,7 +173,7 @@ def search_support(
     return True
 
 
-@compiled
+@bare
 def _only_worse_ties(
     job: Job,
     best: Best,
@@ -175,16 +190,16 @@ def _only_worse_ties(
         return False
     if np.sqrt(bound) < known - tie_gap(best):
         return False
-    g, b = scratch.new_g, scratch.new_b
+    g, b = scratch.pair[NEW_G], scratch.move[NEW_B]
     for i in range(moves):
         b[i] = job.mean_linear[support[i]]
         for j in range(moves):
             g[i, j] = job.mean_quadratic[support[i], support[j]]
-    least = box_minimum(g, b, job.mean_offset[0], low, high, moves, scratch.trial, scratch)
+    least = box_minimum(g, b, job.mean_offset[0], low, high, moves, scratch.move[TRIAL], scratch)
     return least > best.value[MEAN_SQUARE] * (1.0 + 1e-8) + 1e-9
 
 
-@compiled
+@bare
 def _where_to_split(g: Array, low: Array, high: Array, x: Array, moves: int) -> tuple[int, float]:
     """Return the move to split a box at, and the last whole step of its lower half."""
     pick, most = 0, -1.0

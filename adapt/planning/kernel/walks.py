@@ -7,8 +7,19 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import compiled
-from adapt.planning.kernel.arrays import BEST, Best, Job, Scratch
+from adapt.compiling import bare, compiled
+from adapt.planning.kernel.arrays import (
+    BEST,
+    FOUND,
+    HIGH,
+    LOW,
+    POINT,
+    STEPS,
+    WEIGHTS,
+    Best,
+    Job,
+    Scratch,
+)
 from adapt.planning.kernel.plans import nearest, polish
 from adapt.planning.kernel.tree import tighten
 from adapt.planning.kernel.weights import bound_any
@@ -49,8 +60,8 @@ def explore(
     counts = np.empty(room, np.int64)
     bounds = np.empty(room)
     support = np.empty(moves, np.int64)
-    low, high, x = scratch.low, scratch.high, scratch.x
-    steps, weights = scratch.steps, scratch.weights
+    low, high, x = scratch.move[LOW], scratch.move[HIGH], scratch.move[POINT]
+    steps, weights = scratch.move[STEPS], scratch.row[WEIGHTS]
     used = np.empty(quota.size, np.int64)
     n = 0
     for left_out in range(-1, base.size):
@@ -129,12 +140,12 @@ def explore(
                 scratch,
             )
         nearest(points[at], low, high, count, steps)
-        polish(job, best, support, count, low, high, steps, turn < _IN_PAIRS, scratch.found)
+        polish(job, best, support, count, low, high, steps, turn < _IN_PAIRS, scratch.row[FOUND])
         bounds[at] = np.inf
     return n
 
 
-@compiled
+@bare
 def round_each(
     job: Job,
     best: Best,
@@ -152,9 +163,8 @@ def round_each(
     stood in it is lost. good: (support,) whether a plan under the limit was written.
     """
     rows = w.size
-    low, high, x, weights, steps = (
-        scratch.low, scratch.high, scratch.x, scratch.weights, scratch.steps
-    )  # fmt: skip
+    low, high, x = scratch.move[LOW], scratch.move[HIGH], scratch.move[POINT]
+    weights, steps = scratch.row[WEIGHTS], scratch.move[STEPS]
     for n in range(candidates.shape[0]):
         support = candidates[n]
         moves = 0
@@ -175,7 +185,7 @@ def round_each(
         nearest(x, low, high, moves, steps)
         best.number[:] = 0
         best.value[BEST] = np.inf
-        height = polish(job, best, support, moves, low, high, steps, False, scratch.found)
+        height = polish(job, best, support, moves, low, high, steps, False, scratch.row[FOUND])
         if height > limit:
             continue
         good[n] = True

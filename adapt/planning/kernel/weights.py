@@ -18,8 +18,26 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.compiling import compiled, reordered
-from adapt.planning.kernel.arrays import Cuts, Job, Scratch
+from adapt.compiling import bare, bare_reordered
+from adapt.planning.kernel.arrays import (
+    BOUND_AT,
+    BOUND_B,
+    BOUND_C,
+    BOUND_G,
+    FIXED,
+    FOUND,
+    KEPT,
+    LEAST,
+    MOST,
+    NEW_B,
+    NEW_G,
+    SCALED,
+    TRIAL,
+    WEIGHTS,
+    Cuts,
+    Job,
+    Scratch,
+)
 from adapt.planning.kernel.chances import bound_chances, planes
 from adapt.planning.kernel.forms import box_minimum, squares, weighted, weighted_everywhere
 
@@ -31,14 +49,14 @@ _MATTERS = 2e-3  # a row whose weight is a smaller share of the largest is left 
 _SURE = 1e-7  # a column that is a smaller share its own is taken as dependent
 
 
-@compiled
+@bare
 def factors(counted: Array, square: float, out: Array) -> None:
     """Write what scales each row's square so that all are held to the cutoff's square."""
     for r in range(out.size):
         out[r] = 1.0 if counted[r] else square / (1.0 + 2.1e-9)
 
 
-@reordered
+@bare_reordered
 def _reweigh(w: Array, found: Array, factor: Array) -> float:
     """Multiply the weights by the scaled squares; return the largest of these."""
     rows = w.size
@@ -56,7 +74,7 @@ def _reweigh(w: Array, found: Array, factor: Array) -> float:
     return top
 
 
-@compiled
+@bare
 def bound_box(
     job: Job,
     factor: Array,
@@ -72,13 +90,19 @@ def bound_box(
 ) -> float:
     """Bound the largest scaled square over a box of a support from below.
 
-    w: (row,) weights to start from; left as those of the best bound, with its quadratic in
-    scratch.g, b, c and its minimiser in scratch.at. Stops where the bound is above `square`, or a
-    point of the box is under it. Writes the point x (move,) whose largest scaled square was least.
+    w: (row,) weights to start from; left as those of the best bound, with its quadratic in BOUND_G,
+    BOUND_B, BOUND_C of scratch and its minimiser in BOUND_AT. Stops where the bound is above
+    `square`, or a point of the box is under it. Writes the point x (move,) whose largest scaled
+    square was least.
     """
     rows = w.size
-    u, found, kept, trial = scratch.u, scratch.found, scratch.kept, scratch.trial
-    g, b = scratch.new_g, scratch.new_b
+    u, found, kept, trial = (
+        scratch.row[SCALED],
+        scratch.row[FOUND],
+        scratch.row[KEPT],
+        scratch.move[TRIAL],
+    )
+    g, b = scratch.pair[NEW_G], scratch.move[NEW_B]
     best = 0.0
     least = np.inf
     for turn in range(rounds):
@@ -91,11 +115,11 @@ def bound_box(
             for r in range(rows):
                 kept[r] = w[r]
             for i in range(moves):
-                scratch.b[i] = b[i]
-                scratch.at[i] = trial[i]
+                scratch.move[BOUND_B][i] = b[i]
+                scratch.move[BOUND_AT][i] = trial[i]
                 for j in range(moves):
-                    scratch.g[i, j] = g[i, j]
-            scratch.c[0] = c
+                    scratch.pair[BOUND_G][i, j] = g[i, j]
+            scratch.move[BOUND_C][0] = c
         if turn == 0:
             for i in range(moves):
                 x[i] = trial[i]
@@ -114,7 +138,7 @@ def bound_box(
     return best
 
 
-@compiled
+@bare
 def bound_any(
     job: Job,
     factor: Array,
@@ -134,7 +158,7 @@ def bound_any(
     return bound_box(job, factor, support, moves, low, high, w, rounds, limit, x, scratch)
 
 
-@compiled
+@bare
 def keep_cut(
     job: Job,
     cuts: Cuts,
@@ -150,10 +174,16 @@ def keep_cut(
     """Keep the cut that weights w make, with what held it back on this support; return its place.
 
     The least useful gives way when there is no room. limit: the cutoff's, as in factor. For chances
-    the cut is made of planes at scratch.at, as the bound of this support left it.
+    the cut is made of planes at scratch.move[BOUND_AT], as the bound of this support left it.
     """
     rows = w.size
-    at, u, x, g, b = scratch.rows, scratch.u, scratch.trial, scratch.g, scratch.b
+    at, u, x, g, b = (
+        scratch.at_row,
+        scratch.row[SCALED],
+        scratch.move[TRIAL],
+        scratch.pair[BOUND_G],
+        scratch.move[BOUND_B],
+    )
     if cuts.number[0] < cuts.order.size:
         place = cuts.number[0]
         cuts.number[0] += 1
@@ -202,7 +232,7 @@ def keep_cut(
     return n
 
 
-@compiled
+@bare
 def _ratio_rows(job: Job, w: Array, u: Array, at: Array) -> int:
     """List the rows whose weights matter, with their shares in u; return how many."""
     top, total = 0.0, 0.0
@@ -220,7 +250,7 @@ def _ratio_rows(job: Job, w: Array, u: Array, at: Array) -> int:
     return count
 
 
-@compiled
+@bare
 def _chance_rows(
     job: Job,
     support: Array,
@@ -237,13 +267,13 @@ def _chance_rows(
     """
     own = job.law
     count = own.df.size
-    slopes = scratch.weights
-    squares(job, support, moves, scratch.at, scratch.found)
+    slopes = scratch.row[WEIGHTS]
+    squares(job, support, moves, scratch.move[BOUND_AT], scratch.row[FOUND])
     for r in range(count):
-        scratch.fixed[r] = own.base[r]
-        scratch.least[r] = own.base[r]
-        scratch.most[r] = own.highest[r]
-    _, c = planes(job, scratch.found, slopes, scratch)
+        scratch.row[FIXED][r] = own.base[r]
+        scratch.row[LEAST][r] = own.base[r]
+        scratch.row[MOST][r] = own.highest[r]
+    _, c = planes(job, scratch.row[FOUND], slopes, scratch)
     for r in range(2 * count, w.size):
         slopes[r] = w[r]
         c -= w[r] * (1.0 + 1e-9)
@@ -259,7 +289,7 @@ def _chance_rows(
     return c, number
 
 
-@compiled
+@bare
 def lowest(cuts: Cuts, n: int, support: Array, moves: int) -> float:
     """Return the free minimum of cut n over the steps of a support; -inf where it is not sure.
 
