@@ -25,6 +25,7 @@ _REORDERED = {"reassoc", "contract", "nsz", "arcp"}
 
 _say: list[Callable[[str], None]] = []
 _said: list[bool] = []
+_ours: set[Callable[..., Any]] = set()
 
 
 def tell(say: Callable[[str], None]) -> None:
@@ -57,6 +58,7 @@ def _compiled(function: F, options: dict[str, Any]) -> F:
     import numba.core.config
 
     _listen()
+    _ours.add(function)
     folder = cache_folder(Path(function.__code__.co_filename).parent)
     config: Any = numba.core.config
     before = config.CACHE_DIR
@@ -81,6 +83,7 @@ def cache_folder(package: Path) -> Path | None:
     config: Any = numba.core.config
     sources = sha256(numba.__version__.encode())
     for path in [Path(__file__), *sorted(package.glob("*.py"))]:
+        sources.update(path.name.encode())
         sources.update(path.read_bytes())
     name = f"{PREFIX}{sources.hexdigest()[:16]}"
     beside = package / "__pycache__"
@@ -108,8 +111,7 @@ def _listen() -> None:
         """Says so when a loop of this program is about to be compiled."""
 
         def on_start(self, event: Any) -> None:
-            module = event.data["dispatcher"].py_func.__module__ or ""
-            if _said or not _say or not module.startswith("adapt."):
+            if _said or not _say or event.data["dispatcher"].py_func not in _ours:
                 return
             _said.append(True)
             _say[0](
