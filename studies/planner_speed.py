@@ -1,188 +1,229 @@
-"""How long the planner takes on drawn jobs of full rotors, and how long SCIP takes on the same.
+"""How long the search for the smoothest plans takes, and general solvers on the same problems.
 
-    python studies/planner_speed.py [--jobs 3] [--scip-seconds 60]
+    python studies/planner_speed.py                     # 36 problems, about half an hour
+    python studies/planner_speed.py --quick             # 6 problems, about two minutes
 
-Public interface only. Each job is one run of a 4- or 5-blade rotor with hub weights, pitch links
-and trim tabs, six regimes, three sensors and track; coefficients come from a chart by `learn` on
-that one run, so they carry the chart's doubt. SCIP (through pyscipopt, optional) gets the problem
-of `smoothest` with three moves, unhedged, as second-order cones made here from the chart.
+Drawn jobs of one run: 2 to 7 blades, 1 to 4 adjusters, 2 to 8 regimes, 3 sensors, with and without
+track, ranges up to 12 steps, 3 to 6 moves. Ours, in processor seconds, the loops compiled before:
+the whole trade-off, best worst ratios for 0, 1, ... moves, each proven; the same without the hedge;
+and the fewest moves to a chance of 0.9. SCIP (one thread): one solve, the lowest worst ratio with
+that many moves, as second-order cones with whole numbers (tests/outside/solvers.py). Where it ends
+in time both optima must agree to 1e-6; where it does not, ours must be within its bounds and the
+ratio counts as "at least". HiGHS has no cones: it gets tangents until none is violated, on
+problems of at most 12 variables and 3 moves. Last, apart: the first compilation on a machine, and
+`adapt plan` on the demo from what was kept.
 """
+# ruff: noqa: E402 - the solvers stand beside the tests
 
 from __future__ import annotations
 
 import argparse
+import math
+import os
+import subprocess
+import sys
 import tempfile
 import time
-from itertools import combinations
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-import adapt
+TESTS = Path(__file__).parents[1] / "tests"
+sys.path[:0] = [str(TESTS), str(TESTS / "outside")]
 
-BLADES = "ABCDE"
-REGIMES = ("ground", "hover", "60 kt", "90 kt", "120 kt", "descent")
-SENSORS = ("cabin lateral", "cabin vertical", "tail vertical")
-# name, unit, step, range, effect of one unit [ips], lift of one unit [mm]
-KINDS = (
-    ("hub weight", "g", 20.0, (0.0, 400.0), 0.0015, 0.0),
-    ("pitch link", "flat", 1.0, (-6.0, 6.0), 0.05, 4.0),
-    ("trim tab", "deg", 0.5, (-5.0, 5.0), 0.06, 5.0),
-)
-LIMIT, TRACK_LIMIT = 0.2, 15.0
+from drawn_jobs import JOB, Job, drawn_job
+from plan_by_definition import arrays_of
+from solvers import by_highs, scip_within
+
+from adapt.planning.aims import Answer, climb, descend, ladder_of_moves
+from adapt.planning.hardware import hardware_of
+from adapt.planning.job_search import ready
+from adapt.planning.objectives import ChancePenalty, WorstRatio
+from adapt.planning.problem import Problem, build_problem
+from adapt.planning.standing import standing_of
+
+READY = "from adapt.planning.job_search import ready; ready()"
+SECONDS = 20.0  # of ours, where a chance is asked for
 
 
-def write_job(folder: Path, rng: np.random.Generator, blades: int) -> dict[str, np.ndarray]:
-    """Write rotor, chart and a one-run log; return the chart and what was read as arrays."""
-    names = BLADES[:blades]
-    lines = ["[rotor]", 'name = "main rotor"', f"blades = {list(names)}", "rpm = 390.0"]
-    lines.append('track_unit = "mm"')
-    for sensor in SENSORS:
-        lines += ["[[sensors]]", f'name = "{sensor}"', 'unit = "ips"']
-        lines += ["reading_sd = 0.015", "run_to_run_sd = 0.015"]
-    for regime in REGIMES:
-        lines += ["[[regimes]]", f'name = "{regime}"']
-    for name, unit, step, span, _, _ in KINDS:
-        lines += ["[[adjusters]]", f'name = "{name}"', f'unit = "{unit}"', f"step = {step}"]
-        lines += [f"fitted_range = {list(span)}", "minutes = 15"]
-    for sensor in SENSORS:
-        lines += ["[[limits]]", f'sensor = "{sensor}"', f"limit = {LIMIT}"]
-    lines += ["[[limits]]", "track = true", f"limit = {TRACK_LIMIT}"]
-    (folder / "rotor.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+@dataclass(frozen=True)
+class Timed:
+    """One problem. Seconds of the processor: ours the trade-off, one its last alone.
 
-    shape = (len(SENSORS), len(REGIMES), len(KINDS))
-    size = np.array([kind[4] for kind in KINDS])
-    effect = size * rng.uniform(0.6, 1.4, shape) * np.exp(2j * np.pi * rng.random(shape))
-    lift = np.array([kind[5] for kind in KINDS]) * rng.uniform(0.7, 1.3, (len(REGIMES), len(KINDS)))
-    rows = ["sensor,regime,adjuster,amplitude,phase_deg,height"]
-    for s, g, a in np.ndindex(shape):
-        phase = np.degrees(np.angle(effect[s, g, a])) % 360.0
-        at = f"{SENSORS[s]},{REGIMES[g]},{KINDS[a][0]}"
-        rows.append(f"{at},{abs(effect[s, g, a]):.9g},{phase:.9g},")
-    for g, a in np.argwhere(lift):
-        rows.append(f",{REGIMES[g]},{KINDS[a][0]},,,{lift[g, a]:.9g}")
-    (folder / "chart.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    scip_done, chance_done: it came to an end. highs None: not asked.
+    """
 
-    # Off a good state by hidden moves, with a rest that no move mends.
-    step = np.array([kind[2] for kind in KINDS])
-    off = (
-        step * rng.integers(-5, 6, (blades, len(KINDS))) * (rng.random((blades, len(KINDS))) < 0.4)
+    blades: int
+    text: str
+    ours: float
+    one: float
+    unhedged: float
+    chance: float
+    chance_done: bool
+    scip: float
+    scip_done: bool
+    highs: float | None
+
+    @property
+    def ratio(self) -> float:
+        """Return how many times as long SCIP took as our whole trade-off."""
+        return self.scip / self.ours
+
+
+def shape(rng: np.random.Generator, blades: int) -> tuple[Job, int, str]:
+    """Return a drawn job with something to do, the most moves, and what it is in words."""
+    while True:
+        adjusters, regimes = int(rng.integers(1, 5)), int(rng.choice([2, 4, 6, 8]))
+        track, moves = bool(rng.random() < 0.5), int(rng.integers(3, 7))
+        job = drawn_job(
+            rng,
+            blades=blades,
+            adjusters=adjusters,
+            regimes=regimes,
+            sensors=3,
+            track=track,
+            reach=12,
+        )
+        problem = problem_of(job, hedge=True)
+        if len(problem.hardware.step) >= 2:
+            words = (
+                f"{adjusters} adjusters, {regimes} regimes{', track' if track else ''}, K {moves}"
+            )
+            return job, moves, words
+
+
+def problem_of(job: Job, hedge: bool) -> Problem:
+    """Return the planning problem of a drawn job."""
+    standing = standing_of(job.rotor, job.coefficients, job.history, JOB)
+    hardware = hardware_of(job.rotor, job.history, JOB)
+    return build_problem(job.rotor, job.coefficients, standing, hardware, hedge=hedge)[0]
+
+
+def least_seconds(run: Callable[[], object]) -> float:
+    """Return the least processor seconds of three runs."""
+    times = []
+    for _ in range(3):
+        begun = time.process_time()
+        run()
+        times.append(time.process_time() - begun)
+    return min(times)
+
+
+def trade_off(problem: Problem, moves: int) -> list[Answer]:
+    """Return the smoothest plans of 0, 1, ... moves."""
+    return descend(WorstRatio(problem), moves, math.inf)
+
+
+def timed(rng: np.random.Generator, blades: int, scip_seconds: float) -> Timed:
+    """Draw a problem, solve it by each, and hold the answers against each other."""
+    job, moves, words = shape(rng, blades)
+    problem, bare = problem_of(job, hedge=True), problem_of(job, hedge=False)
+    answer = trade_off(problem, moves)[-1]
+    assert answer.proven
+    begun = time.process_time()
+    ladder = ladder_of_moves(problem.hardware, moves)
+    reached = climb(
+        ChancePenalty(problem), ladder, -math.log(0.9) + 1e-12, time.monotonic() + SECONDS
     )
-    turn = np.exp(2j * np.pi * np.arange(blades) / blades)
-    rest = rng.normal(size=(2, *shape[:2]))
-    level = -np.einsum("sga,b,ba->sg", effect, turn, off) + 0.03 * (rest[0] + 1j * rest[1])
-    heights = -lift @ off.T + 1.5 * rng.normal(size=(len(REGIMES), blades))
-    heights -= heights.mean(axis=1, keepdims=True)
-    (folder / "log").mkdir()
-    write = {
-        "runs": ["rotor,job,run,started", "S-1,J-1,1,2026-01-05T08:00"],
-        "readings": ["job,run,regime,sensor,amplitude,phase_deg"],
-        "track": ["job,run,regime,blade,height"],
-        "fitted": ["job,blade,adjuster,amount"],
-    }
-    for s, g in np.ndindex(level.shape):
-        phase = np.degrees(np.angle(level[s, g])) % 360.0
-        row = f"J-1,1,{REGIMES[g]},{SENSORS[s]},{abs(level[s, g]):.9g},{phase:.9g}"
-        write["readings"].append(row)
-    for g, b in np.ndindex(heights.shape):
-        write["track"].append(f"J-1,1,{REGIMES[g]},{names[b]},{heights[g, b]:.9g}")
-    middle = [200.0, 0.0, 0.0]
-    for b, a in np.ndindex(off.shape):
-        write["fitted"].append(f"J-1,{names[b]},{KINDS[a][0]},{middle[a]}")
-    for table, text in write.items():
-        (folder / "log" / f"{table}.csv").write_text("\n".join(text) + "\n", encoding="utf-8")
-    return {"effect": effect, "lift": lift, "level": level, "heights": heights}
+    chance = time.process_time() - begun
+    arrays = arrays_of(job, moves, hedged=True)
+    found, bound, scip = scip_within(arrays, scip_seconds)
+    done = found - bound <= 1e-6 * max(found, 1e-6)
+    if math.isfinite(answer.value):
+        assert answer.value <= found * (1.0 + 1e-6) + 1e-9, (answer.value, found)
+        assert answer.value >= bound * (1.0 - 1e-6) - 1e-9, (answer.value, bound)
+    highs = None
+    if len(problem.hardware.step) <= 12 and moves == 3:
+        begun = time.process_time()
+        other = by_highs(arrays, "smoothest")
+        highs = time.process_time() - begun
+        assert other is None or abs(other.worst_ratio - answer.value) <= 1e-5 * answer.value
+    return Timed(
+        blades=blades,
+        text=words,
+        ours=least_seconds(lambda: trade_off(problem, moves)),
+        one=least_seconds(lambda: descend(WorstRatio(problem), moves, math.inf, every=False)),
+        unhedged=least_seconds(lambda: trade_off(bare, moves)),
+        chance=chance,
+        chance_done=reached.proven,
+        scip=scip,
+        scip_done=done,
+        highs=highs,
+    )
 
 
-def scip_seconds(arrays: dict[str, np.ndarray], moves: int, budget: float) -> tuple[float, float]:
-    """Return the seconds SCIP takes for the smoothest of so many moves, and its worst ratio."""
-    import pyscipopt
-
-    blades = arrays["heights"].shape[1]
-    model = pyscipopt.Model()
-    model.hideOutput()
-    model.setParam("limits/time", budget)
-    model.setParam("limits/gap", 1e-6)
-    model.setParam("parallel/maxnthreads", 1)
-    worst = model.addVar(lb=0.0)
-    steps, moved = {}, []
-    for b in range(blades):
-        for a, (_, _, step, span, _, _) in enumerate(KINDS):
-            half = (span[1] - span[0]) / 2.0 / step
-            steps[b, a] = model.addVar(vtype="I", lb=-half, ub=half)
-            moved.append(model.addVar(vtype="B"))
-            model.addCons(steps[b, a] <= half * moved[-1])
-            model.addCons(steps[b, a] >= -half * moved[-1])
-    model.addCons(pyscipopt.quicksum(moved) <= moves)
-    turn = np.exp(2j * np.pi * np.arange(blades) / blades)
-    for s, g in np.ndindex(arrays["level"].shape):
-        parts = []
-        for part in (np.real, np.imag):
-            at = model.addVar(lb=None)
-            unit = {
-                (b, a): float(part(arrays["effect"][s, g, a] * turn[b])) * KINDS[a][2] / LIMIT
-                for b, a in steps
-            }
-            total = pyscipopt.quicksum(unit[key] * steps[key] for key in steps)
-            model.addCons(at == total + float(part(arrays["level"][s, g])) / LIMIT)
-            parts.append(at)
-        model.addCons(parts[0] * parts[0] + parts[1] * parts[1] <= worst * worst)
-    for g in range(len(REGIMES)):
-        for b, c in combinations(range(blades), 2):
-            unit = {a: float(arrays["lift"][g, a]) * KINDS[a][2] / TRACK_LIMIT for a in range(3)}
-            total = pyscipopt.quicksum(unit[a] * (steps[b, a] - steps[c, a]) for a in range(3))
-            apart = total + float(arrays["heights"][g, b] - arrays["heights"][g, c]) / TRACK_LIMIT
-            model.addCons(apart <= worst)
-            model.addCons(-apart <= worst)
-    model.setObjective(worst)
-    begun = time.perf_counter()
-    model.optimize()
-    found = model.getObjVal() if model.getNSols() else np.nan
-    return time.perf_counter() - begun, found
+def cold() -> None:
+    """Print the first compilation, loading, and a whole `adapt plan` from what was kept."""
+    with tempfile.TemporaryDirectory() as name:
+        kept = {**os.environ, "NUMBA_CACHE_DIR": name}
+        for what in ("compiling the loops once", "loading them in another process"):
+            begun = time.perf_counter()
+            subprocess.run([sys.executable, "-c", READY], env=kept, check=True)
+            print(f"{what:48s} {time.perf_counter() - begun:6.1f} s", flush=True)
+        adapt_ = [sys.executable, "-m", "adapt"]
+        rotor, log = "adapt-demo/main-rotor.toml", "adapt-demo/log"
+        learned = Path(name) / "learned.json"
+        for words in (
+            ["demo"],
+            ["learn", rotor, log, "--chart", "adapt-demo/chart.csv", "--output", str(learned)],
+            ["plan", rotor, log, "--job", "J-058", "--coefficients", str(learned)],
+        ):
+            begun = time.perf_counter()
+            subprocess.run([*adapt_, *words], env=kept, cwd=name, check=True, capture_output=True)
+        taken = time.perf_counter() - begun
+        print(f"{'adapt plan on the demo, the whole command':48s} {taken:6.1f} s")
 
 
 def main() -> None:
-    """Print seconds for each rotor size, aim and number of moves."""
+    """Print the table."""
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--jobs", type=int, default=3)
+    options.add_argument("--problems", type=int, default=6, help="for each number of blades")
+    options.add_argument("--scip-seconds", type=float, default=60.0)
     options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--scip-seconds", type=float, default=60.0, help="0 = without SCIP")
+    options.add_argument("--quick", action="store_true", help="one problem each, SCIP for 15 s")
     asked = options.parse_args()
-    print("blades job  request                 seconds  moves  worst  chance  proven")
-    for blades in (4, 5):
-        for job in range(asked.jobs):
-            rng = np.random.default_rng([asked.seed, blades, job])
-            with tempfile.TemporaryDirectory() as name:
-                folder = Path(name)
-                arrays = write_job(folder, rng, blades)
-                rotor = adapt.read_rotor(folder / "rotor.toml")
-                chart = adapt.read_chart(folder / "chart.csv", rotor)
-                history = adapt.check(rotor, adapt.read_log(folder / "log"))
-            learned = adapt.learn(rotor, history, chart=chart)
-            requests = [("fewest, chance 0.9", {}), ("fewest, chance 0", {"chance": 0.0})]
-            requests += [
-                (f"smoothest, {k} moves", {"aim": "smoothest", "most_moves": k})
-                for k in range(1, 7)
-            ]
-            requests.append(
-                ("smoothest, 3, no hedge", {"aim": "smoothest", "most_moves": 3, "hedge": False})
+    each = 1 if asked.quick else asked.problems
+    limit = 15.0 if asked.quick else asked.scip_seconds
+    ready()
+    rows: list[Timed] = []
+    print("blades  problem                                ours [ms]  SCIP [s]   times  chance [ms]")
+    for blades in range(2, 8):
+        for number in range(each):
+            row = timed(np.random.default_rng([asked.seed, blades, number]), blades, limit)
+            rows.append(row)
+            print(
+                f"{blades:6d}  {row.text:38s} {1e3 * row.ours:9.1f}  "
+                f"{'' if row.scip_done else '>'}{row.scip:8.2f} {row.ratio:7.0f} "
+                f"{1e3 * row.chance:12.1f}{'' if row.chance_done else ' not proven'}",
+                flush=True,
             )
-            for what, request in requests:
-                begun = time.perf_counter()
-                plan = adapt.plan(rotor, learned, history, "J-1", **request)
-                seconds = time.perf_counter() - begun
-                print(
-                    f"{blades:6d} {job:3d}  {what:22s} {seconds:8.2f} {len(plan.moves):6d} "
-                    f"{plan.worst_ratio:6.3f} {plan.chance:7.3f}  {'yes' if plan.proven else 'no'}",
-                    flush=True,
-                )
-            if asked.scip_seconds > 0:
-                taken, found = scip_seconds(arrays, 3, asked.scip_seconds)
-                print(
-                    f"{blades:6d} {job:3d}  {'SCIP, 3, no hedge':22s} {taken:8.2f} {'':6s} "
-                    f"{found:6.3f}          {taken / seconds:.1f} times the planner's",
-                    flush=True,
-                )
+    ratios = np.array([row.ratio for row in rows])
+    alone = np.array([row.scip / row.one for row in rows])
+    print(f"SCIP / our same solve: median {np.median(alone):.0f}, worst {alone.min():.0f}")
+    print(
+        f"one solve of SCIP / our whole trade-off: median {np.median(ratios):.0f}, worst "
+        f"{ratios.min():.0f}; SCIP unfinished {sum(not r.scip_done for r in rows)} of {len(rows)}"
+    )
+    for low, high in ((2, 3), (4, 5), (6, 7)):
+        some = np.array([1e3 * row.ours for row in rows if low <= row.blades <= high])
+        median, worst = np.median(some), some.max()
+        print(f"ours, {low} and {high} blades: median {median:.1f} ms, worst {worst:.1f} ms")
+    hedged = np.array([row.ours / row.unhedged for row in rows])
+    print(f"with the hedge / without: median {np.median(hedged):.1f}, worst {hedged.max():.1f}")
+    chance = np.array([row.chance / row.ours for row in rows])
+    print(
+        f"fewest at 0.9 / our trade-off: median {np.median(chance):.1f}, worst {chance.max():.1f}; "
+        f"not proven {sum(not r.chance_done for r in rows)}"
+    )
+    linear = [row.highs / row.ours for row in rows if row.highs is not None]
+    if linear:
+        print(
+            f"HiGHS with tangents / ours, {len(linear)} small problems: median "
+            f"{np.median(linear):.0f}, worst {min(linear):.0f}"
+        )
+    cold()
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ Sources: SCIP (scipopt.org) through pyscipopt; HiGHS (highs.dev) through highspy
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations, product
@@ -112,6 +113,34 @@ def by_scip(problem: PlanningProblem, aim: Aim) -> Answer | None:
 
 def _scip(problem: PlanningProblem, cap: int, fewest: bool) -> Answer | None:
     """Minimise the worst ratio, or the number of moves with every ratio at most 1."""
+    model, n = scip_model(problem, cap, fewest)
+    model.optimize()
+    if model.getStatus() != "optimal":
+        return None
+    return _answer(problem, np.array([model.getVal(step) for step in n]))
+
+
+def scip_within(problem: PlanningProblem, seconds: float) -> tuple[float, float, float]:
+    """Return SCIP's lowest worst ratio on one thread, its bound, and the processor seconds taken.
+
+    seconds: of the clock, after which it stops; inf where it has found nothing by then.
+    """
+    model, _ = scip_model(problem, problem.cap, fewest=False)
+    model.setParam("limits/time", seconds)
+    model.setParam("parallel/maxnthreads", 1)
+    model.setParam("lp/threads", 1)
+    model.setParam("limits/gap", 1e-7)
+    begun = time.process_time()
+    model.optimize()
+    taken = time.process_time() - begun
+    found = float(model.getObjVal()) if model.getNSols() else float("inf")
+    return found, float(model.getDualbound()), taken
+
+
+def scip_model(
+    problem: PlanningProblem, cap: int, fewest: bool
+) -> tuple[pyscipopt.Model, list[pyscipopt.Variable]]:
+    """Return the mixed-integer second-order cone model, and its step counts."""
     model = pyscipopt.Model()
     model.hideOutput()
     model.setParam("numerics/feastol", 1e-7)
@@ -138,10 +167,7 @@ def _scip(problem: PlanningProblem, cap: int, fewest: bool) -> Answer | None:
         square = pyscipopt.quicksum(part * part for part in parts)
         model.addCons(square <= (worst * worst if cone.counts else 1.0))
     model.setObjective(pyscipopt.quicksum(moved) if fewest else worst)
-    model.optimize()
-    if model.getStatus() != "optimal":
-        return None
-    return _answer(problem, np.array([model.getVal(step) for step in n]))
+    return model, n
 
 
 def by_highs(problem: PlanningProblem, aim: Aim) -> Answer | None:

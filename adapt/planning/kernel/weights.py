@@ -154,7 +154,10 @@ def bound_any(
 ) -> float:
     """Bound the largest scaled square, or the penalty, over a box of a support from below."""
     if job.law.df.size:
-        return bound_chances(job, support, moves, low, high, w, rounds, limit, x, scratch, True)
+        all_moved = moves >= 0  # always; not a constant, which would be compiled apart
+        return bound_chances(
+            job, support, moves, low, high, w, rounds, limit, x, scratch, all_moved
+        )
     return bound_box(job, factor, support, moves, low, high, w, rounds, limit, x, scratch)
 
 
