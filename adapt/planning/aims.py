@@ -155,7 +155,7 @@ def descend(
     rungs = list(ladder_of_moves(problem.hardware, most_moves))
     known = None
     if rungs and not every:
-        known = _good_plan(objective, rungs[-1], start)
+        known = _good_plan(objective, rungs[-1], start, deadline)
     open_bound = np.inf
     cost = 0.0
     for rung in rungs:
@@ -211,9 +211,9 @@ def _root_bound(objective: Objective, cutoff: float) -> float:
     return objective.search.bound(cutoff) if len(objective.problem.hardware.step) else np.inf
 
 
-def _good_plan(objective: Objective, rung: Rung, start: Int | None) -> Int | None:
+def _good_plan(objective: Objective, rung: Rung, start: Int | None, deadline: float) -> Int | None:
     """Return a good plan, (1, variable), by walks on a rung or from `start`; None if none."""
-    plans = [objective.search.good(moves, quotas) for moves, quotas in rung.quotas()]
+    plans = [objective.search.good(moves, quotas, deadline) for moves, quotas in rung.quotas()]
     if start is not None:
         plans.append(start)
     found = np.concatenate(plans)

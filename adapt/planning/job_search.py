@@ -28,7 +28,7 @@ from adapt.planning.kernel.arrays import (
 )
 from adapt.planning.kernel.chances import BEYOND, bound_chances
 from adapt.planning.kernel.plans import cutoff, limit_of, tie_gap
-from adapt.planning.kernel.supports import screen, search_supports
+from adapt.planning.kernel.supports import NODES, screen, search_supports
 from adapt.planning.kernel.tree import tighten
 from adapt.planning.kernel.walks import explore, round_each
 from adapt.planning.kernel.weights import bound_any, bound_box, factors, keep_cut
@@ -41,10 +41,11 @@ Real = npt.NDArray[Any]
 _CHUNK = 1 << 16  # supports at once
 _FIRST = 100  # of these, the most promising come first
 _WORK = 20_000  # solves and nodes between two looks at the clock
-_NODES = 400_000  # of one support, after which it is left unfinished
+_DEARER = 10  # times what a node of the worst ratio takes, one of chances takes
 _TRIES = 8
 _WALKS = 4
 _AT_ONCE = 256
+_VALUED = 32  # plans at once
 _ROUNDS = 12
 _ROOT_ROUNDS = 40
 _WAITING, _MOST_WAITING = 2048, 1 << 17
@@ -55,14 +56,15 @@ class JobSearch:
     """The searches of one job, which learn from each other.
 
     Cuts and weights found for one number of moves are where the next begins; ceilings may only
-    fall. exact: values of plans (plan, variable) whose value in the compiled loops is a bound.
+    fall. exact: values of plans (plan, variable) whose value in the compiled loops is a bound, inf
+    above a cutoff.
     before: a search of the same problem for higher ceilings.
     """
 
     def __init__(
         self,
         job: Job,
-        exact: Callable[[Real], Real] | None = None,
+        exact: Callable[[Real, float], Real] | None = None,
         before: JobSearch | None = None,
     ) -> None:
         self._job, self._exact = job, exact
@@ -76,7 +78,8 @@ class JobSearch:
         self._cuts: Cuts | None = None
         self._known: dict[bytes, float] = {}
         if before is not None:
-            self._weights, self._base, self._known = before._weights, before._base, before._known
+            self._weights, self._base = before._weights, before._base
+            self._known = {plan: value for plan, value in before._known.items() if value < np.inf}
 
     def rung(
         self, moves: int, quotas: Sequence[Int], deadline: float, ceiling: float
@@ -99,11 +102,11 @@ class JobSearch:
             self._base = np.flatnonzero(best.plans[0])
         return best, complete, bound
 
-    def good(self, moves: int, quotas: Sequence[Int], ceiling: float) -> Best:
+    def good(self, moves: int, quotas: Sequence[Int], ceiling: float, deadline: float) -> Best:
         """Return good plans of exactly so many moves, found by walks alone."""
         best = self._record(ceiling)
         for quota in quotas:
-            self._walk_around(best, moves, quota)
+            self._walk_around(best, moves, quota, deadline)
         return best
 
     def bound(self, support: Int, low: Real, high: Real, ceiling: float) -> tuple[float, Real]:
@@ -185,14 +188,15 @@ class JobSearch:
     ) -> tuple[Best, bool, float]:
         """Search all supports of one quota; return whether all were, and a bound of those left."""
         job = self._job
-        self._walk_around(best, moves, quota)
+        self._walk_around(best, moves, quota, deadline)
         scratch = new_scratch(moves, len(job.offset))
         n = self._first_cut(best, cuts, moves, scratch)
         walk = np.zeros(moves + 2, dtype=np.int64)
         candidates = np.empty((_CHUNK, moves), dtype=np.int64)
         bounds = np.empty(_CHUNK)
         seen = np.zeros(4, dtype=np.int64)
-        complete, left = True, np.inf
+        complete, left, begun = True, np.inf, time.monotonic()
+        work = _WORK // (_DEARER if len(job.law.df) else 1)
         while walk[0] >= 0:
             if time.monotonic() > deadline:
                 return best, False, 0.0
@@ -200,21 +204,46 @@ class JobSearch:
             count = screen(job, cuts, n, moves, quota, limit, walk, candidates, bounds)
             first = np.argsort(bounds[:count], kind="stable")[:_FIRST]
             order = np.concatenate([first, np.arange(count)])
-            at = 0
+            late: list[int] = []
+            at, most = 0, work
             while at < len(order):
                 at = search_supports(
-                    job, best, cuts, candidates, bounds[:count], order, at, _WORK, _NODES, seen,
+                    job,
+                    best,
+                    cuts,
+                    candidates,
+                    bounds[:count],
+                    order,
+                    at,
+                    work,
+                    most,
+                    seen,
                     scratch,
-                )  # fmt: skip
-                lost, better = bool(best.number[LOST]), self._settle(best)
+                )
+                lost = bool(best.number[LOST])
+                better, settled = self._settle(best, deadline)
+                if not settled:
+                    return best, False, 0.0
                 if at < 0 and lost and (better or len(best.waiting) < _MOST_WAITING):
                     at = -1 - at
                     bounds[order[at]] = 0.0  # once more
                     if not better:
-                        waiting = np.zeros((4 * len(best.waiting), len(job.low)))
+                        waiting = np.zeros((4 * len(best.waiting), len(job.low) + 1))
                         best = best._replace(waiting=waiting)
-                elif at < 0:
+                elif at < 0 and lost:
                     complete, left, at = False, 0.0, -at
+                elif at < 0:
+                    late.append(int(order[-1 - at]))
+                    at = -at
+                if at == len(order) and late:
+                    # Those that took too long once more, for as long as there is time.
+                    spent = max(time.monotonic() - begun, 1e-3)
+                    left_over = (deadline - time.monotonic()) * seen[NODES] / spent
+                    if left_over <= 2.0 * most:
+                        return best, False, 0.0
+                    most = int(min(8.0 * most, left_over))
+                    order, late, at = np.array(late), [], 0
+                    bounds[order] = 0.0
                 if at < len(order) and time.monotonic() > deadline:
                     return best, False, 0.0
         return best, complete, left
@@ -245,7 +274,7 @@ class JobSearch:
             keep_cut(job, cuts, weights, factor, limit, support, len(support), low, high, scratch)
         )
 
-    def _walk_around(self, best: Best, moves: int, quota: Int) -> None:
+    def _walk_around(self, best: Best, moves: int, quota: Int, deadline: float) -> None:
         """Offer good plans, from the support known so far on while they get better."""
         job = self._job
         factor = np.empty(len(job.offset))
@@ -255,32 +284,41 @@ class JobSearch:
         for _ in range(_WALKS):
             factors(job.counted, limit_of(job, best), factor)
             explore(job, best, factor, base, quota, moves, self._weights, _TRIES, kept, scratch)
-            self._settle(best)
+            self._settle(best, deadline)
             if not best.number[PLANS] or best.value[BEST] >= last:
                 break
             last = float(best.value[BEST])
             base = np.flatnonzero(best.plans[0])
             self._weights = kept.copy()
 
-    def _settle(self, best: Best) -> bool:
-        """Value the plans that wait; return whether the cutoff fell."""
+    def _settle(self, best: Best, deadline: float) -> tuple[bool, bool]:
+        """Value the plans that wait; return whether the cutoff fell, and whether all were valued.
+
+        Those with the lowest bounds come first, so that others need not be valued any more.
+        """
         count = int(best.number[WAITING])
         best.number[[WAITING, LOST]] = 0
         if self._exact is None or not count:
-            return False
+            return False, True
         before = cutoff(best)
-        plans = np.unique(best.waiting[:count], axis=0)
-        new = np.array([plan.tobytes() not in self._known for plan in plans], dtype=bool)
-        if new.any():
-            found = self._exact(plans[new])
-            for plan, value in zip(plans[new], found, strict=True):
-                self._known[plan.tobytes()] = float(value)
-        values = np.array([self._known[plan.tobytes()] for plan in plans])
-        for at in np.argsort(values, kind="stable"):
-            if values[at] > cutoff(best):
+        rows = np.unique(best.waiting[:count], axis=0)
+        rows = rows[np.argsort(rows[:, -1], kind="stable")]
+        for some in np.array_split(rows, -(-len(rows) // _VALUED)):
+            if some[0, -1] > cutoff(best):
                 break
-            take(best, plans[at], float(values[at]))
-        return bool(cutoff(best) < before)
+            if time.monotonic() > deadline:
+                return bool(cutoff(best) < before), False
+            plans = some[some[:, -1] <= cutoff(best), :-1]
+            new = np.array([plan.tobytes() not in self._known for plan in plans], dtype=bool)
+            if new.any():
+                found = self._exact(plans[new], cutoff(best))
+                for plan, value in zip(plans[new], found, strict=True):
+                    self._known[plan.tobytes()] = float(value)
+            for plan in plans:
+                value = self._known[plan.tobytes()]
+                if value <= cutoff(best):
+                    take(best, plan, value)
+        return bool(cutoff(best) < before), True
 
 
 def take(best: Best, plan: Real, value: float) -> None:

@@ -89,7 +89,7 @@ class ChancePenalty:
             self._shared,
             base,
             inexact,
-            lambda p: self.value(p, np.inf),
+            self.value,
             self.gap,
         )
 

@@ -29,14 +29,15 @@ _NO_CUTOFF = 1e6  # times the limit, or a penalty: more than any plan that is wo
 class PlanSearch(ABC):
     """The searches of one problem, for one value.
 
-    exact: values (plan,) of plans (plan, variable). gap: what counts as equal to a value.
+    exact: values (plan,) of plans (plan, variable), inf above a cutoff. gap: what counts as equal
+    to a value.
     """
 
     def __init__(
         self,
         problem: Problem,
         merged: Merged,
-        exact: Callable[[Int], Real],
+        exact: Callable[[Int, float], Real],
         gap: Callable[[float], float],
     ) -> None:
         self._problem, self._merged, self._exact, self._gap = problem, merged, exact, gap
@@ -58,14 +59,14 @@ class PlanSearch(ABC):
         plans = self.plans(best.plans[: best.number[PLANS]])
         if not len(plans):
             return Found(np.inf, plans, ceiling if complete else min(bound, ceiling), complete)
-        values = self._exact(plans)
+        values = self._exact(plans, np.inf)
         value = float(values.min())
         plans = plans[values <= value + self._gap(value)]
         return Found(value, plans, value if complete else min(bound, value), complete)
 
-    def good(self, moves: int, quotas: Sequence[Int]) -> Int:
+    def good(self, moves: int, quotas: Sequence[Int], deadline: float) -> Int:
         """Return good plans (plan, variable) of exactly so many moves, found quickly."""
-        best = self.at(np.inf).good(moves, quotas, _NO_CUTOFF)
+        best = self.at(np.inf).good(moves, quotas, _NO_CUTOFF, deadline)
         return self.plans(best.plans[: best.number[PLANS]])
 
     def bound(self, ceiling: float) -> float:
@@ -88,7 +89,7 @@ class PlanSearch(ABC):
         plans = self.plans(steps)
         if not len(plans):
             return []
-        values = self._exact(plans)
+        values = self._exact(plans, np.inf)
         kept = np.flatnonzero(values <= ceiling)
         return [(float(values[k]), plans[k]) for k in kept]
 
@@ -105,7 +106,7 @@ class RatioSearch(PlanSearch):
 
     def __init__(self, problem: Problem, forms: Forms, gap: Callable[[float], float]) -> None:
         merged = Merged.of(problem.hardware, forms)
-        super().__init__(problem, merged, problem.worst_ratio, gap)
+        super().__init__(problem, merged, lambda plans, _: problem.worst_ratio(plans), gap)
         self._search = JobSearch(ratio_job(problem, forms, merged))
 
     def at(self, ceiling: float) -> JobSearch:
@@ -126,7 +127,7 @@ class ChanceSearch(PlanSearch):
         shared: Forms,
         base: Real,
         inexact: Real,
-        exact: Callable[[Int], Real],
+        exact: Callable[[Int, float], Real],
         gap: Callable[[float], float],
     ) -> None:
         self._means, self._shared, self._base, self._inexact = means, shared, base, inexact
@@ -152,7 +153,8 @@ class ChanceSearch(PlanSearch):
             self._search = JobSearch(job, self._values if job.law.deferred else None, before)
         return self._search
 
-    def _values(self, steps: Real) -> Real:
-        """Return the penalties of merged plans (plan, merged variable)."""
+    def _values(self, steps: Real, cutoff: float) -> Real:
+        """Return the penalties of merged plans (plan, merged variable); inf above the cutoff."""
         hardware = self._problem.hardware
-        return self._exact(np.array([self._merged.plans(x, hardware)[0] for x in steps]))
+        plans = np.array([self._merged.plans(x, hardware)[0] for x in steps])
+        return self._exact(plans, cutoff)

@@ -163,8 +163,8 @@ class Best(NamedTuple):
 
     value: (4,) worst ratio or penalty, mean square ratio, the largest value of interest, and the
     least difference that counts. plans: (plan, variable), of which the first number[0] hold.
-    waiting: (plan, variable) plans whose value is a bound, to be looked at; the first number[1]
-    hold, number[2] says that there was no room for another.
+    waiting: (plan, variable + 1) plans whose value is a bound, which comes last, to be looked at;
+    the first number[1] hold, number[2] says that there was no room for another.
     """
 
     value: Array
@@ -236,7 +236,7 @@ def new_best(variables: int, ceiling: float, tie: float = _RATIO_TIE, waiting: i
         value=np.array([np.inf, np.inf, ceiling, tie]),
         plans=np.zeros((_TIES, variables)),
         number=np.zeros(3, dtype=np.int64),
-        waiting=np.zeros((waiting, variables)),
+        waiting=np.zeros((waiting, variables + 1)),
     )
 
 

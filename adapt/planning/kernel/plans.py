@@ -67,7 +67,7 @@ def offer(job: Job, best: Best, support: Array, moves: int, x: Array, found: Arr
         if value > cutoff(best):
             return
         if job.law.deferred:
-            _wait(best, support, moves, x)
+            _wait(best, support, moves, x, value)
         else:
             _take(best, support, moves, x, value, 0.0)
         return
@@ -118,8 +118,8 @@ def _take(best: Best, support: Array, moves: int, x: Array, value: float, mean: 
 
 
 @bare
-def _wait(best: Best, support: Array, moves: int, x: Array) -> None:
-    """Put a plan aside to be looked at, if it was not just now."""
+def _wait(best: Best, support: Array, moves: int, x: Array, value: float) -> None:
+    """Put a plan aside to be looked at, with the bound of its value, if it was not just now."""
     count = best.number[WAITING]
     for t in range(count - 1, max(count - _JUST_NOW, 0) - 1, -1):
         if _is(best.waiting[t], support, moves, x):
@@ -128,6 +128,7 @@ def _wait(best: Best, support: Array, moves: int, x: Array) -> None:
         best.number[LOST] = 1
         return
     _write(best.waiting[count], support, moves, x)
+    best.waiting[count, best.waiting.shape[1] - 1] = value
     best.number[WAITING] = count + 1
 
 
