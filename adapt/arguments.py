@@ -115,7 +115,9 @@ def parser() -> argparse.ArgumentParser:
         "plan",
         "plan the moves that bring a job's readings inside their limits on the next run",
         "adapt plan main-rotor.toml log/ --job J-014 --chart chart.csv\n"
-        "  adapt plan main-rotor.toml log/ --job J-014 --coefficients learned.json --aim smoothest",
+        "  adapt plan main-rotor.toml log/ --job J-014 --coefficients old.json --aim smoothest\n"
+        "  adapt plan main-rotor.toml log/ --job J-014 --lock-blade red --cap 'hub weight' 200\n"
+        "  adapt plan main-rotor.toml log/ --job J-014 --try red 'hub weight' -40",
     )
     files(sub)
     sub.add_argument("--job", metavar="J", required=True, help="the job to plan for")
@@ -150,6 +152,8 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--no-hedge", action="store_true", help="trust the predicted readings as they stand"
     )
+    _plan_within(sub)
+    _plan_beside(sub)
 
     sub = command(
         "compare",
@@ -166,6 +170,68 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("folder", metavar="FOLDER", nargs="?", default="adapt-demo")
     return whole
+
+
+def _plan_within(sub: argparse.ArgumentParser) -> None:
+    """Add what a plan must keep to tonight."""
+    within = sub.add_argument_group(
+        "what the plan keeps to (each may be given more than once, but for --most-minutes)"
+    )
+
+    def several(option: str, metavar: str | tuple[str, ...], what: str) -> None:
+        count = None if isinstance(metavar, str) else len(metavar)
+        within.add_argument(
+            option, metavar=metavar, nargs=count, action="append", default=[], help=what
+        )
+
+    several("--lock-blade", "B", "leave this blade as it is")
+    several("--lock-adjuster", "A", "leave this adjuster as it is")
+    several("--lock", ("B", "A"), "leave this adjuster on this blade as it is")
+    several("--cap", ("A", "X"), "no blade may carry more than X of this adjuster, in either sense")
+    several("--largest-move", ("A", "X"), "move this adjuster by X at most")
+    several("--regime", "R", "plan for this regime (those that are named) alone")
+    several(
+        "--weight", ("R", "W"), "count this regime's ratios W times in the worst ratio (smoothest)"
+    )
+    several(
+        "--only-inside",
+        "S",
+        "this sensor (or 'track') must be inside, but need not be brought lower",
+    )
+    within.add_argument(
+        "--most-minutes", metavar="M", type=_minutes, help="no more labour than this"
+    )
+
+
+def _plan_beside(sub: argparse.ArgumentParser) -> None:
+    """Add other ways to plan, and what is shown beside the plan."""
+    beside = sub.add_argument_group("other ways to plan, and what stands beside the plan")
+    beside.add_argument(
+        "--run-minutes",
+        metavar="M",
+        type=_minutes,
+        help="what another run costs; quickest then makes all labour small that is to be expected",
+    )
+    beside.add_argument(
+        "--track-first",
+        action="store_true",
+        help="plan the track alone, and say what balancing is then expected to need",
+    )
+    beside.add_argument(
+        "--prefer-teaching",
+        action="store_true",
+        help="of plans that are nearly equal take the one whose next run teaches most",
+    )
+    beside.add_argument(
+        "--try",
+        metavar=("B", "A", "X"),
+        nargs=3,
+        action="append",
+        default=[],
+        dest="by_hand",
+        help="a move of your own (blade, adjuster, amount) to hold beside the plan; may be given "
+        "more than once",
+    )
 
 
 class _Parser(argparse.ArgumentParser):
@@ -209,6 +275,16 @@ def _amount(text: str) -> float:
     if amount == 0.0 or not abs(amount) < float("inf"):
         raise argparse.ArgumentTypeError(f"found {text!r}, expected an amount, such as -40")
     return amount
+
+
+def _minutes(text: str) -> float:
+    try:
+        minutes = float(text)
+    except ValueError:
+        minutes = -1.0
+    if not 0.0 <= minutes < float("inf"):
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected minutes, such as 90")
+    return minutes
 
 
 def _seconds(text: str) -> float:

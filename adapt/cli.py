@@ -246,7 +246,7 @@ def _commands(asked: argparse.Namespace) -> tuple[str, str]:
 
 def _plan(asked: argparse.Namespace) -> int:
     import adapt
-    from adapt.reports.documents import plan_document
+    from adapt.reports.plan_documents import plan_document
     from adapt.reports.planned import plan_report
     from adapt.reports.show import step
     from adapt.reports.suspects import concerns_of
@@ -264,6 +264,19 @@ def _plan(asked: argparse.Namespace) -> int:
             most_moves=asked.most_moves,
             limits=asked.limits,
             hedge=not asked.no_hedge,
+            regimes=asked.regime or None,
+            locked_blades=asked.lock_blade,
+            locked_adjusters=asked.lock_adjuster,
+            locked=[(blade, adjuster) for blade, adjuster in asked.lock],
+            caps=_amounts("--cap", asked.cap),
+            largest_moves=_amounts("--largest-move", asked.largest_move),
+            weights=_amounts("--weight", asked.weight),
+            only_inside=asked.only_inside,
+            most_minutes=asked.most_minutes,
+            run_minutes=asked.run_minutes,
+            by_hand=asked.by_hand,
+            track_first=asked.track_first,
+            prefer_teaching=asked.prefer_teaching,
             **({} if asked.seconds is None else {"seconds": asked.seconds}),
         )
     concerns = concerns_of(coefficients, history, plan.rotor, _commands(asked))
@@ -273,6 +286,24 @@ def _plan(asked: argparse.Namespace) -> int:
         lambda: plan_report(plan, rotor, origin, concerns),
     )
     return DONE if plan.feasible else CANNOT_BE_MET
+
+
+def _amounts(option: str, pairs: Sequence[Sequence[str]]) -> dict[str, float]:
+    """Return the numbers that stand beside names on the command line."""
+    amounts: dict[str, float] = {}
+    wrong = []
+    for name, text in pairs:
+        try:
+            number = float(text)
+        except ValueError:
+            wrong.append(f"{option} {name}: found {text!r}, expected a number")
+            continue
+        if name in amounts:
+            wrong.append(f"{option} {name}: given twice")
+        amounts[name] = number
+    if wrong:
+        raise BadInput("; ".join(wrong))
+    return amounts
 
 
 def _coefficients(

@@ -38,10 +38,11 @@ from plan_by_definition import arrays_of
 from solvers import by_highs, scip_within
 
 from adapt.planning.aims import Answer, climb, descend, ladder_of_moves
+from adapt.planning.building import build_problem
 from adapt.planning.hardware import hardware_of
 from adapt.planning.job_search import ready
 from adapt.planning.objectives import ChancePenalty, WorstRatio
-from adapt.planning.problem import Problem, build_problem
+from adapt.planning.problem import Problem
 from adapt.planning.standing import standing_of
 
 READY = "from adapt.planning.job_search import ready; ready()"

@@ -6,7 +6,6 @@ fitted now is not known here; which moves teach most is the business of `teachin
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,14 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.rotor import Adjuster, Rotor
+from adapt.rotor.usual import STEP_TOLERANCE, in_steps, usual_amounts
 
-__all__ = ["Moves", "TeachingMove", "possible_steps", "usual_amounts"]
+__all__ = ["Moves", "TeachingMove", "possible_steps"]
 
 Real = npt.NDArray[np.float64]
 
-SHARE_OF_RANGE = 0.25  # of the fitted range, where no largest move is given
 SIZES = (1.0, 0.5)  # of the usual move that are looked at
-STEP_TOLERANCE = 1e-6  # steps
 
 
 @dataclass(frozen=True)
@@ -36,14 +34,6 @@ class TeachingMove:
 Moves = tuple[TeachingMove, ...]
 
 
-def usual_amounts(rotor: Rotor) -> Real:
-    """Return the usual move of each adjuster [its unit], (adjuster,), in whole steps.
-
-    0 where the fitted range has no room for a step.
-    """
-    return np.array([_usual(adjuster) for adjuster in rotor.adjusters])
-
-
 def possible_steps(rotor: Rotor) -> list[Moves]:
     """Return moves made together between two runs: of one adjuster, and of two.
 
@@ -55,20 +45,6 @@ def possible_steps(rotor: Rotor) -> list[Moves]:
     return [*_single(rotor, usual), *_double(rotor, usual)]
 
 
-def _usual(adjuster: Adjuster) -> float:
-    low, high = adjuster.fitted_range
-    most = adjuster.largest_move
-    return _in_steps(adjuster, SHARE_OF_RANGE * (high - low) if most is None else most)
-
-
-def _in_steps(adjuster: Adjuster, amount: float) -> float:
-    """Return an amount in whole steps inside the fitted range: rounded down, at least one step."""
-    low, high = adjuster.fitted_range
-    room = math.floor((high - low) / adjuster.step + STEP_TOLERANCE)
-    wanted = max(1, math.floor(amount / adjuster.step + STEP_TOLERANCE))
-    return min(wanted, room) * adjuster.step
-
-
 def _blades(rotor: Rotor, adjuster: Adjuster) -> tuple[str, ...]:
     return rotor.blades if adjuster.blades is None else adjuster.blades
 
@@ -77,7 +53,7 @@ def _single(rotor: Rotor, usual: Real) -> list[Moves]:
     """Return the moves of one adjuster alone, in a few sizes."""
     steps: list[Moves] = []
     for adjuster, amount in zip(rotor.adjusters, usual.tolist(), strict=True):
-        for size in dict.fromkeys(_in_steps(adjuster, share * amount) for share in SIZES):
+        for size in dict.fromkeys(in_steps(adjuster, share * amount) for share in SIZES):
             steps += _of_adjuster(rotor, adjuster, size)
     return steps
 

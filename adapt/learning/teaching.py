@@ -26,8 +26,9 @@ import pandas as pd
 from adapt.coefficients import Coefficients, Noise, Posterior
 from adapt.coefficients.values import component_sd
 from adapt.effects import contrasts, harmonic_sums
-from adapt.learning.next_moves import Moves, possible_steps, usual_amounts
+from adapt.learning.next_moves import Moves, possible_steps
 from adapt.rotor import Rotor
+from adapt.rotor.usual import usual_amounts
 
 __all__ = ["TeachingStep", "poorly_known", "teaching_moves"]
 

@@ -7,9 +7,10 @@ reaches the target; `smoothest` and `likeliest` make a value small with at most 
 from __future__ import annotations
 
 import heapq
+import math
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -20,7 +21,17 @@ from adapt.planning.hardware import Hardware
 from adapt.planning.objectives import Objective
 from adapt.planning.problem import Problem
 
-__all__ = ["Answer", "Rung", "choose", "climb", "descend", "ladder_of_minutes", "ladder_of_moves"]
+__all__ = [
+    "Answer",
+    "Rung",
+    "cheapest",
+    "choose",
+    "climb",
+    "descend",
+    "ladder_of_minutes",
+    "ladder_of_moves",
+    "share_minutes",
+]
 
 Real = npt.NDArray[np.float64]
 Int = npt.NDArray[np.int64]
@@ -61,27 +72,38 @@ class Rung:
             yield moves, [np.full(len(quotas[0]), moves)] if self.any_share else quotas
 
 
-def ladder_of_moves(hardware: Hardware, most_moves: int | None) -> Iterator[Rung]:
-    """Yield the rungs of 1, 2, ... moves."""
+def ladder_of_moves(
+    hardware: Hardware, most_moves: int | None, most_minutes: float | None = None
+) -> Iterator[Rung]:
+    """Yield the rungs of 1, 2, ... moves, of those shares that take no more than most_minutes."""
     counts = np.bincount(hardware.adjuster, minlength=len(hardware.access))
     for moves in range(1, _top(hardware, most_moves) + 1):
-        shares = product(*(range(min(moves, int(n)) + 1) for n in counts))
-        yield Rung(
-            float(moves), tuple(share for share in shares if sum(share) == moves), any_share=True
-        )
+        every = product(*(range(min(moves, int(n)) + 1) for n in counts))
+        shares = tuple(share for share in every if sum(share) == moves)
+        if most_minutes is None:
+            yield Rung(float(moves), shares, any_share=True)
+            continue
+        short = tuple(s for s in shares if share_minutes(hardware, s) <= most_minutes + 1e-9)
+        if not short:
+            return
+        yield Rung(float(moves), short, any_share=len(short) == len(shares))
 
 
-def ladder_of_minutes(hardware: Hardware, most_moves: int | None) -> Iterator[Rung]:
+def share_minutes(hardware: Hardware, share: tuple[int, ...]) -> float:
+    """Return the labour [min] of so many moves of each adjuster, (adjuster,)."""
+    minutes = np.zeros(len(hardware.access))
+    minutes[hardware.adjuster] = hardware.minutes
+    k = np.array(share)
+    return float(k @ minutes + hardware.access[k > 0].sum())
+
+
+def ladder_of_minutes(
+    hardware: Hardware, most_moves: int | None, most_minutes: float | None = None
+) -> Iterator[Rung]:
     """Yield the rungs of rising labour: each move's minutes, and access once for each adjuster."""
     top = _top(hardware, most_moves)
     counts = np.bincount(hardware.adjuster, minlength=len(hardware.access))
-    minutes = np.zeros(len(counts))
-    minutes[hardware.adjuster] = hardware.minutes
-
-    def cost(share: tuple[int, ...]) -> float:
-        k = np.array(share)
-        return float(k @ minutes + hardware.access[k > 0].sum())
-
+    most = np.inf if most_minutes is None else most_minutes + 1e-9
     heap = [(0.0, (0,) * len(counts))]
     seen = {heap[0][1]}
     waiting: list[tuple[int, ...]] = []
@@ -98,9 +120,10 @@ def ladder_of_minutes(hardware: Hardware, most_moves: int | None) -> Iterator[Ru
             continue
         for a in np.flatnonzero(np.array(share) < counts):
             more = (*share[:a], share[a] + 1, *share[a + 1 :])
-            if more not in seen:
+            cost = share_minutes(hardware, more)
+            if more not in seen and cost <= most:
                 seen.add(more)
-                heapq.heappush(heap, (cost(more), more))
+                heapq.heappush(heap, (cost, more))
     if waiting:
         yield Rung(at, tuple(waiting))
 
@@ -134,25 +157,66 @@ def climb(objective: Objective, ladder: Iterator[Rung], target: float, deadline:
     return Answer(None, np.inf, bound, np.inf, root, unfinished is None)
 
 
+def cheapest(
+    objective: Objective, ladder: Iterator[Rung], run_minutes: float, deadline: float
+) -> Answer:
+    """Return the plan of least expected labour: its own, and another run where it does not do.
+
+    The objective's values are -log chance; what is made small is cost + (1 - chance) run_minutes,
+    which `cost` of the answer holds; no plan costs less than cost_bound. One more run is counted,
+    whatever comes after it.
+    """
+    problem = objective.problem
+    rest = np.zeros(len(problem.hardware.step), dtype=np.int64)
+    value = float(objective.value(rest[None], np.inf)[0])
+    best = Answer(rest, _expected(0.0, value, run_minutes), 0.0, value, value, True)
+    root = _root_bound(objective, np.inf)
+    least = np.inf  # of what may have been missed
+    for rung in ladder:
+        if _expected(rung.cost, root, run_minutes) >= best.cost * (1.0 - 1e-9):
+            break
+        room = (best.cost - rung.cost) / run_minutes  # of 1 - chance
+        cutoff = -np.log1p(-room) - 1e-9 if room < 1.0 else np.inf
+        found = _search_rung(objective, rung, cutoff, deadline)
+        if not found.complete:
+            least = min(least, _expected(rung.cost, max(found.bound, root), run_minutes))
+        if len(found.plans):
+            cost = _expected(rung.cost, found.value, run_minutes)
+            if cost < best.cost:
+                steps = choose(problem, found.plans)
+                best = Answer(steps, cost, 0.0, found.value, found.bound, True)
+        if time.monotonic() > deadline:
+            least = min(least, _expected(rung.cost, root, run_minutes))
+            break
+    bound = min(best.cost, least)
+    return replace(best, cost_bound=bound, proven=best.cost - bound <= 1e-6 * best.cost)
+
+
+def _expected(cost: float, penalty: float, run_minutes: float) -> float:
+    """Return the expected labour [min] of a plan with a penalty of -log chance."""
+    return cost - math.expm1(-max(penalty, 0.0)) * run_minutes
+
+
 def descend(
     objective: Objective,
     most_moves: int,
     deadline: float,
     every: bool = True,
     start: Int | None = None,
+    most_minutes: float | None = None,
 ) -> list[Answer]:
     """Return the plans of the smallest value with at most 0, 1, ..., most_moves moves.
 
     every: whether each of them is wanted. When only the last is, plans of few moves are searched no
     further than it takes to know that they do not match it. start: plans (plan, variable) known
-    from elsewhere; the best of them is what must be matched then.
+    from elsewhere; the best of them is what must be matched then. most_minutes: of labour.
     """
     problem = objective.problem
     value = float(objective.value(np.zeros((1, len(problem.hardware.step)), np.int64), np.inf)[0])
     steps: Int | None = np.zeros(len(problem.hardware.step), np.int64) if value < np.inf else None
     answers = [Answer(steps, 0.0, 0.0, value, value, True)]
     root = _root_bound(objective, value)
-    rungs = list(ladder_of_moves(problem.hardware, most_moves))
+    rungs = list(ladder_of_moves(problem.hardware, most_moves, most_minutes))
     known = None
     if rungs and not every:
         known = _good_plan(objective, rungs[-1], start, deadline)

@@ -6,8 +6,7 @@ Everything is counted in whole steps from what is fitted, which need not lie on 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +15,7 @@ from adapt.effects import move_amounts
 from adapt.log import History
 from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["Hardware", "fitted_now", "hardware_of"]
+__all__ = ["Fitted", "Hardware", "fitted_now", "hardware_of", "hardware_on"]
 
 Real = npt.NDArray[np.float64]
 Int = npt.NDArray[np.int64]
@@ -65,6 +64,20 @@ class Hardware:
         used = np.unique(self.adjuster[moved])
         return float(self.minutes[moved].sum() + self.access[used].sum())
 
+    def only(self, keep: npt.NDArray[np.bool_]) -> Hardware:
+        """Return the hardware of some variables alone, (variable,)."""
+        return replace(
+            self,
+            blade=self.blade[keep],
+            adjuster=self.adjuster[keep],
+            step=self.step[keep],
+            low=self.low[keep],
+            high=self.high[keep],
+            rows=self.rows[:, keep],
+            minutes=self.minutes[keep],
+            share_of_range=self.share_of_range[keep],
+        )
+
     def allows(self, steps: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
         """Return whether plans keep every bound, shape (...), from steps (..., variable)."""
         inside = ((steps >= self.low) & (steps <= self.high)).all(axis=-1)
@@ -73,11 +86,25 @@ class Hardware:
         return np.asarray(inside & held.all(axis=-1))
 
 
-def fitted_now(rotor: Rotor, history: History, job: str) -> tuple[Real, npt.NDArray[np.bool_]]:
-    """Return the amounts on each blade after all the job's moves, and which of them are known.
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """What a rotor carries. Axes: blade, adjuster.
 
-    Both of shape (blade, adjuster). An amount not recorded at the job's start counts as 0.
+    amounts: fitted now; known: whether they are recorded (0 is assumed where not); moved: the sum
+    of the job's moves.
     """
+
+    amounts: Real
+    known: npt.NDArray[np.bool_]
+    moved: Real
+
+    def after(self, amounts: Real) -> Fitted:
+        """Return what is fitted after moves of these amounts, (blade, adjuster)."""
+        return replace(self, amounts=self.amounts + amounts, moved=self.moved + amounts)
+
+
+def fitted_now(rotor: Rotor, history: History, job: str) -> Fitted:
+    """Return what is fitted after all the job's moves; what was not recorded counts as 0."""
     start = history.fitted[history.fitted["job"] == job]
     amounts = move_amounts(
         rotor, list(start["blade"]), list(start["adjuster"]), list(start["amount"])
@@ -85,31 +112,23 @@ def fitted_now(rotor: Rotor, history: History, job: str) -> tuple[Real, npt.NDAr
     known = (
         move_amounts(rotor, list(start["blade"]), list(start["adjuster"]), [1.0] * len(start)) > 0
     )
-    return amounts + moves_so_far(rotor, history, job), known
-
-
-def moves_so_far(rotor: Rotor, history: History, job: str) -> Real:
-    """Return the sum of the job's recorded moves, shape (blade, adjuster)."""
     made = history.moves[history.moves["job"] == job]
-    return move_amounts(rotor, list(made["blade"]), list(made["adjuster"]), list(made["amount"]))
+    moved = move_amounts(rotor, list(made["blade"]), list(made["adjuster"]), list(made["amount"]))
+    return Fitted(amounts + moved, known, moved)
 
 
-def hardware_of(
-    rotor: Rotor,
-    history: History,
-    job: str,
-    locked_blades: Collection[str] = (),
-    locked_adjusters: Collection[str] = (),
-) -> Hardware:
-    """Return what the planner may move on the rotor of a job, given what is fitted now."""
-    fitted, known = fitted_now(rotor, history, job)
-    moved = moves_so_far(rotor, history, job)
+def hardware_of(rotor: Rotor, history: History, job: str) -> Hardware:
+    """Return what may be moved on the rotor of a job, given what is fitted now."""
+    return hardware_on(rotor, fitted_now(rotor, history, job))
+
+
+def hardware_on(rotor: Rotor, state: Fitted) -> Hardware:
+    """Return what may be moved where so much is fitted."""
+    fitted = state.amounts
     notes: list[str] = []
     variables: list[tuple[int, int, int, int]] = []
     for column, adjuster in enumerate(rotor.adjusters):
         for row, blade in enumerate(rotor.blades):
-            if blade in locked_blades or adjuster.name in locked_adjusters:
-                continue
             if adjuster.blades is not None and blade not in adjuster.blades:
                 continue
             low, high = _steps(adjuster, fitted[row, column])
@@ -123,7 +142,7 @@ def hardware_of(
                 variables.append((row, column, low, high))
     table = np.array(variables, dtype=np.int64).reshape(-1, 4)
     step = np.array([rotor.adjusters[a].step for a in table[:, 1]], dtype=float)
-    rows, row_low, row_high = _constraints(rotor, table, step, fitted, moved, notes)
+    rows, row_low, row_high = _constraints(rotor, table, step, fitted, state.moved, notes)
     minutes = [rotor.adjusters[a].minutes for a in table[:, 1]]
     return Hardware(
         blade=table[:, 0],
@@ -138,7 +157,7 @@ def hardware_of(
         access=np.array([a.access_minutes for a in rotor.adjusters], dtype=float),
         fitted=fitted,
         share_of_range=step / np.array([_span(rotor.adjusters[a]) for a in table[:, 1]]),
-        assumed=frozenset((int(b), int(a)) for b, a in zip(*np.nonzero(~known), strict=True)),
+        assumed=frozenset((int(b), int(a)) for b, a in zip(*np.nonzero(~state.known), strict=True)),
         notes=tuple(notes),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,13 @@ def ratio_job(problem: Problem, forms: Forms, merged: Merged) -> Job:
     share = [np.ones(amplitudes), np.full(spreads * pairs, 1.0 / max(pairs, 1))]
     weight = np.concatenate(share) / channels
     variables = len(problem.hardware.step)
+    power = problem.weight**2
+    forms = replace(
+        forms,
+        quadratic=forms.quadratic * power[:, None],
+        linear=forms.linear * power[:, None],
+        offset=forms.offset * power,
+    )
     square = forms.quadratic.reshape(-1, variables, variables)[:, at][:, :, at]
     job = _job(problem, (forms,), merged, problem.counted, np.concatenate(channel), channels)
     return job._replace(

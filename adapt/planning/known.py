@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import replace
-
 import numpy as np
 
 from adapt.coefficients import Coefficients
 from adapt.planning.hardware import Hardware
-from adapt.planning.problem import limited
+from adapt.planning.scope import Scope, limited
 from adapt.planning.standing import Standing
 from adapt.problems import BadInput
 from adapt.rotor import Rotor
@@ -22,8 +19,7 @@ def leave_out_unknown(
     coefficients: Coefficients,
     standing: Standing,
     hardware: Hardware,
-    limit_set: str | None = None,
-    regimes: Collection[str] | None = None,
+    scope: Scope,
 ) -> tuple[Hardware, tuple[str, ...]]:
     """Return the hardware that can be planned with, and a note for each adjuster left out.
 
@@ -32,10 +28,9 @@ def leave_out_unknown(
 
     Raises BadInput for that, and when no adjuster is left.
     """
-    keys, _, _, _ = limited(rotor, standing, limit_set, regimes)
     lacking: dict[str, list[str]] = {}
     unknown = np.zeros(len(rotor.adjusters), dtype=bool)
-    for key in keys:
+    for key in limited(rotor, standing, scope).keys:
         if key.sensor is None:
             assert standing.track is not None
             mean = standing.track.mean[rotor.regime_names.index(key.regime)].astype(complex)
@@ -59,22 +54,8 @@ def leave_out_unknown(
             f"what the adjusters do to limited readings is not known: {places}. Give a chart, or "
             "log runs before and after moves of them"
         )
-    return _only(hardware, keep), tuple(
+    return hardware.only(keep), tuple(
         f"{name} is left out of the plan: what it does to {', '.join(where)} is not known (no "
         "chart was given, and the log has no runs that show it)"
         for name, where in lacking.items()
-    )
-
-
-def _only(hardware: Hardware, keep: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Hardware:
-    return replace(
-        hardware,
-        blade=hardware.blade[keep],
-        adjuster=hardware.adjuster[keep],
-        step=hardware.step[keep],
-        low=hardware.low[keep],
-        high=hardware.high[keep],
-        rows=hardware.rows[:, keep],
-        minutes=hardware.minutes[keep],
-        share_of_range=hardware.share_of_range[keep],
     )

@@ -39,7 +39,7 @@ class Objective(Protocol):
 
 
 class WorstRatio:
-    """The largest ratio to a limit over what counts; what only must be inside is held to 1."""
+    """The largest weighted ratio over what counts; what only must be inside is held to 1."""
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
@@ -52,7 +52,7 @@ class WorstRatio:
 
     def value(self, plans: Int, cutoff: float) -> Real:
         """Return worst ratios."""
-        worst = self.problem.worst_ratio(plans)
+        worst = self.problem.weighted_ratio(plans)
         held = self.problem.outside(plans) <= 1.0 + 1e-9
         held = held & self.problem.hardware.allows(plans) & (worst <= cutoff)
         return np.where(held, worst, np.inf)

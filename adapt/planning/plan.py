@@ -8,10 +8,16 @@ from typing import Any
 
 __all__ = [
     "Alternative",
+    "ByHand",
+    "Chances",
     "ChannelKey",
+    "Lesson",
     "Move",
+    "NextStage",
     "Plan",
     "ReadingForecast",
+    "Relaxation",
+    "Saving",
     "TrackForecast",
     "Tradeoff",
 ]
@@ -94,6 +100,100 @@ class Alternative:
 
 
 @dataclass(frozen=True)
+class ByHand:
+    """Moves that a person chose, with what they are expected to do.
+
+    inside: whether everything with a limit is predicted inside. breaks: bounds of the hardware that
+    the moves do not keep, in words. unknown: what has a limit and cannot be foretold, because an
+    effect is not known; worst_ratio and the chances are None then. Else as in `Plan`.
+    """
+
+    moves: tuple[Move, ...]
+    worst_ratio: float | None
+    chance: float | None
+    joint_chance: float | None
+    inside: bool
+    minutes: float | None
+    breaks: tuple[str, ...]
+    unknown: tuple[ChannelKey, ...]
+    readings: tuple[ReadingForecast, ...]
+    track: tuple[TrackForecast, ...]
+
+
+@dataclass(frozen=True)
+class Chances:
+    """What the chance could be: of the plan, and of the likeliest plan if something were otherwise.
+
+    perfect: nothing left to correct and all effects known, so that only the noise of a run remains.
+    known: if every effect were exactly what is now expected of it. repeated: if the run were
+    repeated first, without a move, and read the same. finer: in steps a quarter as large. wider:
+    with no bounds on ranges, single moves, sums and blades. main: what would help most, of "known",
+    "repeated", "finer", "wider", "noise" (nothing: the noise of a run alone is too much), or "" (no
+    change helps much). proven: whether all of these searches ended.
+    """
+
+    plan: float
+    perfect: float
+    known: float
+    repeated: float
+    finer: float
+    wider: float
+    main: str
+    proven: bool
+
+
+@dataclass(frozen=True)
+class Relaxation:
+    """One bound that stands in the way, and how far it must give for everything to come inside.
+
+    what: "limits", "most moves", "most minutes", "fitted range", "largest move", "sum", "locked".
+    name: the adjuster or blade, "" for all. now, needed: the bound as it is, and the least (of
+    those tried) that opens it; None for what is locked. exact: whether nothing less would do.
+    """
+
+    what: str
+    name: str
+    now: float | None
+    needed: float | None
+    unit: str
+    exact: bool
+
+
+@dataclass(frozen=True)
+class NextStage:
+    """What the stage after this one is expected to need.
+
+    moves: the plan for the run that is expected; chance: of that plan. counts: how many of the
+    simulated next runs need so many moves (-1: no plan reached the target), by number of moves.
+    """
+
+    moves: tuple[Move, ...]
+    chance: float
+    counts: Mapping[int, int]
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What the next run would teach of one adjuster: doubt of a usual move's effect, as a share.
+
+    before, after: root-mean-square over everything with a limit, one sd per component, as a share
+    of the limit.
+    """
+
+    adjuster: str
+    before: float
+    after: float
+
+
+@dataclass(frozen=True)
+class Saving:
+    """Weight that can be taken off without any predicted change: moves of one adjuster."""
+
+    moves: tuple[Move, ...]
+    saved: float
+
+
+@dataclass(frozen=True)
 class Plan:
     """A correction for a job, with what it is expected to do and how sure that is.
 
@@ -102,7 +202,9 @@ class Plan:
     they meet the values found. chance: product of the single chances; joint_chance: with the
     correlation that shared coefficients bring. after_run: the run the plan starts from.
     conditions: aircraft, started, gross_weight, wind_kt, oat_c, rpm of that run, where known.
-    cautions_for: notes on what the plan rests on (assumed fitted amounts, carried readings, ...).
+    notes: what the plan rests on (assumed fitted amounts, carried readings, ...). weighted_ratio:
+    the largest ratio times weight where regimes are weighted, which the bound then speaks of.
+    expected_minutes: with the cost of another run, which the first bound then speaks of.
     """
 
     rotor: str
@@ -132,3 +234,13 @@ class Plan:
     conditions: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     seconds: float = 0.0
+    most_minutes: float | None = None
+    run_minutes: float | None = None
+    expected_minutes: float | None = None
+    weighted_ratio: float | None = None
+    by_hand: ByHand | None = None
+    chances: Chances | None = None
+    relaxations: tuple[Relaxation, ...] = ()
+    next_stage: NextStage | None = None
+    lessons: tuple[Lesson, ...] = ()
+    savings: tuple[Saving, ...] = ()

@@ -106,7 +106,7 @@ class RatioSearch(PlanSearch):
 
     def __init__(self, problem: Problem, forms: Forms, gap: Callable[[float], float]) -> None:
         merged = Merged.of(problem.hardware, forms)
-        super().__init__(problem, merged, lambda plans, _: problem.worst_ratio(plans), gap)
+        super().__init__(problem, merged, lambda plans, _: problem.weighted_ratio(plans), gap)
         self._search = JobSearch(ratio_job(problem, forms, merged))
 
     def at(self, ceiling: float) -> JobSearch:

@@ -15,14 +15,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from adapt.coefficients import Coefficients
+from adapt.coefficients import Coefficients, Noise
 from adapt.effects import contrasts, harmonic_sums, move_amounts, track_changes
 from adapt.level import Level, follow_run, start
 from adapt.log import History
 from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Rotor
 
-__all__ = ["Standing", "standing_of"]
+__all__ = ["Standing", "follow", "standing_of"]
 
 Real = npt.NDArray[np.float64]
 
@@ -81,12 +81,10 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
 
     posterior = coefficients.of(serial)
     noise = coefficients.noise
-    basis = contrasts(len(rotor.blades))
     vibration = start(posterior.mean, posterior.joint)
-    track = (
-        start(posterior.track_mean, posterior.track_joint, len(basis)) if rotor.has_track else None
-    )
-    orders = [rotor.sensor(sensor).order for sensor, _ in rotor.channels]
+    track = None
+    if rotor.has_track:
+        track = start(posterior.track_mean, posterior.track_joint, len(rotor.blades) - 1)
     untaught = 0
     for k in range(len(names)):
         amounts = np.zeros((len(rotor.blades), len(rotor.adjusters)))
@@ -105,29 +103,16 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
                 vibration, track = _cut_all(vibration), track and _cut_all(track)
             teach = pair not in coefficients.taught and here.empty and not held
             untaught += teach
-        moved = (amounts != 0).sum(axis=0)
-        sums = {order: harmonic_sums(rotor, amounts, order) for order in set(orders)}
-        x = np.stack([sums[order] for order in orders])[:, None, :]
-        vibration = follow_run(
-            vibration,
-            x,
-            readings[k][:, None],
-            noise.reading_var / reading_weight[k],
-            noise.run_var_after(moved),
-            teach,
-            noise.speaking,
+        vibration, track = follow(
+            rotor,
+            noise,
+            (vibration, track),
+            amounts,
+            readings[k],
+            heights[k],
+            teach=teach,
+            weight=reading_weight[k],
         )
-        if track is not None:
-            lift = np.einsum("mb,ba->ma", basis, track_changes(amounts))
-            track = follow_run(
-                track,
-                np.broadcast_to(lift, (len(rotor.regimes), *lift.shape)),
-                heights[k] @ basis.T,
-                noise.track_reading_var,
-                noise.track_run_var_after(moved),
-                teach,
-                noise.track_speaking,
-            )
     read_in = _last_read(names, vibration)
     track_read_in = _last_read(names, track) if track is not None else ("",) * len(rotor.regimes)
     return Standing(
@@ -143,6 +128,51 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
         conditions=_conditions(runs.iloc[-1]),
         untaught=untaught,
     )
+
+
+def follow(
+    rotor: Rotor,
+    noise: Noise,
+    levels: tuple[Level, Level | None],
+    amounts: Real,
+    readings: npt.NDArray[np.complex128],
+    heights: Real,
+    teach: bool,
+    weight: npt.ArrayLike = 1.0,
+) -> tuple[Level, Level | None]:
+    """Return where vibration and track stand after moves and the run that follows them.
+
+    amounts: (blade, adjuster) moved before the run. readings: (channel,) complex, heights: (regime,
+    blade), NaN where not read. teach: whether the pair says something of the coefficients. weight:
+    how many readings each averages, (channel,).
+    """
+    vibration, track = levels
+    moved = (amounts != 0).sum(axis=0)
+    orders = [rotor.sensor(sensor).order for sensor, _ in rotor.channels]
+    sums = {order: harmonic_sums(rotor, amounts, order) for order in set(orders)}
+    x = np.stack([sums[order] for order in orders])[:, None, :]
+    vibration = follow_run(
+        vibration,
+        x,
+        readings[:, None],
+        noise.reading_var / np.asarray(weight),
+        noise.run_var_after(moved),
+        teach,
+        noise.speaking,
+    )
+    if track is not None:
+        basis = contrasts(len(rotor.blades))
+        lift = np.einsum("mb,ba->ma", basis, track_changes(amounts))
+        track = follow_run(
+            track,
+            np.broadcast_to(lift, (len(rotor.regimes), *lift.shape)),
+            heights @ basis.T,
+            noise.track_reading_var,
+            noise.track_run_var_after(moved),
+            teach,
+            noise.track_speaking,
+        )
+    return vibration, track
 
 
 def _runs_of(history: History, job: str) -> pd.DataFrame:

@@ -18,9 +18,10 @@ from adapt.outcomes.outcome import Outcome
 from adapt.planning.plan import Plan
 from adapt.reports.cautions import SHORT
 from adapt.reports.compared import findings, overall_table
-from adapt.reports.documents import check_document, plan_document
+from adapt.reports.documents import check_document
 from adapt.reports.layout import Block, Bullets, Commands, Heading, Line
 from adapt.reports.of_type import chart_in_short
+from adapt.reports.plan_documents import plan_document
 from adapt.reports.planned import checks, headline, moves, readings_table, tradeoff
 from adapt.reports.show import step
 from adapt.reports.wording import count

@@ -1,14 +1,14 @@
-"""Results as documents for scripts: the plan, the check, and what went wrong, ready for JSON.
+"""Results as documents for scripts, ready for JSON: the check, what was learned, what went wrong.
 
-Keys that stand in the interface are kept; more may stand beside them. The documents of the learner
-and of the comparison live beside their values; summaries for people are put beside them here.
+Keys that stand in the interface are kept; more may stand beside them. The documents of the plan,
+of the learner and of the comparison live elsewhere; summaries for people are put beside them here.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -17,12 +17,9 @@ import numpy as np
 from adapt.coefficients import Coefficients, learned_document
 from adapt.coefficients.summary import rotors_summary_of, summary_of, track_summary_of
 from adapt.log import History
-from adapt.planning.plan import ChannelKey, Move, Plan
 from adapt.problems import Problem
-from adapt.reports.cautions import checks_for, unusually_much
 from adapt.reports.learned import require_rotor
 from adapt.reports.teaching import next_steps, worst_known
-from adapt.reports.wording import own_phase_deg
 from adapt.rotor import Rotor
 
 __all__ = [
@@ -30,7 +27,6 @@ __all__ = [
     "check_document",
     "learn_document",
     "plain",
-    "plan_document",
     "problems_document",
 ]
 
@@ -99,89 +95,6 @@ def learn_document(
     return {**learned_document(learned), **rows}
 
 
-def plan_document(
-    plan: Plan, rotor: Rotor, coefficients_from: str, concerns: Sequence[str] = ()
-) -> dict[str, Any]:
-    """Return the plan: readings as amplitude and phase in each sensor's own convention.
-
-    concerns: what to know about the coefficients before the moves are made.
-    """
-
-    def reading(value: complex | None, sensor: str) -> dict[str, float | None]:
-        if value is None:
-            return {"amplitude": None, "phase_deg": None}
-        return {
-            "amplitude": abs(value),
-            "phase_deg": own_phase_deg(value, rotor.sensor(sensor).phase),
-        }
-
-    return {
-        "rotor": plan.rotor,
-        "design": plan.design,
-        "job": plan.job,
-        "after_run": plan.after_run,
-        "conditions": dict(plan.conditions),
-        "coefficients_from": coefficients_from,
-        "concerns": list(concerns),
-        "aim": plan.aim,
-        "limits": plan.limit_set,
-        "chance_asked": plan.chance_asked,
-        "most_moves": plan.most_moves,
-        "hedged": plan.hedged,
-        "feasible": plan.feasible,
-        "stopped_by": [_channel(key) for key in plan.stopped_by],
-        "not_constrained": [_channel(key) for key in plan.not_constrained],
-        "worst_ratio": plan.worst_ratio,
-        "lower_bound": plan.lower_bound,
-        "second_bound": plan.second_bound,
-        "proven": plan.proven,
-        "chance": plan.chance,
-        "joint_chance": plan.joint_chance,
-        "minutes": plan.minutes,
-        "moves": [_move(m, rotor) for m in plan.moves],
-        "readings": [
-            {
-                "sensor": r.sensor,
-                "regime": r.regime,
-                "unit": rotor.sensor(r.sensor).unit,
-                "read_in": r.read_in,
-                "before": reading(r.before, r.sensor),
-                "after": reading(r.after, r.sensor),
-                "change": reading(r.change, r.sensor),
-                "sd": r.sd,
-                "limit": r.limit,
-                "ratio": r.ratio,
-                "chance": r.chance,
-            }
-            for r in plan.readings
-        ],
-        "track": [{**asdict(t), "unit": rotor.track_unit} for t in plan.track],
-        "tradeoff": [
-            {
-                "moves": t.moves,
-                "worst_ratio": t.worst_ratio,
-                "chance": t.chance,
-                "proven": t.proven,
-                "plan": [_move(m, rotor) for m in t.plan],
-            }
-            for t in plan.tradeoff
-        ],
-        "alternatives": [
-            {
-                "worst_ratio": a.worst_ratio,
-                "chance": a.chance,
-                "minutes": a.minutes,
-                "moves": [_move(m, rotor) for m in a.moves],
-            }
-            for a in plan.alternatives
-        ],
-        "notes": list(plan.notes),
-        "inspect_first": list(unusually_much(plan, rotor)),
-        "checks": list(checks_for(plan.moves, rotor)),
-        "seconds": plan.seconds,
-    }
-
-
 def check_document(history: History) -> dict[str, Any]:
     """Return what a check found, and how much of the log can be used."""
     return {
@@ -204,20 +117,3 @@ def check_document(history: History) -> dict[str, Any]:
 def problems_document(message: str, problems: tuple[Problem, ...] = ()) -> dict[str, Any]:
     """Return what stands on standard output in place of an answer."""
     return {"error": message, "problems": [asdict(p) for p in problems]}
-
-
-def _channel(key: ChannelKey) -> dict[str, Any]:
-    if key.sensor is None:
-        return {"track": True, "regime": key.regime}
-    return {"sensor": key.sensor, "regime": key.regime}
-
-
-def _move(move: Move, rotor: Rotor) -> dict[str, Any]:
-    adjuster = rotor.adjuster(move.adjuster)
-    return {
-        "blade": move.blade,
-        "adjuster": move.adjuster,
-        "amount": move.amount,
-        "unit": adjuster.unit,
-        "positive": adjuster.positive,
-    }

@@ -8,9 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from adapt.planning.plan import ChannelKey, Move, Plan, ReadingForecast, TrackForecast
+from adapt.planning.plan import ChannelKey, Plan, ReadingForecast, TrackForecast
 from adapt.reports import cautions
 from adapt.reports.layout import Block, Bullets, Heading, Line, Table, Tone, table
+from adapt.reports.planned_beside import beside, in_short, opening, poor_chance
 from adapt.reports.wording import (
     amplitude_at_clock,
     bar,
@@ -60,9 +61,12 @@ def plan_report(
             Heading(f"Blade heights [{rotor.track_unit}], up positive"),
             _heights(plan, rotor),
         ]
+    report += poor_chance(plan)
+    report += opening(plan, rotor)
     report += tradeoff(plan, rotor)
     if plan.alternatives:
         report += [Heading("Other plans of nearly the same worth"), _alternatives(plan, rotor)]
+    report += beside(plan, rotor)
     if plan.notes:
         report += [Heading("What this rests on"), Bullets(plan.notes)]
     report += [*checks(plan, rotor), Heading("Cautions"), Bullets(cautions.SHORT)]
@@ -112,7 +116,7 @@ def tradeoff(plan: Plan, rotor: Rotor) -> Iterable[Block]:
             number(t.worst_ratio),
             percent(t.chance),
             "proven" if t.proven else "best found",
-            _in_short(t.plan, rotor),
+            in_short(t.plan, rotor),
         )
         for t in steps
     ]
@@ -175,8 +179,12 @@ def _proof(plan: Plan) -> str:
         return f"Not proven to be the best{_bound(plan)}."
     if not plan.feasible:
         return "Proven: with the hardware and moves allowed, nothing comes nearer."
-    if not plan.moves and plan.aim in ("fewest", "quickest"):
+    if not plan.moves and plan.aim in ("fewest", "quickest") and plan.run_minutes is None:
         return "Proven: the target is reached as the rotor stands."
+    if plan.run_minutes is not None:
+        return "Proven: no plan has less labour to be expected, another run included."
+    if plan.weighted_ratio is not None:
+        return "Proven: no plan within the same number of moves has a lower weighted worst ratio."
     best = {
         "fewest": "fewer moves do not reach the target, and as many do no better",
         "quickest": "less labour does not reach the target, and as much does no better",
@@ -219,7 +227,10 @@ def moves(plan: Plan, rotor: Rotor) -> Iterable[Block]:
     yield Heading("Moves")
     yield table(["Blade", "Adjuster", ">Change", "What to do"], rows)
     if plan.minutes is not None:
-        yield Line(f"Labour: about {plan.minutes:.0f} minutes.")
+        more = ""
+        if plan.expected_minutes is not None:
+            more = f" {plan.expected_minutes:.0f} with another run where this one does not do."
+        yield Line(f"Labour: about {plan.minutes:.0f} minutes.{more}")
     reasons = cautions.unusually_much(plan, rotor)
     if reasons:
         yield Line(cautions.stop_and_inspect(reasons), tone="bad")
@@ -258,19 +269,10 @@ def _height(value: float | None, digits: int) -> str:
 
 def _alternatives(plan: Plan, rotor: Rotor) -> Table:
     rows = [
-        (str(len(a.moves)), number(a.worst_ratio), percent(a.chance), _in_short(a.moves, rotor))
+        (str(len(a.moves)), number(a.worst_ratio), percent(a.chance), in_short(a.moves, rotor))
         for a in plan.alternatives
     ]
     return table([">Moves", ">Worst ratio", ">Chance", "Which"], rows)
-
-
-def _in_short(moves: Sequence[Move], rotor: Rotor) -> str:
-    texts = []
-    for move in moves:
-        adjuster = rotor.adjuster(move.adjuster)
-        amount = signed(move.amount, adjuster.step)
-        texts.append(f"{move.blade} {adjuster.name} {amount} {adjuster.unit}")
-    return "; ".join(texts) or "none"
 
 
 def _named(key: ChannelKey) -> str:

@@ -10,8 +10,8 @@ from drawn_jobs import JOB, drawn_job, job_of, posterior_of, small_rotor, steady
 
 import adapt
 from adapt.planning.aims import choose, ladder_of_minutes
+from adapt.planning.building import build_problem
 from adapt.planning.hardware import hardware_of
-from adapt.planning.problem import build_problem
 from adapt.planning.standing import standing_of
 from adapt.rotor import Adjuster, Limit
 

@@ -1,0 +1,127 @@
+"""One job ready to be planned: where it stands, what can be moved, and everything with a limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.coefficients import Coefficients
+from adapt.planning.asked import Asked, require_hardware
+from adapt.planning.building import build_problem
+from adapt.planning.hardware import Fitted, Hardware, hardware_on
+from adapt.planning.held import tonight
+from adapt.planning.known import leave_out_unknown
+from adapt.planning.plan import ChannelKey
+from adapt.planning.problem import Problem
+from adapt.planning.scope import Scope
+from adapt.planning.standing import Standing
+from adapt.rotor import Rotor
+
+__all__ = ["Case", "case_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """What one search needs. bounds: the rotor with the bounds that hold tonight.
+
+    notes: on the hardware, and what was left out. never_read: limited, but never read in the job.
+    """
+
+    rotor: Rotor
+    coefficients: Coefficients
+    standing: Standing
+    fitted: Fitted
+    bounds: Rotor
+    scope: Scope
+    hedge: bool
+    hardware: Hardware
+    problem: Problem
+    never_read: tuple[ChannelKey, ...]
+    notes: tuple[str, ...]
+
+    def within(self, bounds: Rotor) -> Case:
+        """Return the case with other bounds of the hardware."""
+        return _case(replace(self, bounds=bounds))
+
+    def standing_at(self, standing: Standing, fitted: Fitted, scope: Scope) -> Case:
+        """Return the case where the job stands elsewhere, with the same bounds."""
+        return _case(replace(self, standing=standing, fitted=fitted, scope=scope))
+
+
+def case_of(
+    rotor: Rotor,
+    coefficients: Coefficients,
+    standing: Standing,
+    fitted: Fitted,
+    asked: Asked,
+) -> Case:
+    """Return the case of a request; raises BadInput for what cannot be planned (see `known`)."""
+    bounds = tonight(rotor, asked.held)
+    hardware, notes = _hardware(rotor, coefficients, standing, fitted, bounds, asked.scope)
+    require_hardware(rotor, _minutes(rotor, hardware), asked)
+    problem, never_read = build_problem(
+        rotor, coefficients, standing, hardware, asked.scope, asked.hedge
+    )
+    return Case(
+        rotor=rotor,
+        coefficients=coefficients,
+        standing=standing,
+        fitted=fitted,
+        bounds=bounds,
+        scope=asked.scope,
+        hedge=asked.hedge,
+        hardware=hardware,
+        problem=problem,
+        never_read=never_read,
+        notes=notes,
+    )
+
+
+def _case(changed: Case) -> Case:
+    hardware, notes = _hardware(
+        changed.rotor,
+        changed.coefficients,
+        changed.standing,
+        changed.fitted,
+        changed.bounds,
+        changed.scope,
+    )
+    problem, never_read = build_problem(
+        changed.rotor,
+        changed.coefficients,
+        changed.standing,
+        hardware,
+        changed.scope,
+        changed.hedge,
+    )
+    return replace(changed, hardware=hardware, problem=problem, never_read=never_read, notes=notes)
+
+
+def _hardware(
+    rotor: Rotor,
+    coefficients: Coefficients,
+    standing: Standing,
+    fitted: Fitted,
+    bounds: Rotor,
+    scope: Scope,
+) -> tuple[Hardware, tuple[str, ...]]:
+    hardware = hardware_on(bounds, fitted)
+    if not scope.vibration:
+        hardware = hardware.only(_that_move_track(standing, hardware))
+    hardware, left_out = leave_out_unknown(rotor, coefficients, standing, hardware, scope)
+    return hardware, (*hardware.notes, *left_out)
+
+
+def _that_move_track(standing: Standing, hardware: Hardware) -> npt.NDArray[np.bool_]:
+    """Return which variables are of adjusters that are known to change the track, (variable,)."""
+    assert standing.track is not None
+    moving = (np.nan_to_num(standing.track.mean) != 0).any(axis=0)
+    return np.asarray(moving[hardware.adjuster])
+
+
+def _minutes(rotor: Rotor, hardware: Hardware) -> dict[str, float | None]:
+    return {
+        rotor.adjusters[a].name: rotor.adjusters[a].minutes for a in np.unique(hardware.adjuster)
+    }

@@ -1,0 +1,149 @@
+"""One request's searches, within one time budget: the aim's answer, its trade-off, other plans."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.planning.aims import (
+    Answer,
+    Rung,
+    cheapest,
+    climb,
+    descend,
+    ladder_of_minutes,
+    ladder_of_moves,
+)
+from adapt.planning.alternatives import alternatives
+from adapt.planning.asked import INSIDE, MOST_MOVES, Asked
+from adapt.planning.objectives import ChancePenalty, Objective, WorstRatio
+from adapt.planning.problem import Problem
+
+__all__ = ["Search"]
+
+Int = npt.NDArray[np.int64]
+
+
+class Search:
+    """The searches of a request on a problem.
+
+    begun: by time.monotonic(); seconds: the budget from then on, of which some 0.6 go to the aim,
+    the rest to what stands beside it.
+    """
+
+    def __init__(self, problem: Problem, asked: Asked, begun: float, seconds: float) -> None:
+        self._problem, self._asked = problem, asked
+        self._begun, self._seconds = begun, seconds
+        self._ratio, self._chance = WorstRatio(problem), ChancePenalty(problem)
+        self._ladder: list[Answer] | None = None
+
+    @property
+    def objective(self) -> Objective:
+        """What the aim makes small, or holds under its target."""
+        return self._chance if self._asked.by_chance else self._ratio
+
+    def answer(self) -> tuple[Answer, bool]:
+        """Return the aim's answer (or its fallback), and whether it reaches the limits."""
+        asked = self._asked
+        self.tradeoff()
+        if asked.run_minutes is not None:
+            ladder = self._ladder_of_costs()
+            answer = cheapest(self._chance, ladder, asked.run_minutes, self._until(0.6))
+        elif asked.staged:
+            answer = climb(self.objective, self._ladder_of_costs(), asked.target, self._until(0.6))
+            if answer.steps is not None:
+                return answer, True
+            fallback = self.likeliest(0.9) if asked.by_chance else self._smoothest()
+            return replace(fallback, proven=answer.proven and fallback.proven), False
+        elif asked.aim == "likeliest":
+            answer = self.likeliest(0.9)
+        else:
+            answer = self._smoothest()
+        if answer.steps is None:
+            return answer, False
+        inside = float(self._problem.worst_ratio(answer.steps)) <= INSIDE
+        return answer, inside and float(self._problem.outside(answer.steps)) <= INSIDE
+
+    def likeliest(self, share: float) -> Answer:
+        """Return the likeliest plan within the caps, by a share of the time."""
+        smooth = [other.steps for other in self.tradeoff() if other.steps is not None]
+        start = np.array(smooth) if smooth else None
+        answer = descend(
+            self._chance,
+            self._cap,
+            self._until(share),
+            every=False,
+            start=start,
+            most_minutes=self._asked.most_minutes,
+        )[-1]
+        if answer.proven or start is None:
+            return answer
+        # Time ended first: a smooth plan may be likelier than what the search came to.
+        values = self._chance.value(start, np.inf)
+        best = int(values.argmin())
+        if answer.steps is None or values[best] < answer.value:
+            value, steps = float(values[best]), start[best]
+            moves = float((steps != 0).sum())
+            answer = Answer(steps, moves, 0.0, value, min(answer.value_bound, value), False)
+        return answer
+
+    def tradeoff(self) -> list[Answer]:
+        """Return the smoothest plans with at most 0, 1, ... moves.
+
+        Quick where a chance is searched for, which needs most of the time and starts from them.
+        """
+        if self._ladder is None:
+            until = self._until(0.3 if self._asked.by_chance else 0.9)
+            self._ladder = descend(
+                self._ratio, self._cap, until, most_minutes=self._asked.most_minutes
+            )
+        return self._ladder
+
+    def lower_bound(self, answer: Answer, feasible: bool) -> float:
+        """Return what is proven of the aim's first stage."""
+        if self._asked.run_minutes is not None or (self._asked.staged and feasible):
+            return answer.cost_bound
+        return self._bound_of(answer)
+
+    def second_bound(self, answer: Answer, feasible: bool) -> float | None:
+        """Return what is proven of the second stage of fewest and quickest."""
+        if self._asked.run_minutes is None and self._asked.staged and feasible:
+            return self._bound_of(answer)
+        return None
+
+    def alternatives(self, answer: Answer, feasible: bool) -> list[Int]:
+        """Return plans of nearly the same worth that move other hardware."""
+        if answer.steps is None or not answer.steps.any():
+            return []
+        margin = 0.05 if self._asked.by_chance else 0.1 * answer.value
+        ceiling = answer.value + margin
+        if self._asked.staged and feasible:
+            ceiling = min(ceiling, self._asked.target)
+        found = alternatives(self.objective, answer.steps, ceiling, self._until(1.0))
+        most = self._asked.most_minutes
+        if most is None:
+            return found
+        return [plan for plan in found if self._problem.hardware.plan_minutes(plan) <= most + 1e-9]
+
+    @property
+    def _cap(self) -> int:
+        most = self._asked.most_moves
+        return min(MOST_MOVES if most is None else most, len(self._problem.hardware.step))
+
+    def _until(self, share: float) -> float:
+        return self._begun + share * self._seconds
+
+    def _ladder_of_costs(self) -> Iterator[Rung]:
+        ladder = ladder_of_minutes if self._asked.aim == "quickest" else ladder_of_moves
+        return ladder(self._problem.hardware, self._asked.most_moves, self._asked.most_minutes)
+
+    def _smoothest(self) -> Answer:
+        return self.tradeoff()[-1]
+
+    def _bound_of(self, answer: Answer) -> float:
+        bound = answer.value_bound
+        return math.exp(-bound) if self._asked.by_chance else bound
