@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -47,7 +48,7 @@ def test_the_example_of_each_command_is_understood(command: str, capsys) -> None
 
     main([command, "--help"])
     for line in capsys.readouterr().out.split("example:")[1].strip().splitlines():
-        assert parser().parse_args(line.split()[1:]).command == command
+        assert parser().parse_args(shlex.split(line)[1:]).command == command
 
 
 def test_the_aims_that_can_be_asked_for_are_those_of_the_planner() -> None:

@@ -204,18 +204,21 @@ def descend(
     every: bool = True,
     start: Int | None = None,
     most_minutes: float | None = None,
+    ceiling: float = np.inf,
 ) -> list[Answer]:
     """Return the plans of the smallest value with at most 0, 1, ..., most_moves moves.
 
     every: whether each of them is wanted. When only the last is, plans of few moves are searched no
     further than it takes to know that they do not match it. start: plans (plan, variable) known
     from elsewhere; the best of them is what must be matched then. most_minutes: of labour.
+    ceiling: plans above it do not count; answers without a plan have the value inf.
     """
     problem = objective.problem
     value = float(objective.value(np.zeros((1, len(problem.hardware.step)), np.int64), np.inf)[0])
+    value = value if value <= ceiling else np.inf
     steps: Int | None = np.zeros(len(problem.hardware.step), np.int64) if value < np.inf else None
     answers = [Answer(steps, 0.0, 0.0, value, value, True)]
-    root = _root_bound(objective, value)
+    root = _root_bound(objective, min(value, ceiling))
     rungs = list(ladder_of_moves(problem.hardware, most_moves, most_minutes))
     known = None
     if rungs and not every:
@@ -223,7 +226,7 @@ def descend(
     open_bound = np.inf
     cost = 0.0
     for rung in rungs:
-        cutoff = value - objective.gap(value) if value < np.inf else np.inf
+        cutoff = value - objective.gap(value) if value < np.inf else ceiling
         if root <= cutoff:
             aim = cutoff if known is None else min(cutoff, _with_ties(objective, known))
             found = _search_rung(objective, rung, aim, deadline)

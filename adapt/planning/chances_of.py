@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from adapt.planning.aims import Answer, descend
+from adapt.planning.aims import descend
 from adapt.planning.asked import MOST_MOVES, Asked
 from adapt.planning.case import Case
 from adapt.planning.chance import amplitude_chance, spread_chance
@@ -21,6 +21,7 @@ from adapt.planning.next_run import after_next_run
 from adapt.planning.objectives import ChancePenalty
 from adapt.planning.plan import Chances
 from adapt.planning.problem import Problem
+from adapt.planning.searching import LEAST_CHANCE
 from adapt.rotor import Adjuster, Rotor
 
 __all__ = ["WANTED", "chances_of"]
@@ -31,25 +32,26 @@ WANTED = 0.9  # where no chance was asked for
 _FINER = 4
 _WIDER = 3.0  # times the fitted range, to either side
 _FELT = 0.02  # what a change must bring, at least
+_MORE = 1.005  # times the chance that is had anyhow: less is not sought
 
 
-def chances_of(case: Case, asked: Asked, steps: Int, answer: Answer, deadline: float) -> Chances:
+def chances_of(
+    case: Case, asked: Asked, steps: Int, proven: bool | None, deadline: float
+) -> Chances:
     """Return what the chance of the next run could be.
 
-    steps: the plan. answer: of the likeliest search where that was made. deadline: by
-    time.monotonic(), for all searches together.
+    steps: the plan. proven: whether it is known to be the likeliest, None when it was not made to
+    be. deadline: by time.monotonic(), for all searches together. Chances below LEAST_CHANCE, and
+    half a hundredth of a chance, are not told apart.
     """
     cap = _cap(case, asked)
     wanted = asked.chance if asked.staged and asked.chance > 0.0 else WANTED
     problem = case.problem
     begun = time.monotonic()
     each = max(deadline - begun, 0.0) / 5.0
-    proven = True
     now = float(problem.chances(steps))
-    if asked.by_chance:
-        proven = answer.proven
-    else:
-        now, proven = _likeliest(problem, cap, asked, begun + each, steps)
+    if proven is None:
+        now, proven = _likeliest(problem, cap, asked, begun + each, now, steps)
     perfect = _perfect(problem)
     rest = np.zeros_like(case.fitted.amounts)
     after = after_next_run(case.rotor, case.coefficients, case.standing, rest)
@@ -61,8 +63,9 @@ def chances_of(case: Case, asked: Asked, steps: Int, answer: Answer, deadline: f
     }
     found = {}
     for number, (name, (other, start)) in enumerate(others.items(), start=2):
-        chance, done = _likeliest(other, cap, asked, begun + number * each, start)
-        found[name] = max(chance, now) if name != "repeated" else chance
+        floor = 0.0 if name == "repeated" else now  # what helps cannot do worse
+        until = begun + number * each
+        found[name], done = _likeliest(other, cap, asked, until, floor, start)
         proven = proven and done
     return Chances(
         plan=now,
@@ -85,18 +88,27 @@ def _main(now: float, perfect: float, found: dict[str, float], wanted: float) ->
 
 
 def _likeliest(
-    problem: Problem, cap: int, asked: Asked, deadline: float, start: Int | None
+    problem: Problem, cap: int, asked: Asked, deadline: float, floor: float, start: Int | None
 ) -> tuple[float, bool]:
-    """Return the highest chance of any plan within the caps, and whether that is proven."""
+    """Return the highest chance of any plan within the caps, and whether that is proven.
+
+    floor: a chance that is had anyhow. start: a plan (variable,) known to be good.
+    """
     penalty = ChancePenalty(problem)
-    known = None if start is None else start[None]
-    answer = descend(
-        penalty, cap, deadline, every=False, start=known, most_minutes=asked.most_minutes
-    )[-1]
-    value = answer.value
+    known = None
     if start is not None:
-        value = min(value, float(penalty.value(known, np.inf)[0]))  # type: ignore[arg-type]
-    return math.exp(-value), answer.proven
+        known = start[None]
+        floor = max(floor, math.exp(-float(penalty.value(known, np.inf)[0])))
+    answer = descend(
+        penalty,
+        cap,
+        deadline,
+        every=False,
+        start=known,
+        most_minutes=asked.most_minutes,
+        ceiling=-math.log(min(max(_MORE * floor, LEAST_CHANCE), 1.0)),
+    )[-1]
+    return max(math.exp(-answer.value), floor), answer.proven
 
 
 def _cap(case: Case, asked: Asked) -> int:

@@ -100,6 +100,7 @@ def as_plan(made: Made, history: History) -> Plan:
         most_minutes=asked.most_minutes,
         run_minutes=asked.run_minutes,
         expected_minutes=answer.cost if asked.run_minutes is not None else None,
+        track_alone=asked.track_first,
         hedged=asked.hedge,
         feasible=made.feasible,
         stopped_by=() if made.feasible else _stopping(made),

@@ -205,6 +205,7 @@ class Plan:
     notes: what the plan rests on (assumed fitted amounts, carried readings, ...). weighted_ratio:
     the largest ratio times weight where regimes are weighted, which the bound then speaks of.
     expected_minutes: with the cost of another run, which the first bound then speaks of.
+    track_alone: only the limits of track were looked at; chance and feasible speak of them alone.
     """
 
     rotor: str
@@ -236,6 +237,7 @@ class Plan:
     seconds: float = 0.0
     most_minutes: float | None = None
     run_minutes: float | None = None
+    track_alone: bool = False
     expected_minutes: float | None = None
     weighted_ratio: float | None = None
     by_hand: ByHand | None = None

@@ -27,7 +27,7 @@ from adapt.rotor import Rotor
 __all__ = ["AIMS", "plan"]
 
 SECONDS = 20.0
-_BESIDE = 0.5  # of the time for the plan: what is said beside it may take as much again, at most
+_BESIDE = 0.25  # of the time for the plan: what is said beside it may take as long again, at most
 
 
 def plan(
@@ -76,10 +76,10 @@ def plan(
     then expected to need. prefer_teaching: of plans that are nearly equal, the one that teaches
     most. explain: whether to say why a chance is poor, and what would open a way.
     seconds: time after which the best plan so far is returned with `proven` false; what is said
-    beside the plan may take half as long again.
+    beside the plan may take a quarter as long again.
 
     The plan starts from the job's last run. When nothing reaches the target, `feasible` is false
-    and the plan is the smoothest (likeliest where a chance was asked for).
+    and the plan is the smoothest (likeliest where a chance was asked for and 1 in 100 is reached).
 
     Raises BadInput for a request or a log that cannot be used, for coefficients of another rotor
     design or taught by entries that a review has changed since, CannotBeMet when the job has
@@ -120,7 +120,7 @@ def plan(
     case = case_of(rotor, coefficients, standing, fitted_now(rotor, history, job), asked)
     made = make(case, asked, begun, seconds)
     found = as_plan(made, history)
-    until = max(time.monotonic(), begun + 0.5 * seconds) + _BESIDE * seconds
+    until = time.monotonic() + _BESIDE * seconds
     if asked.by_hand:
         found = replace(found, by_hand=hold_beside(made.case, asked.by_hand))
     if explain:
@@ -144,5 +144,6 @@ def _explained(found: Plan, made: Made, until: float) -> Plan:
             relaxations=tuple(relaxations(case, asked, plans, now + 0.5 * (until - now))),
         )
     if found.chance < wanted - 1e-9:
-        found = replace(found, chances=chances_of(case, asked, made.steps, made.answer, until))
+        known = found.proven if made.search.by_chance else None
+        found = replace(found, chances=chances_of(case, asked, made.steps, known, until))
     return found

@@ -20,13 +20,15 @@ Real = npt.NDArray[np.float64]
 
 MASSES = ("g", "gram", "grams", "kg", "oz", "lb", "lbs")
 _FELT = 0.01  # of a limit: a change below this is none
+_WORTH = 0.1  # of the fitted range: less on a blade is not worth the work
 
 
 def savings(case: Case, amounts: Real) -> tuple[Saving, ...]:
     """Return what can be taken off each adjuster that adds weight, after moves (blade, adjuster).
 
     Equal amounts on blades that lie evenly around the rotor (two opposite ones, or all) leave every
-    reading with a limit where it is, to a hundredth of the limit. Only what is recorded as fitted.
+    reading with a limit where it is, to a hundredth of the limit. Only what is recorded as fitted,
+    and where it is a tenth of the range or more on a blade.
     """
     rotor, found = case.rotor, []
     left = case.fitted.amounts + amounts
@@ -45,7 +47,8 @@ def savings(case: Case, amounts: Real) -> tuple[Saving, ...]:
                 steps = min(steps, math.floor(held.largest_move / adjuster.step + TOLERANCE_STEPS))
             one = np.zeros(left.shape)
             one[blades, a] = -steps * adjuster.step
-            if steps > 0 and _largest_change(case, taken + one) <= _FELT:
+            worth = steps * adjuster.step >= _WORTH * (held.fitted_range[1] - held.fitted_range[0])
+            if steps > 0 and worth and _largest_change(case, taken + one) <= _FELT:
                 taken += one
         moved = np.flatnonzero(taken[:, a])
         if len(moved):

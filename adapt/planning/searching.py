@@ -27,6 +27,8 @@ __all__ = ["Search"]
 
 Int = npt.NDArray[np.int64]
 
+LEAST_CHANCE = 0.01  # where no plan has as much, the smoothest is the nearest
+
 
 class Search:
     """The searches of a request on a problem.
@@ -40,11 +42,17 @@ class Search:
         self._begun, self._seconds = begun, seconds
         self._ratio, self._chance = WorstRatio(problem), ChancePenalty(problem)
         self._ladder: list[Answer] | None = None
+        self._by_chance = asked.by_chance
 
     @property
     def objective(self) -> Objective:
-        """What the aim makes small, or holds under its target."""
-        return self._chance if self._asked.by_chance else self._ratio
+        """What the answer was made small in."""
+        return self._chance if self._by_chance else self._ratio
+
+    @property
+    def by_chance(self) -> bool:
+        """Whether the answer's value is that of a chance, rather than a worst ratio."""
+        return self._by_chance
 
     def answer(self) -> tuple[Answer, bool]:
         """Return the aim's answer (or its fallback), and whether it reaches the limits."""
@@ -57,10 +65,10 @@ class Search:
             answer = climb(self.objective, self._ladder_of_costs(), asked.target, self._until(0.6))
             if answer.steps is not None:
                 return answer, True
-            fallback = self.likeliest(0.9) if asked.by_chance else self._smoothest()
+            fallback = self._nearest()
             return replace(fallback, proven=answer.proven and fallback.proven), False
         elif asked.aim == "likeliest":
-            answer = self.likeliest(0.9)
+            answer = self._likeliest()
         else:
             answer = self._smoothest()
         if answer.steps is None:
@@ -68,17 +76,29 @@ class Search:
         inside = float(self._problem.worst_ratio(answer.steps)) <= INSIDE
         return answer, inside and float(self._problem.outside(answer.steps)) <= INSIDE
 
-    def likeliest(self, share: float) -> Answer:
-        """Return the likeliest plan within the caps, by a share of the time."""
+    def _nearest(self) -> Answer:
+        """Return the plan that comes nearest where none reaches the target."""
+        if self._asked.by_chance:
+            answer = self._likeliest(-math.log(LEAST_CHANCE))
+            if answer.value <= -math.log(LEAST_CHANCE):
+                return answer
+            smoothest = self._smoothest()
+            self._by_chance = False
+            return replace(smoothest, proven=answer.proven and smoothest.proven)
+        return self._smoothest()
+
+    def _likeliest(self, ceiling: float = np.inf) -> Answer:
+        """Return the likeliest plan within the caps; its penalty is at most the ceiling, or inf."""
         smooth = [other.steps for other in self.tradeoff() if other.steps is not None]
         start = np.array(smooth) if smooth else None
         answer = descend(
             self._chance,
             self._cap,
-            self._until(share),
+            self._until(0.9),
             every=False,
             start=start,
             most_minutes=self._asked.most_minutes,
+            ceiling=ceiling,
         )[-1]
         if answer.proven or start is None:
             return answer
@@ -119,7 +139,7 @@ class Search:
         """Return plans of nearly the same worth that move other hardware."""
         if answer.steps is None or not answer.steps.any():
             return []
-        margin = 0.05 if self._asked.by_chance else 0.1 * answer.value
+        margin = 0.05 if self._by_chance else 0.1 * answer.value
         ceiling = answer.value + margin
         if self._asked.staged and feasible:
             ceiling = min(ceiling, self._asked.target)
@@ -146,4 +166,4 @@ class Search:
 
     def _bound_of(self, answer: Answer) -> float:
         bound = answer.value_bound
-        return math.exp(-bound) if self._asked.by_chance else bound
+        return math.exp(-bound) if self._by_chance else bound

@@ -21,7 +21,7 @@ __all__ = ["next_stage"]
 
 Real = npt.NDArray[np.float64]
 
-_MOST_DRAWS = 200
+_MOST_DRAWS = 60
 _SEED = 20260102
 _EACH = 1.0  # seconds, at most, for the plan of one simulated run
 

@@ -38,6 +38,7 @@ def plan_document(
         "most_moves": plan.most_moves,
         "most_minutes": plan.most_minutes,
         "run_minutes": plan.run_minutes,
+        "track_alone": plan.track_alone,
         "hedged": plan.hedged,
         "feasible": plan.feasible,
         "stopped_by": [_channel(key) for key in plan.stopped_by],

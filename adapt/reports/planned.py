@@ -142,6 +142,16 @@ def headline(plan: Plan, coefficients_from: str) -> Iterable[Block]:
     yield Line(f"Coefficients: {coefficients_from}.")
     if plan.limit_set is not None:
         yield Line(f"Limits: the set '{plan.limit_set}'.")
+    if plan.track_alone:
+        yield Line(
+            "Track first: here 'every limit' and every chance are of the track alone; vibration "
+            "comes in the next stage."
+        )
+    if plan.weighted_ratio is not None:
+        yield Line(
+            "Regimes are weighted: the largest ratio times weight is "
+            f"{number(plan.weighted_ratio)}."
+        )
     yield Line(_verdict(plan), tone="plain" if plan.feasible else "bad")
     yield Line(_proof(plan))
     yield from _stopped(plan)

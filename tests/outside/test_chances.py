@@ -197,6 +197,12 @@ def test_fewest_with_a_chance_is_what_enumeration_finds(seed):
         enough = [k for k in range(4) if best[k] >= asked]
         if not enough:
             assert not plan.feasible
+            if max(best) < 0.01:  # none is likely: the smoothest comes nearest
+                smooth = adapt.plan(
+                    job.rotor, job.coefficients, job.history, JOB, "smoothest", most_moves=3
+                )
+                assert plan.worst_ratio == smooth.worst_ratio
+                continue
             assert plan.chance == pytest.approx(max(best), rel=2e-6)
             assert plan.lower_bound == pytest.approx(max(best), rel=2e-6)
             continue

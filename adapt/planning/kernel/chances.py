@@ -42,7 +42,7 @@ from adapt.planning.kernel.arrays import (
     Scratch,
 )
 from adapt.planning.kernel.forms import box_minimum, squares, weighted
-from adapt.planning.kernel.laws import component_sd, law, penalty
+from adapt.planning.kernel.laws import MOST_SD, component_sd, law, penalty
 from adapt.planning.kernel.lines import FIRST_VAR, RATIO, line_at
 
 __all__ = ["BEYOND", "bound_chances", "planes", "total_penalty"]
@@ -52,6 +52,7 @@ Array = npt.NDArray[Any]
 BEYOND = 1e300  # the bound of boxes that hold no plan of interest at all
 _FELT = 1e-9  # slopes below this are left out
 _NARROW = 1.04  # a range of variances with this ratio is taken as one
+_FIXED = 1.0 + 1e-12  # within rounding
 _STRETCHES = CORNERS - 1
 _SLOPES, _FLATTER = 5, 0.4  # tried, each so much flatter than the one before
 _SHARP = 8
@@ -126,8 +127,14 @@ def _plane(
     steepest = lines.steepest[1 if df == 2.0 else 0, min(max(last, 0), variances - 1)]
     height, slope = law(own.tables, df, square, least)
     c, along, up = height - slope * square, slope, 0.0
-    if slope > steepest or slope < _FELT:
+    if slope < _FELT:
         c, along = 0.0, 0.0
+    elif slope > steepest and (most > _FIXED * least or least > df * MOST_SD**2):
+        # A steeper line may fall with the variance; this one, of a variance not above, rises.
+        k = math.floor(math.log(least / FIRST_VAR) / step + 1e-9)
+        c, along = line_at(lines, df, min(max(k, 0), variances - 1), steepest), steepest
+        if c + along * square < 0.0:
+            c, along = 0.0, 0.0
     value = c + along * square
     if most <= _NARROW * least or last <= 0:
         return c, along, up

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from adapt.compiling import bare
 
 __all__ = [
-    "FIRST_AWAY", "FIRST_SMALL", "FIRST_T", "FIRST_WIDE", "STEP", "STEP_LOG", "STEP_U",
+    "FIRST_AWAY", "FIRST_SMALL", "FIRST_T", "FIRST_WIDE", "MOST_SD", "STEP", "STEP_LOG", "STEP_U",
     "STEP_WIDE", "Tables",
     "component_sd", "law", "penalty",
 ]  # fmt: skip
@@ -30,7 +30,7 @@ FIRST_T, FIRST_AWAY = -12.0, -0.5
 _WIDE = 0.18
 FIRST_SMALL, FIRST_WIDE = math.log(1e-3), math.log(0.8 * _WIDE)
 _LEAST_VAR = 1e-6  # of a component: no reading is known better than to a thousandth of its limit
-_MOST_SD = 20.0
+MOST_SD = 20.0
 FLAT = 7.0  # sds inside, from where a penalty is below 1e-11
 FAR = -11.5  # sds outside, from where it goes on along its tangent
 _ROOT2 = math.sqrt(2.0)
@@ -123,7 +123,7 @@ def _log_slope(tables: Tables, df: float, a: float, sd: float, height: float) ->
 @bare
 def component_sd(df: float, var: float) -> float:
     """Return the sd of one component, within what the laws are made for."""
-    return min(math.sqrt(max(var / df, _LEAST_VAR)), _MOST_SD)
+    return min(math.sqrt(max(var / df, _LEAST_VAR)), MOST_SD)
 
 
 @bare
