@@ -44,7 +44,7 @@ def chances_of(
     be. deadline: by time.monotonic(), for all searches together. Chances below LEAST_CHANCE, and
     half a hundredth of a chance, are not told apart.
     """
-    cap = _cap(case, asked)
+    cap = MOST_MOVES if asked.most_moves is None else asked.most_moves
     wanted = asked.chance if asked.staged and asked.chance > 0.0 else WANTED
     problem = case.problem
     begun = time.monotonic()
@@ -101,7 +101,7 @@ def _likeliest(
         floor = max(floor, math.exp(-float(penalty.value(known, np.inf)[0])))
     answer = descend(
         penalty,
-        cap,
+        min(cap, len(problem.hardware.step)),
         deadline,
         every=False,
         start=known,
@@ -109,11 +109,6 @@ def _likeliest(
         ceiling=-math.log(min(max(_MORE * floor, LEAST_CHANCE), 1.0)),
     )[-1]
     return max(math.exp(-answer.value), floor), answer.proven
-
-
-def _cap(case: Case, asked: Asked) -> int:
-    most = MOST_MOVES if asked.most_moves is None else asked.most_moves
-    return min(most, len(case.hardware.step))
 
 
 def _perfect(problem: Problem) -> float:

@@ -77,15 +77,13 @@ def _complex_rows(constant: npt.NDArray[np.generic], matrix: npt.NDArray[np.gene
 
 def _real_rows(constant: Real, matrix: Real) -> Rows:
     """(regime, pair), (regime, pair, variable) as one real form for each row."""
-    return constant.reshape(-1, 1), matrix.reshape(-1, 1, matrix.shape[-1])
+    return constant.reshape(-1, 1), matrix.reshape(constant.size, 1, matrix.shape[-1])
 
 
 def _stack(constant: Real, matrix: Real) -> Rows:
     """(regime, pair, form), (regime, pair, form, variable) as rows of several forms."""
-    return (
-        constant.reshape(-1, constant.shape[-1]),
-        matrix.reshape(-1, *matrix.shape[2:]),
-    )
+    rows = constant.shape[0] * constant.shape[1]
+    return constant.reshape(rows, constant.shape[2]), matrix.reshape(rows, *matrix.shape[2:])
 
 
 def _join(first: Rows, second: Rows) -> Rows:
@@ -98,10 +96,10 @@ def _join(first: Rows, second: Rows) -> Rows:
 def _forms(parts: list[Rows], variables: int) -> Forms:
     counts = np.concatenate([np.full(len(c), c.shape[1]) for c, _ in parts])
     start = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)[: len(counts)]
-    quadratic = [np.einsum("jfv,jfw->jvw", m, m).reshape(-1, variables**2) for _, m in parts]
+    quadratic = [np.einsum("jfv,jfw->jvw", m, m).reshape(len(m), variables**2) for _, m in parts]
     linear = [np.einsum("jf,jfv->jv", c, m) for c, m in parts]
     return Forms(
-        matrix=np.concatenate([m.reshape(-1, variables) for _, m in parts]),
+        matrix=np.concatenate([m.reshape(m.shape[0] * m.shape[1], variables) for _, m in parts]),
         constant=np.concatenate([c.ravel() for c, _ in parts]),
         start=start,
         quadratic=np.concatenate(quadratic),

@@ -40,7 +40,7 @@ def ratio_job(problem: Problem, forms: Forms, merged: Merged) -> Job:
         linear=forms.linear * power[:, None],
         offset=forms.offset * power,
     )
-    square = forms.quadratic.reshape(-1, variables, variables)[:, at][:, :, at]
+    square = forms.quadratic.reshape(len(forms.offset), variables, variables)[:, at][:, :, at]
     job = _job(problem, (forms,), merged, problem.counted, np.concatenate(channel), channels)
     return job._replace(
         mean_quadratic=_contiguous(np.einsum("j,jvw->vw", weight, square)),
@@ -116,7 +116,9 @@ def _job(
     variables, at = len(hardware.step), merged.first
     sums = hardware.rows[:, at]
     held, pull, rest = _sums_as_rows(hardware, sums)
-    quadratic = [f.quadratic.reshape(-1, variables, variables)[:, at][:, :, at] for f in parts]
+    quadratic = [
+        f.quadratic.reshape(len(f.offset), variables, variables)[:, at][:, :, at] for f in parts
+    ]
     return Job(
         quadratic=_contiguous(np.moveaxis(np.concatenate([*quadratic, held]), 0, -1)),
         linear=_contiguous(np.concatenate([*(f.linear[:, at] for f in parts), pull]).T),

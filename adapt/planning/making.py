@@ -24,6 +24,11 @@ __all__ = ["Made", "as_plan", "make"]
 
 Int = npt.NDArray[np.int64]
 
+_NOTHING_MOVES = (
+    "nothing can be moved: every adjuster is locked, at the ends of its range, or of an effect that "
+    "is not known on what is planned for"
+)
+
 
 @dataclass(frozen=True, eq=False)
 class Made:
@@ -129,6 +134,7 @@ def as_plan(made: Made, history: History) -> Plan:
         conditions=standing.conditions,
         notes=(
             *made.notes,
+            *(() if len(hardware.step) else (_NOTHING_MOVES,)),
             *later_runs(history, standing),
             *reviewed(history, standing.job),
             *case.notes,

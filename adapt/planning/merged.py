@@ -48,7 +48,7 @@ class Merged:
         beside: (row, variable) what a move does whichever way it goes; must be the same too.
         """
         variables = len(hardware.step)
-        quadratic = forms.quadratic.reshape(-1, variables, variables)
+        quadratic = forms.quadratic.reshape(len(forms.quadratic), variables, variables)
         bound = np.asarray(hardware.rows.any(axis=0))
         beside = np.zeros((0, variables)) if beside is None else beside
         left = list(range(variables))
@@ -101,7 +101,7 @@ class Merged:
                 for v, x in part:
                     plan[v] = x
             found.append(plan)
-        return np.array(found, dtype=np.int64).reshape(-1, len(hardware.step))
+        return np.array(found, dtype=np.int64).reshape(len(found), len(hardware.step))
 
 
 def _on_one(hardware: Hardware, v: int, z: int, x: int) -> list[tuple[tuple[int, int], ...]]:

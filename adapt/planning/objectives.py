@@ -102,7 +102,9 @@ class ChancePenalty:
         """Variance that no move changes (row,), and what an inexact move adds (row, variable)."""
         v, t = self.problem.vibration, self.problem.track
         a, b = self.problem.blade_pairs.T
-        apart = (t.inexact_var[:, a] + t.inexact_var[:, b]).reshape(-1, v.inexact_var.shape[1])
+        apart = (t.inexact_var[:, a] + t.inexact_var[:, b]).reshape(
+            len(a) * len(t.keys), v.inexact_var.shape[1]
+        )
         return (
             np.concatenate([v.base_var, np.repeat(2.0 * t.base_var, len(a))]),
             np.concatenate([v.inexact_var, apart]),

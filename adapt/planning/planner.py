@@ -136,7 +136,7 @@ def _explained(found: Plan, made: Made, until: float) -> Plan:
     asked, case = made.asked, made.case
     wanted = asked.chance if found.chance_asked else WANTED
     now = time.monotonic()
-    if not found.feasible and len(case.hardware.step):
+    if not found.feasible:
         ladder = [answer.steps for answer in made.search.tradeoff()]
         plans = [made.steps, *(steps for steps in ladder if steps is not None)]
         found = replace(

@@ -104,18 +104,9 @@ def _tries(case: Case, asked: Asked) -> Iterator[_Try]:
             "most minutes", "", "min", minutes, 4.0 * max(minutes, 15.0), 5.0,
             lambda value: (bounds, replace(asked, most_minutes=value)),
         )  # fmt: skip
-    for blade in case.rotor.blades:
-        locked = [
-            held.name
-            for own, held in zip(case.rotor.adjusters, bounds.adjusters, strict=True)
-            if held.blades is not None
-            and blade not in held.blades
-            and (own.blades is None or blade in own.blades)
-        ]
-        if locked:
-            yield _Try(
-                "locked", blade, "", None, 1.0, 1.0, partial(_with_blade, case, asked, blade)
-            )
+    for name, adjusters, blades in _locked(case):
+        unlocked = _unlocked(case, adjusters, blades)
+        yield _Try("locked", name, "", None, 1.0, 1.0, partial(_with, unlocked, asked))
     for number, adjuster in enumerate(bounds.adjusters):
         yield from _of_adjuster(case, asked, number, adjuster)
     for number, shared in enumerate(bounds.shared_ranges):
@@ -150,15 +141,14 @@ def _of_adjuster(case: Case, asked: Asked, number: int, adjuster: Adjuster) -> I
             "largest move", adjuster.name, unit, largest, max(high - low, largest), step,
             lambda value: with_(replace(adjuster, largest_move=value)),
         )  # fmt: skip
-    free = replace(adjuster, largest_move=None)
     yield _Try(
         "fitted range", adjuster.name, unit, high, high + reach, step,
-        lambda value: with_(replace(free, fitted_range=(low, value))),
+        lambda value: with_(replace(adjuster, fitted_range=(low, value))),
     )  # fmt: skip
     if low < 0:
         yield _Try(
             "fitted range", adjuster.name, unit, low, low - reach, -step,
-            lambda value: with_(replace(free, fitted_range=(value, high))),
+            lambda value: with_(replace(adjuster, fitted_range=(value, high))),
         )  # fmt: skip
     if adjuster.sum_range is not None:
         down, up = adjuster.sum_range
@@ -168,18 +158,34 @@ def _of_adjuster(case: Case, asked: Asked, number: int, adjuster: Adjuster) -> I
         )  # fmt: skip
 
 
-def _with_blade(case: Case, asked: Asked, blade: str, _: float) -> tuple[Rotor, Asked]:
-    return _unlocked(case, blade), asked
+def _locked(case: Case) -> Iterator[tuple[str, set[str], set[str]]]:
+    """Yield what is locked by name, with the adjusters and the blades that it is about."""
+    every = set(case.rotor.blades)
+    held_on = {}
+    for own, held in zip(case.rotor.adjusters, case.bounds.adjusters, strict=True):
+        allowed = every if own.blades is None else set(own.blades)
+        held_on[own.name] = allowed - (every if held.blades is None else set(held.blades))
+        if held_on[own.name] == allowed:
+            yield own.name, {own.name}, every
+    for blade in case.rotor.blades:
+        names = {name for name, blades in held_on.items() if blade in blades}
+        if names:
+            yield blade, names, {blade}
 
 
-def _unlocked(case: Case, blade: str) -> Rotor:
-    """Return tonight's bounds without what locks a blade that the rotor file allows."""
+def _with(bounds: Rotor, asked: Asked, _: float) -> tuple[Rotor, Asked]:
+    return bounds, asked
+
+
+def _unlocked(case: Case, names: set[str], blades: set[str]) -> Rotor:
+    """Return tonight's bounds without what locks adjusters on blades that the rotor file allows."""
     adjusters = []
     for own, held in zip(case.rotor.adjusters, case.bounds.adjusters, strict=True):
-        allowed = case.rotor.blades if own.blades is None else own.blades
-        free = case.rotor.blades if held.blades is None else held.blades
-        blades = tuple(b for b in allowed if b in free or b == blade)
-        adjusters.append(replace(held, blades=blades))
+        if own.name in names:
+            allowed = case.rotor.blades if own.blades is None else own.blades
+            free = case.rotor.blades if held.blades is None else held.blades
+            held = replace(held, blades=tuple(b for b in allowed if b in free or b in blades))
+        adjusters.append(held)
     return replace(case.bounds, adjusters=tuple(adjusters))
 
 

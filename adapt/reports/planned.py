@@ -181,7 +181,15 @@ def _odds(plan: Plan) -> str:
     )
     if abs(plan.joint_chance - plan.chance) >= 0.005:
         text += f" with each limit by itself, {percent(plan.joint_chance)} counting what they share"
-    return text + f"). Worst predicted ratio {number(plan.worst_ratio)}."
+    return text + f"). Worst predicted ratio {number(_worst(plan))}."
+
+
+def _worst(plan: Plan) -> float:
+    """Return the worst ratio; of everything with a limit where nothing counts by itself."""
+    if plan.worst_ratio > 0.0:
+        return plan.worst_ratio
+    forecasts: list[ReadingForecast | TrackForecast] = [*plan.readings, *plan.track]
+    return max((f.ratio for f in forecasts if f.ratio is not None), default=0.0)
 
 
 def _proof(plan: Plan) -> str:

@@ -69,7 +69,7 @@ def _relaxed(one: Relaxation) -> str:
     unit = f" {one.unit}" if one.unit else ""
     least = "" if one.exact else ", or perhaps less"
     if one.what == "locked":
-        return f"blade {one.name} unlocked"
+        return f"{one.name} unlocked"
     assert one.needed is not None
     assert one.now is not None
     if one.what == "limits":

@@ -321,3 +321,15 @@ def test_a_named_set_of_limits_comes_before_the_others() -> None:
     assert planned(job, chance=0.0).moves == ()
     tight = planned(job, chance=0.0, limits="maintenance")
     assert [(m.blade, m.amount) for m in tight.moves] == [("A", -100.0)]
+
+
+@pytest.mark.parametrize("aim", ["fewest", "smoothest", "quickest", "likeliest"])
+def test_with_all_locked_the_plan_is_no_move_and_says_what_would_help(aim: str) -> None:
+    job = weights_and_links(0.3, heights=(6.0, -2.0, -2.0, -2.0))
+    plan = planned(job, aim=aim, locked_blades=["A", "B", "C", "D"])
+    assert plan.moves == ()
+    assert not plan.feasible
+    assert plan.proven
+    assert {"C", "hub weight"} <= {r.name for r in plan.relaxations if r.what == "locked"}
+    assert plan.chances is not None
+    assert plan.readings[0].after == pytest.approx(0.3)

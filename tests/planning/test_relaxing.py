@@ -128,7 +128,7 @@ def test_what_is_said_to_open_a_way_does(seed: int) -> None:
                 if a.name == r.name:
                     low, high = a.fitted_range
                     ends = (low, r.needed) if (r.needed or 0.0) > high else (r.needed, high)
-                    a = replace(a, fitted_range=ends, largest_move=None)
+                    a = replace(a, fitted_range=ends)
                 adjusters.append(a)
             rotor = replace(rotor, adjusters=tuple(adjusters))
         else:
