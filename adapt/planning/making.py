@@ -25,8 +25,8 @@ __all__ = ["Made", "as_plan", "make"]
 Int = npt.NDArray[np.int64]
 
 _NOTHING_MOVES = (
-    "nothing can be moved: every adjuster is locked, at the ends of its range, or of an effect that "
-    "is not known on what is planned for"
+    "nothing can be moved: every adjuster is locked, at the ends of its range, or of an effect "
+    "that is not known on what is planned for"
 )
 
 
