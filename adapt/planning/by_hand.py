@@ -128,6 +128,10 @@ def _breaks(case: Case, amounts: Real) -> list[str]:
                     f"blade {blade} would carry {total:g} of {names}; {low:g} to {high:g} is "
                     "allowed"
                 )
+    hardware = case.hardware
+    steps = amounts[hardware.blade, hardware.adjuster] / hardware.step
+    if case.rules is not None and not case.rules.all_kept(steps):
+        broken.append("your own constraints are not kept")
     return broken
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ from adapt.planning.building import build_problem
 from adapt.planning.hardware import Fitted, Hardware, hardware_on
 from adapt.planning.held import tonight
 from adapt.planning.known import leave_out_unknown
+from adapt.planning.own_rules import OwnRules, Rule, read_rules
 from adapt.planning.plan import ChannelKey
 from adapt.planning.problem import Problem
 from adapt.planning.scope import Scope
@@ -26,7 +27,8 @@ __all__ = ["Case", "case_of"]
 class Case:
     """What one search needs. bounds: the rotor with the bounds that hold tonight.
 
-    notes: on the hardware, and what was left out. never_read: limited, but never read in the job.
+    rule: the user's own, rules: what it comes to beside the bounds of the hardware. notes: on the
+    hardware, and what was left out. never_read: limited, but never read in the job.
     """
 
     rotor: Rotor
@@ -36,18 +38,25 @@ class Case:
     bounds: Rotor
     scope: Scope
     hedge: bool
+    rule: Rule | None
     hardware: Hardware
+    rules: OwnRules | None
     problem: Problem
     never_read: tuple[ChannelKey, ...]
     notes: tuple[str, ...]
 
     def within(self, bounds: Rotor) -> Case:
         """Return the case with other bounds of the hardware."""
-        return _case(replace(self, bounds=bounds))
+        return self._with(self.standing, self.fitted, bounds, self.scope)
 
     def standing_at(self, standing: Standing, fitted: Fitted, scope: Scope) -> Case:
         """Return the case where the job stands elsewhere, with the same bounds."""
-        return _case(replace(self, standing=standing, fitted=fitted, scope=scope))
+        return self._with(standing, fitted, self.bounds, scope)
+
+    def _with(self, standing: Standing, fitted: Fitted, bounds: Rotor, scope: Scope) -> Case:
+        return _case(
+            self.rotor, self.coefficients, standing, fitted, bounds, scope, self.hedge, self.rule
+        )
 
 
 def case_of(
@@ -56,62 +65,51 @@ def case_of(
     standing: Standing,
     fitted: Fitted,
     asked: Asked,
+    rule: Rule | None = None,
 ) -> Case:
-    """Return the case of a request; raises BadInput for what cannot be planned (see `known`)."""
+    """Return the case of a request; raises BadInput for what cannot be planned (see `known`).
+
+    rule: the user's own, see `own_rules`.
+    """
     bounds = tonight(rotor, asked.held)
-    hardware, notes = _hardware(rotor, coefficients, standing, fitted, bounds, asked.scope)
-    require_hardware(rotor, _minutes(rotor, hardware), asked)
-    problem, never_read = build_problem(
-        rotor, coefficients, standing, hardware, asked.scope, asked.hedge
-    )
-    return Case(
-        rotor=rotor,
-        coefficients=coefficients,
-        standing=standing,
-        fitted=fitted,
-        bounds=bounds,
-        scope=asked.scope,
-        hedge=asked.hedge,
-        hardware=hardware,
-        problem=problem,
-        never_read=never_read,
-        notes=notes,
-    )
+    made = _case(rotor, coefficients, standing, fitted, bounds, asked.scope, asked.hedge, rule)
+    require_hardware(rotor, _minutes(rotor, made.hardware), asked)
+    return made
 
 
-def _case(changed: Case) -> Case:
-    hardware, notes = _hardware(
-        changed.rotor,
-        changed.coefficients,
-        changed.standing,
-        changed.fitted,
-        changed.bounds,
-        changed.scope,
-    )
-    problem, never_read = build_problem(
-        changed.rotor,
-        changed.coefficients,
-        changed.standing,
-        hardware,
-        changed.scope,
-        changed.hedge,
-    )
-    return replace(changed, hardware=hardware, problem=problem, never_read=never_read, notes=notes)
-
-
-def _hardware(
+def _case(
     rotor: Rotor,
     coefficients: Coefficients,
     standing: Standing,
     fitted: Fitted,
     bounds: Rotor,
     scope: Scope,
-) -> tuple[Hardware, tuple[str, ...]]:
+    hedge: bool,
+    rule: Rule | None,
+) -> Case:
     hardware = hardware_on(bounds, fitted)
     if not scope.vibration:
         hardware = hardware.only(_that_move_track(standing, hardware))
     hardware, left_out = leave_out_unknown(rotor, coefficients, standing, hardware, scope)
-    return hardware, (*hardware.notes, *left_out)
+    rules = None
+    if rule is not None:
+        hardware, rules = read_rules(rule, rotor, hardware)
+    problem, never_read = build_problem(rotor, coefficients, standing, hardware, scope, hedge)
+    return Case(
+        rotor=rotor,
+        coefficients=coefficients,
+        standing=standing,
+        fitted=fitted,
+        bounds=bounds,
+        scope=scope,
+        hedge=hedge,
+        rule=rule,
+        hardware=hardware,
+        rules=rules,
+        problem=problem,
+        never_read=never_read,
+        notes=(*hardware.notes, *left_out),
+    )
 
 
 def _that_move_track(standing: Standing, hardware: Hardware) -> npt.NDArray[np.bool_]:

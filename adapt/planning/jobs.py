@@ -57,11 +57,13 @@ def chance_job(
     base: Real,
     inexact: Real,
     ceiling: float,
+    deferred: bool = False,
 ) -> Job:
     """Return the job of the lowest penalty.
 
     means, shared: forms of the mean squares and of the shared variances of the same rows; base
     (row,), inexact (row, variable): what else belongs to the variances. ceiling: of penalties.
+    deferred: whether every plan is to be looked at, also where its penalty is exact.
     """
     amplitudes, regimes = len(problem.vibration.keys), len(problem.track.keys)
     pairs, count = len(problem.blade_pairs), len(means.offset)
@@ -96,7 +98,7 @@ def chance_job(
         level=_contiguous(level),
         start=start,
         highest=_contiguous(highest),
-        deferred=bool(regimes and pairs),
+        deferred=deferred or bool(regimes and pairs),
         tables=penalty_tables(),
         lines=penalty_lines(ceiling),
     )

@@ -19,6 +19,7 @@ from adapt.planning.notes import assumptions, later_runs, reviewed
 from adapt.planning.plan import Alternative, ChannelKey, Plan, Tradeoff
 from adapt.planning.savings import savings
 from adapt.planning.searching import Search
+from adapt.problems import CannotBeMet
 
 __all__ = ["Made", "as_plan", "make"]
 
@@ -46,15 +47,20 @@ class Made:
 
 def make(case: Case, asked: Asked, begun: float, seconds: float) -> Made:
     """Return the best plan of a case within the time."""
-    search = Search(case.problem, asked, begun, seconds)
+    search = Search(case.problem, asked, begun, seconds, case.rules)
     answer, feasible = search.answer()
     if answer.steps is None:
         # What only must be inside cannot be: the nearest plan counts it like everything else.
         case = replace(case, problem=case.problem.counting_all())
         asked = asked.smoothest()
-        search = Search(case.problem, asked, begun, seconds)
+        search = Search(case.problem, asked, begun, seconds, case.rules)
         answer, feasible = search.answer()[0], False
     steps = answer.steps
+    if steps is None and case.rules is not None:
+        raise CannotBeMet(
+            "no plan within what the hardware and the caps allow keeps your own constraints"
+            + ("" if answer.proven else ", as far as the time given goes")
+        )
     if steps is None:
         steps = np.zeros(len(case.hardware.step), np.int64)
     others = search.alternatives(answer, feasible)

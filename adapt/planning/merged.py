@@ -80,6 +80,14 @@ class Merged:
         table = np.array(columns, dtype=np.int64).reshape(-1, 6)
         return cls(*table.T)
 
+    @classmethod
+    def apart(cls, hardware: Hardware) -> Merged:
+        """Return variables that stand for themselves alone."""
+        count = len(hardware.step)
+        none = np.full(count, -1)
+        ones = np.ones(count, dtype=np.int64)
+        return cls(np.arange(count), none, hardware.low, hardware.high, ones, none)
+
     def plans(self, steps: npt.NDArray[Any], hardware: Hardware) -> Int:
         """Return every plan of the hardware (plan, variable) that one plan here stands for.
 

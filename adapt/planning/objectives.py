@@ -5,6 +5,7 @@ Here the exact values of given plans; how the best are found and proven lives in
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 from typing import Any, Protocol
 
@@ -66,10 +67,11 @@ class ChancePenalty:
     """The sum of -log of the single chances that the next run is inside its limits.
 
     A spread's chance is at most that of each pair of blades, which is what the search bounds it by.
+    keeps: asked of every plan (variable,) that would be taken; those it refuses are worth nothing.
     """
 
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
+    def __init__(self, problem: Problem, keeps: Callable[[Int], bool] | None = None) -> None:
+        self.problem, self._keeps = problem, keeps
         amplitudes = len(problem.vibration.keys)
         pairs, regimes = len(problem.blade_pairs), len(problem.track.keys)
         self._amplitudes, self._shape = amplitudes, (regimes, pairs)
@@ -91,6 +93,7 @@ class ChancePenalty:
             inexact,
             self.value,
             self.gap,
+            each_by_itself=self._keeps is not None,
         )
 
     @cached_property
@@ -111,6 +114,15 @@ class ChancePenalty:
         )
 
     def value(self, plans: Int, cutoff: float) -> Real:
+        """Return penalties."""
+        total = self._value(plans, cutoff)
+        if self._keeps is not None:
+            for at in np.flatnonzero(total < np.inf):
+                if not self._keeps(plans[at]):
+                    total[at] = np.inf
+        return total
+
+    def _value(self, plans: Int, cutoff: float) -> Real:
         total = self.rough(plans)
         near = np.flatnonzero(total <= cutoff)
         regimes, _ = self._shape

@@ -17,6 +17,7 @@ from adapt.planning.hardware import fitted_now
 from adapt.planning.held import Held
 from adapt.planning.job_search import ready
 from adapt.planning.making import Made, as_plan, make
+from adapt.planning.own_rules import Rule
 from adapt.planning.plan import Move, Plan
 from adapt.planning.relaxing import relaxations
 from adapt.planning.scope import Scope
@@ -56,6 +57,7 @@ def plan(
     track_first: bool = False,
     prefer_teaching: bool = False,
     explain: bool = True,
+    constraints: Rule | None = None,
 ) -> Plan:
     """Return the correction for a job that is best by the aim, with what it is expected to do.
 
@@ -75,6 +77,9 @@ def plan(
     track_first: reach the track limits alone, with what moves the track, and say what balancing is
     then expected to need. prefer_teaching: of plans that are nearly equal, the one that teaches
     most. explain: whether to say why a chance is poor, and what would open a way.
+    constraints: rules of your own, a function of the amounts moved, adjuster -> blade -> cvxpy
+    expression (and of those fitted then, where it takes two arguments), that gives cvxpy
+    constraints, a convex penalty added to the worst ratio, or a pair of both.
     seconds: time after which the best plan so far is returned with `proven` false; what is said
     beside the plan may take a quarter as long again.
 
@@ -83,7 +88,7 @@ def plan(
 
     Raises BadInput for a request or a log that cannot be used, for coefficients of another rotor
     design or taught by entries that a review has changed since, CannotBeMet when the job has
-    moves or an event after its last run.
+    moves or an event after its last run, or when nothing keeps your own constraints.
     """
     require_design(coefficients, rotor)
     history = log if isinstance(log, History) else check(rotor, log)
@@ -117,13 +122,14 @@ def plan(
     ready()
     begun = time.monotonic()
     standing = standing_of(rotor, coefficients, history, job)
-    case = case_of(rotor, coefficients, standing, fitted_now(rotor, history, job), asked)
+    fitted = fitted_now(rotor, history, job)
+    case = case_of(rotor, coefficients, standing, fitted, asked, constraints)
     made = make(case, asked, begun, seconds)
     found = as_plan(made, history)
     until = time.monotonic() + _BESIDE * seconds
     if asked.by_hand:
         found = replace(found, by_hand=hold_beside(made.case, asked.by_hand))
-    if explain:
+    if explain and (case.rules is None or case.rules.are_bounds):
         found = _explained(found, made, until)
     if track_first:
         amounts = made.case.hardware.amounts(made.steps)

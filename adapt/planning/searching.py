@@ -20,8 +20,11 @@ from adapt.planning.aims import (
 )
 from adapt.planning.alternatives import alternatives
 from adapt.planning.asked import INSIDE, MOST_MOVES, Asked
+from adapt.planning.custom import solve
 from adapt.planning.objectives import ChancePenalty, Objective, WorstRatio
+from adapt.planning.own_rules import OwnRules
 from adapt.planning.problem import Problem
+from adapt.problems import BadInput
 
 __all__ = ["Search"]
 
@@ -34,13 +37,26 @@ class Search:
     """The searches of a request on a problem.
 
     begun: by time.monotonic(); seconds: the budget from then on, of which some 0.6 go to the aim,
-    the rest to what stands beside it.
+    the rest to what stands beside it. rules: the user's own that are not bounds of the hardware.
     """
 
-    def __init__(self, problem: Problem, asked: Asked, begun: float, seconds: float) -> None:
+    def __init__(
+        self,
+        problem: Problem,
+        asked: Asked,
+        begun: float,
+        seconds: float,
+        rules: OwnRules | None = None,
+    ) -> None:
         self._problem, self._asked = problem, asked
         self._begun, self._seconds = begun, seconds
-        self._ratio, self._chance = WorstRatio(problem), ChancePenalty(problem)
+        self._rules = None if rules is None or rules.are_bounds else rules
+        if self._rules is not None and self._rules.penalty is not None and asked.by_chance:
+            raise BadInput(
+                "a penalty of your own goes with worst ratios: ask for smoothest, or for chance 0"
+            )
+        keeps = None if self._rules is None else self._rules.keeps
+        self._ratio, self._chance = WorstRatio(problem), ChancePenalty(problem, keeps)
         self._ladder: list[Answer] | None = None
         self._by_chance = asked.by_chance
 
@@ -57,6 +73,8 @@ class Search:
     def answer(self) -> tuple[Answer, bool]:
         """Return the aim's answer (or its fallback), and whether it reaches the limits."""
         asked = self._asked
+        if self._rules is not None and not asked.by_chance:
+            return self._by_rules(asked)
         self.tradeoff()
         if asked.run_minutes is not None:
             ladder = self._ladder_of_costs()
@@ -71,10 +89,22 @@ class Search:
             answer = self._likeliest()
         else:
             answer = self._smoothest()
+        return answer, self._is_inside(answer)
+
+    def _by_rules(self, asked: Asked) -> tuple[Answer, bool]:
+        """Return the aim's answer by the general solver, for worst ratios under rules."""
+        assert self._rules is not None
+        answer = solve(self._problem, self._rules, asked, self._until(0.6))
+        if asked.staged and answer.steps is None:
+            nearest = solve(self._problem, self._rules, asked.smoothest(), self._until(0.9))
+            return replace(nearest, proven=answer.proven and nearest.proven), False
+        return answer, asked.staged or self._is_inside(answer)
+
+    def _is_inside(self, answer: Answer) -> bool:
         if answer.steps is None:
-            return answer, False
+            return False
         inside = float(self._problem.worst_ratio(answer.steps)) <= INSIDE
-        return answer, inside and float(self._problem.outside(answer.steps)) <= INSIDE
+        return inside and float(self._problem.outside(answer.steps)) <= INSIDE
 
     def _nearest(self) -> Answer:
         """Return the plan that comes nearest where none reaches the target."""
@@ -115,7 +145,10 @@ class Search:
         """Return the smoothest plans with at most 0, 1, ... moves.
 
         Quick where a chance is searched for, which needs most of the time and starts from them.
+        None under rules that are not bounds.
         """
+        if self._rules is not None:
+            return []
         if self._ladder is None:
             until = self._until(0.3 if self._asked.by_chance else 0.9)
             self._ladder = descend(
@@ -138,6 +171,8 @@ class Search:
     def alternatives(self, answer: Answer, feasible: bool) -> list[Int]:
         """Return plans of nearly the same worth that move other hardware."""
         if answer.steps is None or not answer.steps.any():
+            return []
+        if self._rules is not None and not self._by_chance:
             return []
         margin = 0.05 if self._by_chance else 0.1 * answer.value
         ceiling = answer.value + margin
@@ -162,6 +197,8 @@ class Search:
         return ladder(self._problem.hardware, self._asked.most_moves, self._asked.most_minutes)
 
     def _smoothest(self) -> Answer:
+        if self._rules is not None:
+            return solve(self._problem, self._rules, self._asked.smoothest(), self._until(0.9))
         return self.tradeoff()[-1]
 
     def _bound_of(self, answer: Answer) -> float:

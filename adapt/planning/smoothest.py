@@ -118,6 +118,7 @@ class ChanceSearch(PlanSearch):
     """The searches of one problem for the plans with the highest chance.
 
     base (row,), inexact (row, variable): what belongs to the variances beside the shared forms.
+    each_by_itself: `exact` may tell plans apart that do the same to everything with a limit.
     """
 
     def __init__(
@@ -129,14 +130,20 @@ class ChanceSearch(PlanSearch):
         inexact: Real,
         exact: Callable[[Int, float], Real],
         gap: Callable[[float], float],
+        each_by_itself: bool = False,
     ) -> None:
+        self._each = each_by_itself
         self._means, self._shared, self._base, self._inexact = means, shared, base, inexact
         both = replace(
             means,
             quadratic=np.concatenate([means.quadratic, shared.quadratic]),
             linear=np.concatenate([means.linear, shared.linear]),
         )
-        super().__init__(problem, Merged.of(problem.hardware, both, inexact), exact, gap)
+        if each_by_itself:
+            merged = Merged.apart(problem.hardware)
+        else:
+            merged = Merged.of(problem.hardware, both, inexact)
+        super().__init__(problem, merged, exact, gap)
         self._ceiling = -1.0
         self._search: JobSearch | None = None
 
@@ -147,7 +154,7 @@ class ChanceSearch(PlanSearch):
             self._ceiling = ceiling
             job = chance_job(
                 self._problem, self._means, self._shared, self._merged, self._base, self._inexact,
-                ceiling,
+                ceiling, self._each,
             )  # fmt: skip
             before = self._search
             self._search = JobSearch(job, self._values if job.law.deferred else None, before)

@@ -39,7 +39,7 @@ def next_stage(case: Case, asked: Asked, amounts: Real, deadline: float) -> Next
     def planned(rng: np.random.Generator | None, seconds: float) -> tuple[Case, Answer, bool]:
         after = after_next_run(case.rotor, case.coefficients, case.standing, amounts, rng)
         there = whole.standing_at(after, fitted, scope)
-        search = Search(there.problem, asked, time.monotonic(), seconds)
+        search = Search(there.problem, asked, time.monotonic(), seconds, there.rules)
         answer, feasible = search.answer()
         return there, answer, feasible
 
