@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -12,6 +14,7 @@ from adapt.planning.plan import ChannelKey
 from adapt.planning.problem import Problem, Track, Vibration
 from adapt.planning.scope import Limited, Scope, limited
 from adapt.planning.standing import Standing
+from adapt.planning.together import Shared
 from adapt.problems import BadInput
 from adapt.rotor import Rotor
 
@@ -109,7 +112,31 @@ def _vibration(
         else noise.correlation[np.ix_(at, at)],
         counted=held.counted,
         weight=held.weight,
+        shared=Shared(
+            group=np.array(at, dtype=np.int64) // len(rotor.regimes),
+            link=_links(level.joint, at, adjusters) / scale[:, None, None],
+            unit=_each_adjuster(unit[:, None, :], hardware, adjusters),
+            slope=level.slope[at],
+        ),
     )
+
+
+def _links(joint: npt.NDArray[Any], at: list[int], adjusters: int) -> npt.NDArray[Any]:
+    """Return the rows of a root of joint covariances that belong to channels, (row, adjuster, f).
+
+    joint: (group, regime * adjuster, same).
+    """
+    groups, size = joint.shape[:2]
+    roots = _factor(joint).reshape(groups, -1, adjusters, size)
+    return roots.reshape(-1, adjusters, size)[at]
+
+
+def _each_adjuster(
+    effect: npt.NDArray[Any], hardware: Hardware, adjusters: int
+) -> npt.NDArray[Any]:
+    """Return (row, part, variable) as (row, part, adjuster, variable), zero for other adjusters."""
+    own = np.arange(adjusters)[:, None] == hardware.adjuster
+    return np.where(own, effect[:, :, None, :], 0.0)
 
 
 def _track(
@@ -132,6 +159,12 @@ def _track(
             inexact_var=np.zeros((0, blades, variables)),
             counted=np.zeros(0, dtype=bool),
             weight=np.zeros(0),
+            shared=Shared(
+                group=np.zeros(0, dtype=np.int64),
+                link=np.zeros((0, adjusters, 0)),
+                unit=np.zeros((0, blades, adjusters, variables)),
+                slope=np.zeros((0, blades, adjusters)),
+            ),
         )
     at = [rotor.regime_names.index(key.regime) for key in held.keys]
     level = standing.track
@@ -160,4 +193,10 @@ def _track(
         inexact_var=(power[:, hardware.adjuster] / scale[:, None] ** 2)[:, None, :] * on_blade,
         counted=held.counted,
         weight=held.weight,
+        shared=Shared(
+            group=np.zeros(len(at), dtype=np.int64),
+            link=_links(level.joint, at, adjusters).real / scale[:, None, None],
+            unit=np.broadcast_to(lift, (len(at), *lift.shape)),
+            slope=slope,
+        ),
     )

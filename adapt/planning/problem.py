@@ -18,10 +18,9 @@ import numpy.typing as npt
 from adapt.planning.chance import amplitude_chance, spread_chance
 from adapt.planning.hardware import Hardware
 from adapt.planning.plan import ChannelKey
+from adapt.planning.together import Shared, share_inside
 
 __all__ = ["Problem", "Track", "Vibration"]
-
-SAMPLES, SEED = 30_000, 20260101
 
 Real = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -40,7 +39,7 @@ class Vibration:
     the last two alone.
     inexact_var: (row, variable): variance that a move adds because it is not made exactly.
     correlation: (row, row) of what base_var stands for. counted, weight: (row,) whether a row
-    counts in the worst ratio, and how often.
+    counts in the worst ratio, and how often. shared: the doubt by what rows share.
     """
 
     keys: tuple[ChannelKey, ...]
@@ -54,6 +53,7 @@ class Vibration:
     correlation: Complex
     counted: Bool
     weight: Real
+    shared: Shared
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +77,7 @@ class Track:
     inexact_var: Real
     counted: Bool
     weight: Real
+    shared: Shared
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,6 +130,7 @@ class Problem:
                 base_var=v.base_var / square,
                 noise_var=v.noise_var / square,
                 inexact_var=v.inexact_var / square,
+                shared=v.shared.scaled(factor),
             ),
             track=replace(
                 t,
@@ -139,6 +141,7 @@ class Problem:
                 base_var=t.base_var / square,
                 noise_var=t.noise_var / square,
                 inexact_var=t.inexact_var / square,
+                shared=t.shared.scaled(factor),
             ),
         )
 
@@ -235,21 +238,22 @@ class Problem:
     def joint_chance(self, steps: npt.ArrayLike) -> float:
         """Return the chance that the next run is inside every limit together, for one plan.
 
-        Amplitudes with the correlation of their noise, by SAMPLES seeded draws (an sd of at most
-        0.003); the track of each regime by itself.
+        By seeded draws, with what limits share: see `together`.
         """
         n = np.asarray(steps, dtype=float)
-        v = self.vibration
-        mean = v.level + v.effect @ n
-        own = np.maximum(self.variances(n) - v.base_var, 0.0)
-        values, vectors = np.linalg.eigh(v.correlation)
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
-        rng = np.random.default_rng(SEED)
-        draws = rng.standard_normal((2, 2, SAMPLES, len(mean))) / np.sqrt(2.0)
-        noise, doubt = draws[0] + 1j * draws[1]
-        read = mean + np.sqrt(v.base_var) * (noise @ root.T) + np.sqrt(own) * doubt
-        together = float((np.abs(read) <= 1.0).all(axis=1).mean())
-        return together * float(self.spread_chances(n).prod())
+        v, t = self.vibration, self.track
+        moved = (n != 0).astype(float)
+        return share_inside(
+            mean=v.level + v.effect @ n,
+            shared=v.shared,
+            noise_var=v.base_var,
+            correlation=v.correlation,
+            own_var=v.inexact_var @ moved,
+            heights=t.heights + t.effect @ n,
+            track=t.shared,
+            height_var=t.base_var[:, None] + t.inexact_var @ moved,
+            steps=n,
+        )
 
     def chances(self, steps: npt.ArrayLike) -> Real:
         """Return the product of the single chances, shape (...)."""
