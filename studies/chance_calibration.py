@@ -44,6 +44,7 @@ from invented_fleets import (
     AIRSPEED,
     READING_SD,
     RUN_SD,
+    Fleet,
     Job,
     circular,
     model_fleet,
@@ -64,6 +65,8 @@ ROTORS = 20
 PAIRS = (0, 1, 3, 10)  # of the rotors, in turn
 BINS = np.array([0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0])
 WEAR = np.array([60.0, 1.5, 2.5])  # sd of what is out of adjustment tonight, by adjuster
+REST, TRACK_REST = 0.12, 6.0  # sds of what no move mends, per component, on the model
+LIMITS = {"model": (1.0, 4.0), "machine": (0.5, 2.0)}  # tonight's, times those of the rotor file
 EXACT = replace(MODEL, adjusters=tuple(replace(a, amount_sd=0.0) for a in MODEL.adjusters))
 
 
@@ -83,10 +86,15 @@ class Trial:
 
 
 def chosen(
-    rotor: Rotor, learned: Coefficients, log: History, job: str, rng: np.random.Generator
+    kind: str,
+    rotor: Rotor,
+    learned: Coefficients,
+    log: History,
+    job: str,
+    rng: np.random.Generator,
 ) -> tuple[Rotor, Plan]:
     """Return the rotor with tonight's limits, and a plan with all that it states."""
-    scale = np.exp(rng.uniform(np.log(0.5), np.log(2.0)))
+    scale = np.exp(rng.uniform(*np.log(LIMITS[kind])))
     limits = tuple(replace(x, limit=scale * x.limit) for x in rotor.limits)
     rotor = replace(rotor, limits=limits)
 
@@ -159,33 +167,32 @@ def on_the_model(fleets: int) -> Iterator[Trial]:
         for job in jobs:
             level = 8.0 * rng.standard_normal((regimes, blades))
             tracks.append(flown(job, level, lift, rng))
-        last, tonight_ = max(job.time for job in jobs), []
-        for i in range(ROTORS):
-            wrong = WEAR * rng.standard_normal((blades, 3)) * (rng.random((blades, 3)) < 0.4)
-            level = np.einsum("b,ba,sga->sg", turn(blades), wrong, fleet.own[i])
-            level = level + 0.03 * circular(rng, *level.shape)
-            height = wrong @ lift[i].T
-            height = height.T + 1.5 * rng.standard_normal((regimes, blades))
-            read = level + READING_SD * circular(rng, *level.shape)
-            none = np.zeros((0, blades, 3))
-            jobs.append(Job(i, last + 1.0 + i, none, none[:, 0], read[None]))
-            tracks.append(height[None])
-            tonight_.append((level, height))
-        heights = [x + TRACK_READING_SD * rng.standard_normal(x.shape) for x in tracks]
-        heights = [x - x.mean(axis=2, keepdims=True) for x in heights]
         shape = fleet.chart.shape
         nothing = np.full((regimes, shape[2]), np.nan)
         chart = Chart(
             fleet.chart.reshape(-1, shape[2]), fleet.chart_sd.reshape(-1, shape[2]), nothing,
             nothing, "invented",
         )  # fmt: skip
-        with tempfile.TemporaryDirectory() as place:
-            write(replace(fleet, jobs=tuple(jobs)), EXACT, Path(place) / "log", heights)
-            log = adapt.check(EXACT, adapt.read_log(Path(place) / "log"))
-        learned = adapt.learn(EXACT, log, chart=chart)
+        learned = adapt.learn(EXACT, logged(replace(fleet, jobs=tuple(jobs)), tracks, rng), chart)
+        last, tonight_ = max(job.time for job in jobs), []
+        for i in range(ROTORS):
+            wrong = WEAR * rng.standard_normal((blades, 3)) * (rng.random((blades, 3)) < 0.4)
+            # The model knows nothing of levels: they are spread wide against the noise, and say
+            # nothing of the rotor's own errors, as what is wrong acts as it is expected to.
+            known = learned.of(f"R-{i}")
+            level = np.einsum("b,ba,sga->sg", turn(blades), wrong, known.mean.reshape(shape))
+            level = level + REST * circular(rng, *level.shape)
+            height = (wrong @ np.nan_to_num(known.track_mean).T).T
+            height = height + TRACK_REST * rng.standard_normal((regimes, blades))
+            read = level + READING_SD * circular(rng, *level.shape)
+            none = np.zeros((0, blades, 3))
+            jobs.append(Job(i, last + 1.0 + i, none, none[:, 0], read[None]))
+            tracks.append(height[None])
+            tonight_.append((level, height))
+        log = logged(replace(fleet, jobs=tuple(jobs)), tracks, rng)
         for i, (level, height) in enumerate(tonight_):
             name = f"J{len(jobs) - ROTORS + i:05d}"
-            rotor, plan = chosen(EXACT, learned, log, name, rng)
+            rotor, plan = chosen("model", EXACT, learned, log, name, rng)
             moved = amounts_of(rotor, moves_of(plan))
             z = level + np.einsum("b,ba,sga->sg", turn(blades), moved, fleet.own[i])
             z = z + np.sqrt(RUN_SD**2 + READING_SD**2) * circular(rng, *z.shape)
@@ -193,6 +200,15 @@ def on_the_model(fleets: int) -> Iterator[Trial]:
             sd = np.sqrt(TRACK_RUN_SD**2 + TRACK_READING_SD**2)
             h = h + sd * rng.standard_normal(h.shape)
             yield trial(number, int(pairs[i]), rotor, plan, z, h)
+
+
+def logged(fleet: Fleet, tracks: list[np.ndarray], rng: np.random.Generator) -> History:
+    """Return the checked log of a fleet with true heights (run, regime, blade) of every job."""
+    heights = [x + TRACK_READING_SD * rng.standard_normal(x.shape) for x in tracks]
+    with tempfile.TemporaryDirectory() as place:
+        centred = [x - x.mean(axis=2, keepdims=True) for x in heights]
+        write(fleet, EXACT, Path(place) / "log", centred)
+        return adapt.check(EXACT, adapt.read_log(Path(place) / "log"))
 
 
 def on_the_machine(fleets: int) -> Iterator[Trial]:
@@ -230,7 +246,7 @@ def on_the_machine(fleets: int) -> Iterator[Trial]:
             name = f"J-{len(kept) + k:03d}"
             if name in log.set_aside:
                 continue
-            limits, plan = chosen(rotor, learned, log, name, rng)
+            limits, plan = chosen("machine", rotor, learned, log, name, rng)
             machine = machines[job.serial]
             state = machine.move(job.after, amounts_of(rotor, moves_of(plan)), rng)
             flown = machine.run(state, rng)
