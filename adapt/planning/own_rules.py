@@ -1,4 +1,4 @@
-"""Rules of the user's own, written with cvxpy: read from a function, checked, held against plans.
+"""Rules of the user's own, written with cvxpy: those that are bounds, and the others held to plans.
 
 A rule is a function of what is moved (and of what is fitted then): adjuster -> blade -> cvxpy
 expression in the adjuster's unit. It returns constraints, a convex penalty, or both as a pair.
@@ -9,41 +9,45 @@ plan that the search would take. cvxpy is wanted only where there is such a func
 
 from __future__ import annotations
 
-import inspect
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from adapt.planning.general_solver import least, library
 from adapt.planning.hardware import Hardware
+from adapt.planning.rule_function import Rule, called, require_finite, shown
 from adapt.problems import BadInput
 from adapt.rotor import Rotor
 
-__all__ = ["OwnRules", "Rule", "library", "read_rules"]
+__all__ = ["OwnRules", "Rule", "read_rules"]
 
 Real = npt.NDArray[np.float64]
 
-Rule = Callable[..., Any]
-
 _SLACK = 1e-9  # of the largest coefficient: what rounding leaves of a sum of whole steps
-_TOLERANCE = 1e-6  # in the rules' own units, where they are not linear
+_TOLERANCE = 1e-6  # of the size of a rule that is not linear, and of 1 in its own unit
+_SECONDS = 10.0  # for the helpers of one plan: far more than any needs
 
 
 @dataclass(frozen=True, eq=False)
 class OwnRules:
     """Rules over the steps of some hardware.
 
-    steps: the cvxpy variable (variable,), whole. rows: those that are bounds of the hardware by
-    now, (variable,) with the least and the most. constraints: the others. penalty: a convex cvxpy
-    expression, None when there is none.
+    steps: the cvxpy variable (variable,), at least one long; not held to whole numbers here, so
+    that moves by hand can be asked about. rows: those that are bounds of the hardware by now,
+    (variable,) with the least and the most. constraints: the others. penalty: a convex cvxpy
+    expression, None when there is none. Variables that the function made itself are its helpers.
     """
 
     steps: Any
     constraints: tuple[Any, ...]
     penalty: Any
     rows: tuple[tuple[Real, float, float], ...]
+    _known: dict[bytes, float] = field(default_factory=dict)
 
     @property
     def are_bounds(self) -> bool:
@@ -57,20 +61,96 @@ class OwnRules:
 
     def keeps(self, plan: npt.NDArray[Any]) -> bool:
         """Return whether a plan (variable,) keeps the constraints, for some choice of helpers."""
-        if not self.constraints:
-            return True
-        self.steps.value = np.asarray(plan, dtype=float)
-        own = {self.steps.id}
-        if all({v.id for v in c.variables()} <= own for c in self.constraints):
-            return all(bool(np.all(c.value(_TOLERANCE))) for c in self.constraints)
-        return self._can_be_helped(plan)
+        return self.penalty_of(plan) < math.inf
 
-    def _can_be_helped(self, plan: npt.NDArray[Any]) -> bool:
+    def penalty_of(self, plan: npt.NDArray[Any]) -> float:
+        """Return the least penalty of a plan (variable,) over the helpers; inf if not kept.
+
+        Raises BadInput where whether the constraints are kept cannot be told.
+        """
+        amounts = np.asarray(plan, dtype=float)
+        key = amounts.tobytes()
+        if key not in self._known:
+            self._set(amounts)
+            self._known[key] = self._with_helpers(amounts) if self._helpers else self._as_set()
+        return self._known[key]
+
+    @cached_property
+    def _helpers(self) -> tuple[Any, ...]:
+        parts = [*self.constraints, *([] if self.penalty is None else [self.penalty])]
+        every = {v.id: v for part in parts for v in part.variables()}
+        every.pop(self.steps.id, None)
+        return tuple(every.values())
+
+    def _set(self, amounts: Real) -> Real:
+        """Give the variable the values of a plan, and return them."""
+        value = np.zeros(self.steps.size)
+        value[: len(amounts)] = amounts
+        self.steps.value = value
+        return value
+
+    def _as_set(self) -> float:
+        """Return the penalty at the values that all variables have; inf where a rule is broken."""
+        if not all(_holds(c) for c in self.constraints):
+            return math.inf
+        value = 0.0 if self.penalty is None else float(self.penalty.value)
+        if math.isnan(value):
+            raise BadInput(f"your penalty {shown(self.penalty)} gives no number for some moves")
+        return value
+
+    @cached_property
+    def _for_helpers(self) -> tuple[Any, list[Any]]:
+        """The plan as a parameter, and the constraints with the steps as it says."""
+        at = library().Parameter(self.steps.size)
+        return at, [*self.constraints, self.steps == at]
+
+    @cached_property
+    def _helped(self) -> Any:
         cvxpy = library()
-        fixed = [*self.constraints, self.steps == np.asarray(plan, dtype=float)]
-        problem = cvxpy.Problem(cvxpy.Minimize(0.0), fixed)
-        problem.solve(solver=cvxpy.SCIP)
-        return problem.status in ("optimal", "optimal_inaccurate")
+        target = 0.0 if self.penalty is None else self.penalty
+        return cvxpy.Problem(cvxpy.Minimize(target), self._for_helpers[1])
+
+    def _with_helpers(self, amounts: Real) -> float:
+        at, fixed = self._for_helpers
+        at.value = self._set(amounts)
+        solved = least(self._helped, _SECONDS)
+        if solved.unbounded and self._can_be_helped(fixed):
+            raise BadInput(f"your penalty {shown(self.penalty)} is not bounded below")
+        if not solved.found:
+            return math.inf
+        whole = [h for h in self._helpers if h.attributes["integer"] or h.attributes["boolean"]]
+        self._make_whole(amounts, whole)
+        value = self._as_set()
+        if value == math.inf and whole:
+            # Whole numbers were nearly whole: the others once more, with these as they must be.
+            if not self._can_be_helped([*fixed, *(h == h.value for h in whole)]):
+                raise BadInput(
+                    "your constraints hold numbers too far apart for the solver to tell whether "
+                    "they are kept: where a boolean variable allows moves, multiply it by no more "
+                    "than the largest amount that it has to allow"
+                )
+            self._make_whole(amounts, whole)
+            value = self._as_set()
+        return value
+
+    def _make_whole(self, amounts: Real, helpers: list[Any]) -> None:
+        """Take the solver's tolerance off what is known exactly."""
+        self._set(amounts)
+        for helper in helpers:
+            helper.value = np.rint(helper.value)
+
+    def _can_be_helped(self, fixed: list[Any]) -> bool:
+        cvxpy = library()
+        target = 0.0 if self.penalty is None else self.penalty
+        # A penalty is bounded once whole numbers are given; without them 0 tells of keeping alone.
+        bounded = len(fixed) > len(self._for_helpers[1])
+        model = cvxpy.Problem(cvxpy.Minimize(target if bounded else 0.0), fixed)
+        return least(model, _SECONDS).found
+
+
+def _holds(constraint: Any) -> bool:
+    size = max(float(np.abs(_dense(arg.value)).max(initial=0.0)) for arg in constraint.args)
+    return bool(np.all(constraint.value(_TOLERANCE * max(size, 1.0))))
 
 
 def read_rules(rule: Rule, rotor: Rotor, hardware: Hardware) -> tuple[Hardware, OwnRules]:
@@ -80,20 +160,21 @@ def read_rules(rule: Rule, rotor: Rotor, hardware: Hardware) -> tuple[Hardware, 
     or when cvxpy is not there.
     """
     cvxpy = library()
-    steps = cvxpy.Variable(len(hardware.step), integer=True, name="steps")
+    steps = cvxpy.Variable(max(len(hardware.step), 1), name="steps")
     moved, fitted = _expressions(cvxpy, rotor, hardware, steps)
-    given = _called(rule, moved, fitted)
-    constraints, penalty = _sorted_out(cvxpy, given)
-    _require_convex(cvxpy, constraints, penalty)
+    constraints, penalty = called(cvxpy, rule, moved, fitted)
     rows: list[tuple[Real, float, float]] = []
     left = []
     for constraint in constraints:
         own = {v.id for v in constraint.variables()} <= {steps.id}
         bound = _as_rows(cvxpy, constraint, steps, hardware) if own else None
         if bound is None:
+            require_finite(constraint)
             left.append(constraint)
         else:
             rows += bound
+    if penalty is not None:
+        require_finite(penalty)
     if rows:
         hardware = replace(
             hardware,
@@ -102,18 +183,6 @@ def read_rules(rule: Rule, rotor: Rotor, hardware: Hardware) -> tuple[Hardware, 
             row_high=np.concatenate([hardware.row_high, [high for _, _, high in rows]]),
         )
     return hardware, OwnRules(steps, tuple(left), penalty, tuple(rows))
-
-
-def library() -> Any:
-    """Return cvxpy; raise BadInput where it is not installed."""
-    try:
-        import cvxpy
-    except ImportError:
-        raise BadInput(
-            "constraints of your own need the library cvxpy (and pyscipopt for those that are not "
-            "linear): pip install 'adapt[custom]'"
-        ) from None
-    return cvxpy
 
 
 def _expressions(
@@ -136,77 +205,6 @@ def _expressions(
     return moved, fitted
 
 
-def _called(rule: Rule, moved: Any, fitted: Any) -> Any:
-    """Return what the function gives; one with two arguments gets what is fitted too."""
-    try:
-        parameters = inspect.signature(rule).parameters.values()
-        positional = [
-            p for p in parameters if p.kind in (p.POSITIONAL_ONLY, p.POSITIONAL_OR_KEYWORD)
-        ]
-        needed = [p for p in positional if p.default is p.empty]
-        both = len(needed) == 2 or (len(positional) >= 2 and len(needed) < 2)
-    except (TypeError, ValueError):
-        both = False
-    try:
-        return rule(moved, fitted) if both else rule(moved)
-    except KeyError as error:
-        known = "; ".join(f"{name}: {', '.join(blades)}" for name, blades in moved.items())
-        raise BadInput(
-            f"your constraints ask for {error}, which the rotor file does not have; it has {known}"
-        ) from error
-    except Exception as error:
-        raise BadInput(f"your constraints failed: {type(error).__name__}: {error}") from error
-
-
-def _sorted_out(cvxpy: Any, given: Any) -> tuple[list[Any], Any]:
-    """Return constraints and penalty of what the function gave."""
-    penalty = None
-    if isinstance(given, tuple) and len(given) == 2 and not _is_constraint(cvxpy, given[1]):
-        given, penalty = given
-    if isinstance(given, cvxpy.Expression) and penalty is None:
-        given, penalty = [], given
-    constraints = [given] if _is_constraint(cvxpy, given) else given
-    listed = isinstance(constraints, list | tuple)
-    if not listed or not all(_is_constraint(cvxpy, c) for c in constraints):
-        raise BadInput(
-            f"your constraints gave {_kind(given)}: expected a cvxpy constraint, a list of them, a "
-            "penalty (a cvxpy expression), or a pair of both"
-        )
-    # Comparing numbers gives a truth value: a rule over what cannot move anyhow.
-    if any(isinstance(c, bool | np.bool_) and not c for c in constraints):
-        raise BadInput("your constraints cannot be kept: one of them is false whatever is moved")
-    if penalty is not None:
-        penalty = cvxpy.Constant(penalty) if isinstance(penalty, int | float) else penalty
-        if not isinstance(penalty, cvxpy.Expression) or penalty.size != 1:
-            raise BadInput(
-                f"your penalty is {_kind(penalty)}: expected one number as a cvxpy expression"
-            )
-    return [c for c in constraints if not isinstance(c, bool | np.bool_)], penalty
-
-
-def _is_constraint(cvxpy: Any, value: Any) -> bool:
-    return isinstance(value, cvxpy.Constraint | bool | np.bool_)
-
-
-def _kind(value: Any) -> str:
-    if isinstance(value, list | tuple):
-        return (
-            f"a {type(value).__name__} with {', '.join(sorted({type(v).__name__ for v in value}))}"
-        )
-    return f"a {type(value).__name__}"
-
-
-def _require_convex(cvxpy: Any, constraints: list[Any], penalty: Any) -> None:
-    wrong = [str(c) for c in constraints if not c.is_dcp()]
-    if penalty is not None and not penalty.is_convex():
-        wrong.append(f"the penalty {penalty}")
-    if wrong:
-        raise BadInput(
-            "your constraints are not convex as cvxpy reads them, so that no answer could be "
-            f"proven: {'; '.join(wrong)}. Boolean variables of your own may help"
-        )
-
-
 def _as_rows(
     cvxpy: Any, constraint: Any, steps: Any, hardware: Hardware
 ) -> list[tuple[Real, float, float]] | None:
@@ -220,20 +218,30 @@ def _as_rows(
     )
     count = len(hardware.step)
     values = []
-    for x in (np.zeros(count), *np.eye(count)):
+    for x in (np.zeros(steps.size), *np.eye(steps.size)):
         steps.value = x
-        values.append(np.ravel(gap.value).astype(float))
+        values.append(np.ravel(_dense(gap.value)).astype(float))
     start = values[0]
-    matrix = np.array(values[1:]).reshape(count, len(start)).T - start[:, None]
+    with np.errstate(invalid="ignore"):
+        matrix = (np.array(values[1:]) - start).T[:, :count]
     rows = []
     for row, rest in zip(matrix, start, strict=True):
+        if below and rest == -math.inf:  # a bound at infinity binds nothing
+            continue
+        if math.isfinite(rest) and not np.isfinite(row).all():
+            raise BadInput(f"your constraint {shown(constraint)} multiplies a move by infinity")
         reach = float(np.maximum(row * hardware.low, row * hardware.high).sum())
-        least = float(np.minimum(row * hardware.low, row * hardware.high).sum())
+        least_ = float(np.minimum(row * hardware.low, row * hardware.high).sum())
         slack = _SLACK * max(float(np.abs(row).max(initial=0.0)), abs(float(rest)), 1e-300)
-        low = -rest - slack if equal else min(least, -rest) - 1.0
-        rows.append((row, float(low), float(-rest + slack)))
-        if least > -rest + slack or (equal and reach < -rest - slack):
+        if not math.isfinite(rest) or least_ > -rest + slack or (equal and reach < -rest - slack):
             raise BadInput(
-                f"your constraint {constraint} cannot be kept by any move that the hardware allows"
+                f"your constraint {shown(constraint)} cannot be kept by any move that the hardware "
+                "allows"
             )
+        low = -rest - slack if equal else min(least_, -rest) - 1.0
+        rows.append((row, float(low), float(-rest + slack)))
     return rows
+
+
+def _dense(value: Any) -> Any:
+    return value.toarray() if hasattr(value, "toarray") else np.asarray(value)
