@@ -165,11 +165,13 @@ class NextStage:
 
     moves: the plan for the run that is expected; chance: of that plan. counts: how many of the
     simulated next runs need so many moves (-1: no plan reached the target), by number of moves.
+    why: why nothing can be said of it, "" where something is.
     """
 
     moves: tuple[Move, ...]
     chance: float
     counts: Mapping[int, int]
+    why: str = ""
 
 
 @dataclass(frozen=True)

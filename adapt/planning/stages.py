@@ -16,6 +16,7 @@ from adapt.planning.moves import moves_of_steps
 from adapt.planning.next_run import after_next_run
 from adapt.planning.plan import Move, NextStage
 from adapt.planning.searching import Search
+from adapt.problems import BadInput
 
 __all__ = ["next_stage"]
 
@@ -31,7 +32,15 @@ def next_stage(case: Case, asked: Asked, amounts: Real, deadline: float) -> Next
 
     case: of this stage. asked: the request, whose whole scope the next stage has. amounts: (blade,
     adjuster) of this stage's moves. Next runs are drawn until the deadline, by time.monotonic().
+    What cannot be planned then is no fault of this stage: it is said in `why`.
     """
+    try:
+        return _next_stage(case, asked, amounts, deadline)
+    except BadInput as error:
+        return NextStage((), 0.0, {}, str(error))
+
+
+def _next_stage(case: Case, asked: Asked, amounts: Real, deadline: float) -> NextStage:
     scope = replace(asked.scope, vibration=True, track=True)
     fitted = case.fitted.after(amounts)
     whole = case.standing_at(case.standing, case.fitted, scope)

@@ -137,7 +137,8 @@ def _by_hand(held: ByHand, rotor: Rotor) -> dict[str, Any]:
 def _next_stage(stage: NextStage, rotor: Rotor) -> dict[str, Any]:
     return {
         "moves": [_move(m, rotor) for m in stage.moves],
-        "chance": stage.chance,
+        "chance": None if stage.why else stage.chance,
+        "why": stage.why,
         "counts": [{"moves": m if m >= 0 else None, "runs": n} for m, n in stage.counts.items()],
     }
 

@@ -153,6 +153,9 @@ def _by_hand(plan: Plan, held: ByHand, rotor: Rotor) -> Iterable[Block]:
 
 def _stage(stage: NextStage, rotor: Rotor) -> Iterable[Block]:
     yield Heading("What balancing is then expected to need")
+    if stage.why:
+        yield Line(f"That cannot be planned: {stage.why}.", tone="bad")
+        return
     if stage.moves:
         yield Line(
             f"If the next run reads as expected, {count(len(stage.moves), 'move')}: "

@@ -199,6 +199,26 @@ def test_linear_rules_keep_the_whole_plan_with_its_trade_off() -> None:
     assert len(plan.tradeoff) > 1
 
 
+def test_a_rule_that_the_next_stage_cannot_keep_does_not_lose_this_one() -> None:
+    links = small_rotor(adjusters=(WEIGHT, LINK), track_limit=10.0)
+    job = job_of(
+        links,
+        np.array([[0.1]]),
+        posterior_of([[0.001, 0.02j]], track_mean=[[0.0, 3.0]]),
+        heights=np.array([[[9.0, -3.0, -3.0, -3.0]]]),
+        fitted=np.array([[100.0, 0.0]] * 4),
+    )
+
+    def far_down(moved: Any) -> Any:
+        return moved["pitch link"]["A"] <= -2.0
+
+    plan = planned(job, track_first=True, constraints=far_down)
+    assert plan.moves
+    assert plan.next_stage is not None
+    assert "cannot be kept by any move" in plan.next_stage.why
+    assert plan.next_stage.counts == {}
+
+
 def test_rules_that_nothing_keeps_are_said_to_be_so() -> None:
     def much(moved: Any) -> Any:
         return cp.norm(cp.hstack([moved["hub weight"]["A"] - 1000.0, 0.0])) <= 10.0
