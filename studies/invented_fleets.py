@@ -121,6 +121,12 @@ def relative_spread(
     return covariance
 
 
+def drawn_type(rng: np.random.Generator, shape: tuple[int, int, int]) -> np.ndarray:
+    """Return coefficients (sensor, regime, adjuster) whose regimes act alike, as real ones do."""
+    phase = 2j * np.pi * (rng.random((shape[0], 1, shape[2])) + 0.1 * rng.random(shape))
+    return np.asarray(SIZE * rng.uniform(0.7, 1.4, shape) * np.exp(phase))
+
+
 def model_fleet(
     rng: np.random.Generator,
     rotors: int,
@@ -129,17 +135,19 @@ def model_fleet(
     step: Callable[[], float] = lambda: 1.0,
     reading: Callable[[], float] = lambda: 1.0,
     airspeed: np.ndarray = AIRSPEED,
+    type_: np.ndarray | None = None,
 ) -> Fleet:
     """Draw a fleet of the learner's model; pairs: of each job of a rotor; one spread a sensor.
+
+    type_: the type's coefficients, (sensor, regime, adjuster); drawn when None.
 
     step, reading: factors on the sd of the next run-to-run change or reading scatter, common to
     all channels of a run.
     """
     sensors, regimes, adjusters = len(spreads), len(airspeed), len(SIZE)
     shape = (sensors, regimes, adjusters)
-    # Regimes of a sensor act alike and differ smoothly, as real ones do.
-    phase = 2j * np.pi * (rng.random((sensors, 1, adjusters)) + 0.1 * rng.random(shape))
-    type_ = SIZE * rng.uniform(0.7, 1.4, shape) * np.exp(phase)
+    if type_ is None:
+        type_ = drawn_type(rng, shape)
     own = np.empty((rotors, *shape), dtype=complex)
     for s, spread in enumerate(spreads):
         root = _root(spread(type_[s]))

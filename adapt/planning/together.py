@@ -65,28 +65,32 @@ def share_inside(
     (regime, blade), height_var (regime, blade): blades. steps: (variable,).
     """
     rng = np.random.default_rng(SEED)
-    values, vectors = np.linalg.eigh(correlation)
-    root = (vectors * np.sqrt(np.maximum(values, 0.0))).T * np.sqrt(noise_var)
     loading = shared.loading(steps)[:, 0]
-    groups = int(shared.group.max(initial=-1)) + 1
+    alike = shared.group[:, None] == shared.group
+    noise_sd = np.sqrt(noise_var)
+    cov = np.where(alike, loading @ loading.conj().T, 0.0) + np.diag(own_var)
+    root = _root(cov + noise_sd[:, None] * correlation * noise_sd)
     lift = track.loading(steps).real
+    lift = lift.reshape(heights.size, lift.shape[-1])
+    track_root = _root(lift @ lift.T + np.diag(height_var.ravel()))
     inside = 0
     for first in range(0, SAMPLES, _AT_ONCE):
         count = min(_AT_ONCE, SAMPLES - first)
         ok = np.ones(count, dtype=bool)
         if len(mean):
-            z = _circular(rng, count, len(mean)) @ root
-            z += _circular(rng, count, len(mean)) * np.sqrt(own_var) + mean
-            for g in range(groups):
-                at = shared.group == g
-                z[:, at] += _circular(rng, count, loading.shape[1]) @ loading[at].T
-            ok &= (np.abs(z) <= 1.0).all(axis=1)
+            z = _circular(rng, count, len(mean)) @ root.T + mean
+            ok &= (z.real**2 + z.imag**2 <= 1.0).all(axis=1)
         if len(heights):
-            h = rng.standard_normal((count, *heights.shape)) * np.sqrt(height_var) + heights
-            h += np.einsum("cf,gbf->cgb", rng.standard_normal((count, lift.shape[2])), lift)
-            ok &= (np.ptp(h, axis=2) <= 1.0).all(axis=1)
+            h = rng.standard_normal((count, heights.size)) @ track_root.T
+            ok &= (np.ptp(h.reshape(count, *heights.shape) + heights, axis=2) <= 1.0).all(axis=1)
         inside += int(ok.sum())
     return inside / SAMPLES
+
+
+def _root(cov: Array) -> Array:
+    """Return L with L @ L^H = cov, (row, factor)."""
+    values, vectors = np.linalg.eigh(cov)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def _circular(rng: np.random.Generator, *shape: int) -> Complex:
