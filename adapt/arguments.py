@@ -278,20 +278,18 @@ def _amount(text: str) -> float:
 
 
 def _minutes(text: str) -> float:
-    try:
-        minutes = float(text)
-    except ValueError:
-        minutes = -1.0
-    if not 0.0 <= minutes < float("inf"):
-        raise argparse.ArgumentTypeError(f"found {text!r}, expected minutes, such as 90")
-    return minutes
+    return _at_least_0(text, "minutes, such as 90")
 
 
 def _seconds(text: str) -> float:
+    return _at_least_0(text, "a time in seconds, such as 60")
+
+
+def _at_least_0(text: str, expected: str) -> float:
     try:
-        seconds = float(text)
+        number = float(text)
     except ValueError:
-        seconds = -1.0
-    if not 0.0 <= seconds < float("inf"):
-        raise argparse.ArgumentTypeError(f"found {text!r}, expected a time in seconds, such as 60")
-    return seconds
+        number = -1.0
+    if not 0.0 <= number < float("inf"):
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected {expected}")
+    return number

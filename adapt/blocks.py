@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["by_channel", "joined"]
+__all__ = ["by_channel", "joined", "root_of"]
 
 Array = npt.NDArray[Any]
 
@@ -23,6 +23,15 @@ def by_channel(joint: Array, adjusters: int) -> Array:
     parts = joint.reshape(groups, regimes, adjusters, regimes, adjusters)
     at = np.arange(regimes)
     return parts[:, at, :, at, :].transpose(1, 0, 2, 3).reshape(-1, adjusters, adjusters)
+
+
+def root_of(cov: Array) -> Array:
+    """Return L with L @ L^H = cov for stacked covariances (..., row, row); NaN counts as 0.
+
+    What rounding leaves below zero counts as 0 too.
+    """
+    values, vectors = np.linalg.eigh(np.nan_to_num(cov))
+    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None))[..., None, :])
 
 
 def joined(cov: Array, regimes: int) -> Array:

@@ -23,6 +23,9 @@ PREFIX = "loops-"
 _ALWAYS: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
 _REORDERED = {"reassoc", "contract", "nsz", "arcp"}
 
+# What LLVM is asked to do: more takes longer and does not make these loops faster.
+_EFFORT = {"OPT": 1, "LOOP_VECTORIZE": 0, "SLP_VECTORIZE": 0}
+
 _say: list[Callable[[str], None]] = []
 _said: list[bool] = []
 _ours: set[Callable[..., Any]] = set()
@@ -105,21 +108,31 @@ def cache_folder(package: Path) -> Path | None:
 
 @cache
 def _listen() -> None:
+    import numba.core.config
     from numba.core import event
 
-    class FirstOfOurs(event.Listener):
-        """Says so when a loop of this program is about to be compiled."""
+    config: Any = numba.core.config
+    before: list[tuple[Any, ...]] = []
+
+    class Compiling(event.Listener):
+        """Says so when loops are about to be compiled, and has it done with `_EFFORT`."""
 
         def on_start(self, event: Any) -> None:
-            if _said or not _say or event.data["dispatcher"].py_func not in _ours:
-                return
-            _said.append(True)
-            _say[0](
-                "preparing the inner loops; this is done once after installing and takes up to a "
-                "minute"
-            )
+            ours = event.data["dispatcher"].py_func in _ours
+            if ours and not _said and _say:
+                _said.append(True)
+                _say[0](
+                    "preparing the inner loops; this is done once after installing and takes up "
+                    "to a minute"
+                )
+            # What one function calls is compiled in the middle of it: each gives back what it met.
+            before.append(tuple(getattr(config, name) for name in _EFFORT))
+            if ours:
+                for name, value in _EFFORT.items():
+                    setattr(config, name, value)
 
         def on_end(self, event: Any) -> None:
-            """Nothing to say."""
+            for name, value in zip(_EFFORT, before.pop(), strict=True):
+                setattr(config, name, value)
 
-    event.register("numba:compile", FirstOfOurs())  # type: ignore[no-untyped-call]
+    event.register("numba:compile", Compiling())  # type: ignore[no-untyped-call]

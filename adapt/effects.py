@@ -12,7 +12,15 @@ from scipy.linalg import helmert
 
 from adapt.rotor import Rotor
 
-__all__ = ["blade_phasors", "contrasts", "harmonic_sums", "move_amounts", "track_changes"]
+__all__ = [
+    "blade_phasors",
+    "channel_sums",
+    "contrast_changes",
+    "contrasts",
+    "harmonic_sums",
+    "move_amounts",
+    "track_changes",
+]
 
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
@@ -36,6 +44,15 @@ def harmonic_sums(rotor: Rotor, amounts: npt.ArrayLike, order: int = 1) -> Compl
     return np.einsum("b,...ba->...a", blade_phasors(rotor, order), x)
 
 
+def channel_sums(rotor: Rotor, amounts: npt.ArrayLike) -> Complex:
+    """Return the X_a of every channel's order, (channel, adjuster), channels as in the rotor file.
+
+    amounts: (blade, adjuster).
+    """
+    sums = {sensor.name: harmonic_sums(rotor, amounts, sensor.order) for sensor in rotor.sensors}
+    return np.stack([sums[sensor] for sensor, _ in rotor.channels])
+
+
 def track_changes(amounts: npt.ArrayLike) -> Real:
     """Return each blade's change of height for one unit of coefficient, (..., blade, adjuster).
 
@@ -44,6 +61,15 @@ def track_changes(amounts: npt.ArrayLike) -> Real:
     """
     x = np.asarray(amounts, dtype=float)
     return x - x.mean(axis=-2, keepdims=True)
+
+
+def contrast_changes(amounts: npt.ArrayLike) -> Real:
+    """Return the change of each height contrast for one unit of coefficient, (contrast, adjuster).
+
+    amounts: (blade, adjuster).
+    """
+    lift = track_changes(amounts)
+    return contrasts(len(lift)) @ lift
 
 
 def contrasts(blades: int) -> Real:

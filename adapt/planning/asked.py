@@ -13,7 +13,7 @@ from adapt.planning.scope import TRACK, Scope
 from adapt.problems import BadInput
 from adapt.rotor import Rotor
 
-__all__ = ["AIMS", "INSIDE", "MOST_MOVES", "Asked", "moves_of", "require_hardware"]
+__all__ = ["AIMS", "INSIDE", "Asked", "asked_for", "require_hardware"]
 
 AIMS = ("fewest", "smoothest", "quickest", "likeliest")
 MOST_MOVES = 6
@@ -57,12 +57,22 @@ class Asked:
         """The largest objective value that reaches the target of fewest and quickest."""
         return -math.log(self.chance) + 1e-12 if self.by_chance else INSIDE
 
+    @property
+    def cap(self) -> int:
+        """The most moves of a search that makes one number small."""
+        return MOST_MOVES if self.most_moves is None else self.most_moves
+
+    @property
+    def moves_cap(self) -> int | None:
+        """The most moves of a plan by the aim, None for no cap."""
+        return self.most_moves if self.staged else self.cap
+
     def smoothest(self) -> Asked:
         """Return the request for the lowest worst ratio with the same hardware."""
         return replace(self, aim="smoothest")
 
-    def require(self, rotor: Rotor) -> None:
-        """Raise one BadInput that names everything wrong with the request."""
+    def wrong(self, rotor: Rotor) -> list[str]:
+        """Return everything that is wrong with the request, in words."""
         wrong = [*self._wrong_numbers(), *self._wrong_together(rotor)]
         wrong += _wrong_names(rotor, self.scope, self.held)
         wrong += _contradictions(rotor, self.held)
@@ -71,8 +81,7 @@ class Asked:
         places = [(move.blade, move.adjuster) for move in self.by_hand]
         for blade, adjuster in dict.fromkeys(p for p in places if places.count(p) > 1):
             wrong.append(f"moves by hand: {adjuster} on blade {blade} stands twice; give its sum")
-        if wrong:
-            raise BadInput("; ".join(wrong))
+        return wrong
 
     def _wrong_numbers(self) -> Iterable[str]:
         if self.aim not in AIMS:
@@ -113,24 +122,120 @@ class Asked:
             yield "track first and track only inside do not go together"
 
 
-def moves_of(moves: Iterable[Move | Sequence[object]]) -> tuple[Move, ...]:
-    """Return moves given as values or as (blade, adjuster, amount); raise BadInput for others."""
-    found: list[Move] = []
-    wrong: list[str] = []
-    for number, move in enumerate(moves, start=1):
-        if isinstance(move, Move):
-            found.append(move)
-            continue
-        try:
-            blade, adjuster, amount = move
-            found.append(Move(str(blade), str(adjuster), float(amount)))  # type: ignore[arg-type]
-        except (TypeError, ValueError):
-            wrong.append(
-                f"move {number} by hand: found {_shown(move)}, expected blade, adjuster and amount"
-            )
+def asked_for(
+    rotor: Rotor,
+    *,
+    aim: str,
+    chance: float,
+    most_moves: int | None,
+    most_minutes: float | None,
+    run_minutes: float | None,
+    limits: str | None,
+    hedge: bool,
+    regimes: Collection[str] | None,
+    weights: Mapping[str, float] | None,
+    only_inside: Collection[str],
+    locked_blades: Collection[str],
+    locked_adjusters: Collection[str],
+    locked: Collection[tuple[str, str]],
+    caps: Mapping[str, float] | None,
+    largest_moves: Mapping[str, float] | None,
+    by_hand: Iterable[Move | Sequence[object]],
+    track_first: bool,
+    prefer_teaching: bool,
+) -> Asked:
+    """Return the request that the arguments of `plan` make.
+
+    A name alone stands for a list of one. Raises one BadInput that says all that is wrong with it.
+    """
+    read = _Reading()
+    asked = Asked(
+        aim=aim,
+        chance=read.number("chance", chance, 0.9),
+        most_moves=None if most_moves is None else read.whole("most moves", most_moves),
+        most_minutes=None if most_minutes is None else read.number("most minutes", most_minutes),
+        run_minutes=None
+        if run_minutes is None
+        else read.number("minutes of another run", run_minutes),
+        hedge=hedge,
+        scope=Scope(
+            limit_set=limits,
+            regimes=None if regimes is None else _names(regimes),
+            only_inside=_names(only_inside),
+            weights=read.numbers("weight", weights),
+            vibration=not track_first,
+        ),
+        held=Held(
+            blades=_names(locked_blades),
+            adjusters=_names(locked_adjusters),
+            places=read.places(locked),
+            caps=read.numbers("cap", caps),
+            largest=read.numbers("largest move", largest_moves),
+        ),
+        by_hand=read.moves(by_hand),
+        teaching=prefer_teaching,
+        track_first=track_first,
+    )
+    wrong = [*read.wrong, *asked.wrong(rotor)]
     if wrong:
         raise BadInput("; ".join(wrong))
-    return tuple(found)
+    return asked
+
+
+class _Reading:
+    """Arguments as values; what is none is said in `wrong`, and something harmless is taken."""
+
+    def __init__(self) -> None:
+        self.wrong: list[str] = []
+
+    def number(self, what: str, value: object, instead: float = 1.0) -> float:
+        try:
+            return float(value)  # type: ignore[arg-type]
+        except (TypeError, ValueError):
+            self.wrong.append(f"{what}: found {value!r}, expected a number")
+            return instead
+
+    def whole(self, what: str, value: object) -> int:
+        number = self.number(what, value)
+        if number != round(number) if math.isfinite(number) else True:
+            self.wrong.append(f"{what}: found {value!r}, expected a whole number")
+            return 0
+        return round(number)
+
+    def numbers(self, what: str, values: Mapping[str, float] | None) -> dict[str, float]:
+        return {
+            str(name): self.number(f"{what} of {name}", value)
+            for name, value in (values or {}).items()
+        }
+
+    def places(self, values: Collection[tuple[str, str]]) -> frozenset[tuple[str, str]]:
+        found = set()
+        for value in values:
+            if isinstance(value, str) or len(value) != 2:
+                self.wrong.append(f"locked: found {_shown(value)}, expected blade and adjuster")
+            else:
+                found.add((str(value[0]), str(value[1])))
+        return frozenset(found)
+
+    def moves(self, values: Iterable[Move | Sequence[object]]) -> tuple[Move, ...]:
+        found: list[Move] = []
+        for number, value in enumerate(values, start=1):
+            if isinstance(value, Move):
+                found.append(value)
+                continue
+            try:
+                blade, adjuster, amount = value
+                found.append(Move(str(blade), str(adjuster), float(amount)))  # type: ignore[arg-type]
+            except (TypeError, ValueError):
+                self.wrong.append(
+                    f"move {number} by hand: found {_shown(value)}, expected blade, adjuster and "
+                    "amount"
+                )
+        return tuple(found)
+
+
+def _names(values: Collection[str]) -> frozenset[str]:
+    return frozenset((values,) if isinstance(values, str) else map(str, values))
 
 
 def require_hardware(rotor: Rotor, minutes: Mapping[str, float | None], asked: Asked) -> None:

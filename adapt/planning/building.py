@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from adapt.blocks import root_of
 from adapt.coefficients import Coefficients
 from adapt.effects import blade_phasors, contrasts, track_changes
 from adapt.planning.hardware import Hardware
@@ -65,12 +66,6 @@ def _refuse_what_is_no_number(vibration: Vibration, track: Track) -> None:
         )
 
 
-def _factor(cov: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
-    """Return L with L @ L^H = cov for stacked positive semi-definite cov (NaN counts as 0)."""
-    values, vectors = np.linalg.eigh(np.nan_to_num(cov))
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None))[..., None, :])
-
-
 def _vibration(
     rotor: Rotor,
     coefficients: Coefficients,
@@ -91,7 +86,7 @@ def _vibration(
     known = np.nan_to_num(level.mean[at])
     cov = np.nan_to_num(level.cov[at])
     # Variance of X^T c is |L^T X|^2 for cov = L L^H.
-    factor = np.swapaxes(_factor(cov), 1, 2)
+    factor = np.swapaxes(root_of(cov), 1, 2)
     doubt = factor[:, :, hardware.adjuster] * unit[:, None, :]
     level_doubt = np.einsum("jfa,ja->jf", factor, level.slope[at, 0])
     base = level.own_var[at] + noise.run_var[at] + noise.reading_var[at]
@@ -127,7 +122,7 @@ def _links(joint: npt.NDArray[Any], at: list[int], adjusters: int) -> npt.NDArra
     joint: (group, regime * adjuster, same).
     """
     groups, size = joint.shape[:2]
-    roots = _factor(joint).reshape(groups, -1, adjusters, size)
+    roots = root_of(joint).reshape(groups, -1, adjusters, size)
     return roots.reshape(-1, adjusters, size)[at]
 
 
@@ -175,7 +170,7 @@ def _track(
     lift = np.einsum("vba->bav", track_changes(unit))
     known = np.nan_to_num(level.mean[at])
     cov = np.nan_to_num(level.cov[at])
-    factor = np.swapaxes(_factor(cov), 1, 2).real
+    factor = np.swapaxes(root_of(cov), 1, 2).real
     slope = np.einsum("mb,tma->tba", basis, level.slope[at])
     base = level.own_var[at] + noise.track_run_var[at] + noise.track_reading_var[at]
     sd = np.array([a.amount_sd for a in rotor.adjusters]).reshape(adjusters)

@@ -57,8 +57,8 @@ def penalty_tables() -> Tables:
 @lru_cache(maxsize=8)
 def penalty_lines(ceiling: float) -> Lines:
     """Return the lines of everything with a penalty up to a ceiling, see `kernel.lines`."""
-    shape = (2, VARIANCES, TANGENTS)
-    lines = Lines(np.zeros(shape), np.zeros(shape), np.zeros(shape[:2]), np.zeros(shape[:2]))
+    shape = (2, 2, VARIANCES, TANGENTS)
+    lines = Lines(np.zeros(shape), np.zeros(shape[:3]))
     fill_lines(penalty_tables(), lines, ceiling)
     return lines
 
@@ -66,7 +66,7 @@ def penalty_lines(ceiling: float) -> Lines:
 def no_law(variables: int) -> Law:
     """Return the law of a search that asks for no chances."""
     none, whole = np.zeros(0), np.zeros(0, dtype=np.int64)
-    table, cube = np.zeros((0, 0)), np.zeros((2, 0, 0))
+    table = np.zeros((0, 0))
     return Law(
         df=none,
         base=none,
@@ -79,7 +79,7 @@ def no_law(variables: int) -> Law:
         highest=none,
         deferred=False,
         tables=Tables(table, table, none),
-        lines=Lines(cube, cube, np.zeros((2, 0)), np.zeros((2, 0))),
+        lines=Lines(np.zeros((2, 2, 0, 0)), np.zeros((2, 2, 0))),
     )
 
 

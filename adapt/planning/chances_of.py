@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.planning.aims import descend
-from adapt.planning.asked import MOST_MOVES, Asked
+from adapt.planning.asked import Asked
 from adapt.planning.case import Case
 from adapt.planning.chance import amplitude_chance, spread_chance
 from adapt.planning.next_run import after_next_run
@@ -44,14 +44,13 @@ def chances_of(
     be. deadline: by time.monotonic(), for all searches together. Chances below LEAST_CHANCE, and
     half a hundredth of a chance, are not told apart.
     """
-    cap = MOST_MOVES if asked.most_moves is None else asked.most_moves
     wanted = asked.chance if asked.staged and asked.chance > 0.0 else WANTED
     problem = case.problem
     begun = time.monotonic()
     each = max(deadline - begun, 0.0) / 5.0
     now = float(problem.chances(steps))
     if proven is None:
-        now, proven = _likeliest(problem, cap, asked, begun + each, now, steps)
+        now, proven = _likeliest(problem, asked, begun + each, now, steps)
     perfect = _perfect(problem)
     rest = np.zeros_like(case.fitted.amounts)
     after = after_next_run(case.rotor, case.coefficients, case.standing, rest)
@@ -59,13 +58,13 @@ def chances_of(
         "known": (_all_known(problem), steps),
         "repeated": (case.standing_at(after, case.fitted, case.scope).problem, steps),
         "finer": (case.within(_finer(case.bounds)).problem, None),
-        "wider": (case.within(_wider(case.bounds)).problem, None),
+        "wider": (case.within(_wider(case)).problem, None),
     }
     found = {}
     for number, (name, (other, start)) in enumerate(others.items(), start=2):
         floor = 0.0 if name == "repeated" else now  # what helps cannot do worse
         until = begun + number * each
-        found[name], done = _likeliest(other, cap, asked, until, floor, start)
+        found[name], done = _likeliest(other, asked, until, floor, start)
         proven = proven and done
     return Chances(
         plan=now,
@@ -88,7 +87,7 @@ def _main(now: float, perfect: float, found: dict[str, float], wanted: float) ->
 
 
 def _likeliest(
-    problem: Problem, cap: int, asked: Asked, deadline: float, floor: float, start: Int | None
+    problem: Problem, asked: Asked, deadline: float, floor: float, start: Int | None
 ) -> tuple[float, bool]:
     """Return the highest chance of any plan within the caps, and whether that is proven.
 
@@ -101,7 +100,7 @@ def _likeliest(
         floor = max(floor, math.exp(-float(penalty.value(known, np.inf)[0])))
     answer = descend(
         penalty,
-        min(cap, len(problem.hardware.step)),
+        min(asked.cap, len(problem.hardware.step)),
         deadline,
         every=False,
         start=known,
@@ -140,8 +139,11 @@ def _finer(bounds: Rotor) -> Rotor:
     return replace(bounds, adjusters=adjusters)
 
 
-def _wider(bounds: Rotor) -> Rotor:
-    return replace(bounds, adjusters=tuple(_free(a) for a in bounds.adjusters), shared_ranges=())
+def _wider(case: Case) -> Rotor:
+    """Return bounds that hold nothing back but what cannot be planned with at all."""
+    usable = set(case.hardware.adjuster.tolist())
+    adjusters = [_free(a) if k in usable else a for k, a in enumerate(case.bounds.adjusters)]
+    return replace(case.bounds, adjusters=tuple(adjusters), shared_ranges=())
 
 
 def _free(adjuster: Adjuster) -> Adjuster:

@@ -23,7 +23,7 @@ from adapt.planning.forms import mean_forms
 from adapt.planning.general_solver import Solved, least, library
 from adapt.planning.own_rules import OwnRules
 from adapt.planning.problem import Problem
-from adapt.planning.without_rules import answer_without_rules, most_moves
+from adapt.planning.without_rules import answer_without_rules
 from adapt.problems import BadInput
 
 __all__ = ["solve"]
@@ -71,7 +71,7 @@ class _Model:
         self, problem: Problem, rules: OwnRules, asked: Asked, free: Answer | None
     ) -> None:
         self._problem, self._rules, self._asked = problem, rules, asked
-        self._most_moves = most_moves(asked)
+        self._most_moves = asked.moves_cap
         self._free = free
         self._forms = mean_forms(problem, problem.hedge)
         if not len(problem.hardware.step):

@@ -26,12 +26,12 @@ from adapt.planning.kernel.arrays import (
     new_cuts,
     new_scratch,
 )
-from adapt.planning.kernel.chances import BEYOND, bound_chances
-from adapt.planning.kernel.plans import cutoff, limit_of, tie_gap
+from adapt.planning.kernel.chances import BEYOND
+from adapt.planning.kernel.plans import cutoff, tie_gap
 from adapt.planning.kernel.supports import NODES, screen, search_supports
 from adapt.planning.kernel.tree import tighten
 from adapt.planning.kernel.walks import explore, round_each
-from adapt.planning.kernel.weights import bound_any, bound_box, factors, keep_cut
+from adapt.planning.kernel.weights import ALL_MOVED, bound_any, factors, keep_cut
 
 __all__ = ["JobSearch", "ready"]
 
@@ -121,17 +121,16 @@ class JobSearch:
         x = np.zeros(moves)
         all_moved = bool(((low > 0) | (high < 0)).all())
         weights = self._weights.copy()
-        if len(job.law.df):
-            found = bound_chances(
-                job, support, moves, low, high, weights, _ROOT_ROUNDS, ceiling, x, scratch,
-                all_moved,
-            )  # fmt: skip
-            return (np.inf if found >= BEYOND else found), x
+        chances = bool(len(job.law.df))
+        limit = ceiling if chances else ceiling**2
         factor = np.empty(len(job.offset))
-        factors(job.counted, ceiling**2, factor)
-        found = bound_box(
-            job, factor, support, moves, low, high, weights, _ROOT_ROUNDS, ceiling**2, x, scratch
-        )
+        factors(job.counted, limit, factor)
+        found = bound_any(
+            job, factor, support, moves, low, high, weights, _ROOT_ROUNDS, limit, x, scratch,
+            all_moved,
+        )  # fmt: skip
+        if chances:
+            return (np.inf if found >= BEYOND else found), x
         # What only must be inside may be as high as it is allowed to: that part says nothing.
         inside = float(weights[~job.counted].sum())
         room = found - inside * ceiling**2 * (1.0 + 3e-9)
@@ -151,7 +150,7 @@ class JobSearch:
             self._cuts = new_cuts(len(job.low), len(job.offset), max(moves, 6))
         best = self._record(ceiling)
         scratch = new_scratch(moves, len(job.offset))
-        limit = limit_of(job, best)
+        limit = _limit(job, best)
         factor = np.empty(len(job.offset))
         factors(job.counted, limit, factor)
         n = self._first_cut(best, self._cuts, moves, scratch)
@@ -160,7 +159,19 @@ class JobSearch:
         candidates, bounds = np.empty((_CHUNK, moves), dtype=np.int64), np.empty(_CHUNK)
         found = []
         while walk[0] >= 0 and time.monotonic() <= deadline:
-            count = screen(job, self._cuts, n, moves, quota, limit, walk, candidates, bounds)
+            count = screen(
+                job.cost,
+                job.partner,
+                job.kind,
+                self._cuts,
+                n,
+                moves,
+                quota,
+                limit,
+                walk,
+                candidates,
+                bounds,
+            )
             for first in range(0, count, _AT_ONCE):
                 if time.monotonic() > deadline:
                     break
@@ -200,8 +211,20 @@ class JobSearch:
         while walk[0] >= 0:
             if time.monotonic() > deadline:
                 return best, False, 0.0
-            limit = limit_of(job, best)
-            count = screen(job, cuts, n, moves, quota, limit, walk, candidates, bounds)
+            limit = _limit(job, best)
+            count = screen(
+                job.cost,
+                job.partner,
+                job.kind,
+                cuts,
+                n,
+                moves,
+                quota,
+                limit,
+                walk,
+                candidates,
+                bounds,
+            )
             first = np.argsort(bounds[:count], kind="stable")[:_FIRST]
             order = np.concatenate([first, np.arange(count)])
             late: list[int] = []
@@ -251,7 +274,7 @@ class JobSearch:
     def _first_cut(self, best: Best, cuts: Cuts, moves: int, scratch: Scratch) -> int:
         """Return the cut that all supports are held against first."""
         job = self._job
-        limit = limit_of(job, best)
+        limit = _limit(job, best)
         factor = np.empty(len(job.offset))
         factors(job.counted, limit, factor)
         support = np.zeros(0, dtype=np.int64)
@@ -262,11 +285,24 @@ class JobSearch:
             support = support[: len(scratch.move[LOW])]
             weights = weights.copy()
         low, high = job.low[support], job.high[support]
-        some = bool(len(support)) and bool(tighten(job, support, len(support), low, high))
+        some = bool(len(support)) and bool(
+            tighten(job.sums, job.sum_low, job.sum_high, support, len(support), low, high)
+        )
         if some:
             x = np.zeros(len(support))
             bound_any(
-                job, factor, support, len(support), low, high, weights, _ROUNDS, np.inf, x, scratch
+                job,
+                factor,
+                support,
+                len(support),
+                low,
+                high,
+                weights,
+                _ROUNDS,
+                np.inf,
+                x,
+                scratch,
+                ALL_MOVED,
             )
         else:
             support, low, high = support[:0], low[:0], high[:0]
@@ -282,7 +318,7 @@ class JobSearch:
         scratch = new_scratch(moves, len(job.offset))
         kept = self._weights.copy()
         for _ in range(_WALKS):
-            factors(job.counted, limit_of(job, best), factor)
+            factors(job.counted, _limit(job, best), factor)
             explore(job, best, factor, base, quota, moves, self._weights, _TRIES, kept, scratch)
             self._settle(best, deadline)
             if not best.number[PLANS] or best.value[BEST] >= last:
@@ -319,6 +355,12 @@ class JobSearch:
                 if value <= cutoff(best):
                     take(best, plan, value)
         return bool(cutoff(best) < before), True
+
+
+def _limit(job: Job, best: Best) -> float:
+    """Return what bounds are held against, as `kernel.plans.limit_of`."""
+    value = float(cutoff(best))
+    return value if len(job.law.df) else value * value
 
 
 def take(best: Best, plan: Real, value: float) -> None:

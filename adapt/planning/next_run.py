@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.coefficients import Coefficients, Noise
-from adapt.effects import contrasts, harmonic_sums, track_changes
+from adapt.blocks import root_of
+from adapt.coefficients import Coefficients
+from adapt.effects import channel_sums, contrast_changes, contrasts
 from adapt.level import Level, predict_run
 from adapt.planning.standing import Standing, follow
 from adapt.rotor import Rotor
 
 __all__ = ["NEXT_RUN", "after_next_run"]
 
+Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
-Complex = npt.NDArray[np.complex128]
 
 NEXT_RUN = "the next run"
 
@@ -36,10 +38,26 @@ def after_next_run(
     """
     noise = coefficients.noise
     moved = (amounts != 0).sum(axis=0)
-    readings = _readings(rotor, noise, standing.vibration, amounts, moved, rng)
+    readings = _read(
+        standing.vibration,
+        channel_sums(rotor, amounts)[:, None, :],
+        noise.reading_var,
+        noise.run_var_after(moved),
+        noise.correlation,
+        rng,
+    )[:, 0].astype(complex)
     heights = np.full((len(rotor.regimes), len(rotor.blades)), np.nan)
     if standing.track is not None:
-        heights = _heights(rotor, noise, standing.track, amounts, moved, rng)
+        lift = contrast_changes(amounts)
+        contrast = _read(
+            standing.track,
+            np.broadcast_to(lift, (len(rotor.regimes), *lift.shape)),
+            noise.track_reading_var,
+            noise.track_run_var_after(moved),
+            None,
+            rng,
+        )
+        heights = contrast @ contrasts(len(rotor.blades))
     vibration, track = follow(
         rotor,
         noise,
@@ -63,46 +81,36 @@ def after_next_run(
     )
 
 
-def _readings(
-    rotor: Rotor,
-    noise: Noise,
+def _read(
     level: Level,
-    amounts: Real,
-    moved: npt.NDArray[np.int64],
+    moves: Array,
+    reading_var: Real,
+    run_var: Real,
+    correlation: Array | None,
     rng: np.random.Generator | None,
-) -> Complex:
-    """Return what each channel reads next, (channel,); NaN where it was never read."""
-    orders = [rotor.sensor(sensor).order for sensor, _ in rotor.channels]
-    sums = {order: harmonic_sums(rotor, amounts, order) for order in set(orders)}
-    x = np.stack([sums[order] for order in orders])[:, None, :]
-    mean, cov = predict_run(level, x, noise.reading_var, noise.run_var_after(moved))
-    mean, var = mean[:, 0], np.nan_to_num(cov[:, 0, 0].real, nan=0.0, posinf=0.0)
+) -> Array:
+    """Return what is read next, (channel, part); NaN where it was never read.
+
+    Without rng what is expected. Otherwise coefficients are drawn as they are known together, and
+    noise with its correlation over channels.
+    """
+    mean, _ = predict_run(level, moves, reading_var, run_var)
     if rng is None:
-        return np.asarray(mean, dtype=complex)
-    draws = rng.standard_normal((2, len(mean))) / np.sqrt(2.0)
-    z = draws[0] + 1j * draws[1]
-    if noise.correlation is not None:
-        values, vectors = np.linalg.eigh(noise.correlation)
-        z = (vectors * np.sqrt(np.maximum(values, 0.0))) @ z
-    return np.asarray(mean + np.sqrt(var) * z, dtype=complex)
+        return mean
+    known = ~np.isnan(level.mean)
+    errors = root_of(level.joint) @ _normal(rng, (*level.joint.shape[:2], 1), mean.dtype)
+    errors = np.where(known, errors.reshape(level.mean.shape), 0.0)
+    slope = level.slope + np.where(known[:, None, :], moves, 0.0)
+    noise = _normal(rng, mean.shape, mean.dtype)
+    if correlation is not None:
+        noise = root_of(correlation) @ noise
+    own = np.where(np.isinf(level.own_var), 0.0, level.own_var) + run_var + reading_var
+    return np.asarray(mean + np.einsum("jpa,ja->jp", slope, errors) + np.sqrt(own)[:, None] * noise)
 
 
-def _heights(
-    rotor: Rotor,
-    noise: Noise,
-    level: Level,
-    amounts: Real,
-    moved: npt.NDArray[np.int64],
-    rng: np.random.Generator | None,
-) -> Real:
-    """Return the heights read next, (regime, blade); NaN where track was never read."""
-    basis = contrasts(len(rotor.blades))
-    lift = np.einsum("mb,ba->ma", basis, track_changes(amounts))
-    x = np.broadcast_to(lift, (len(rotor.regimes), *lift.shape))
-    mean, cov = predict_run(level, x, noise.track_reading_var, noise.track_run_var_after(moved))
-    if rng is not None:
-        cov = np.nan_to_num(cov, nan=0.0, posinf=0.0)
-        values, vectors = np.linalg.eigh(cov)
-        root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
-        mean = mean + np.einsum("gmn,gn->gm", root, rng.standard_normal(mean.shape))
-    return np.asarray(mean @ basis, dtype=float)
+def _normal(rng: np.random.Generator, shape: tuple[int, ...], kind: np.dtype[Any]) -> Array:
+    """Return normal numbers with E|.|^2 = 1, circular ones of a complex kind."""
+    if not np.issubdtype(kind, np.complexfloating):
+        return rng.standard_normal(shape)
+    draws = rng.standard_normal((2, *shape)) / np.sqrt(2.0)
+    return np.asarray(draws[0] + 1j * draws[1])

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from adapt.planning.general_solver import least, library
 from adapt.planning.hardware import Hardware
-from adapt.planning.rule_function import Rule, called, require_finite, shown
+from adapt.planning.rule_function import Rule, called, dense, require_finite, shown
 from adapt.problems import BadInput
 from adapt.rotor import Rotor
 
@@ -149,7 +149,7 @@ class OwnRules:
 
 
 def _holds(constraint: Any) -> bool:
-    size = max(float(np.abs(_dense(arg.value)).max(initial=0.0)) for arg in constraint.args)
+    size = max(float(np.abs(dense(arg.value)).max(initial=0.0)) for arg in constraint.args)
     return bool(np.all(constraint.value(_TOLERANCE * max(size, 1.0))))
 
 
@@ -220,7 +220,7 @@ def _as_rows(
     values = []
     for x in (np.zeros(steps.size), *np.eye(steps.size)):
         steps.value = x
-        values.append(np.ravel(_dense(gap.value)).astype(float))
+        values.append(np.ravel(dense(gap.value)).astype(float))
     start = values[0]
     with np.errstate(invalid="ignore"):
         matrix = (np.array(values[1:]) - start).T[:, :count]
@@ -241,7 +241,3 @@ def _as_rows(
         low = -rest - slack if equal else min(least_, -rest) - 1.0
         rows.append((row, float(low), float(-rest + slack)))
     return rows
-
-
-def _dense(value: Any) -> Any:
-    return value.toarray() if hasattr(value, "toarray") else np.asarray(value)

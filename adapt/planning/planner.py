@@ -9,18 +9,16 @@ from dataclasses import replace
 from adapt.coefficients import Coefficients, require_design
 from adapt.coefficients.reviewed import require_reviews
 from adapt.log import History, Log, check
-from adapt.planning.asked import AIMS, Asked, moves_of
+from adapt.planning.asked import AIMS, asked_for
 from adapt.planning.by_hand import by_hand as hold_beside
 from adapt.planning.case import case_of
 from adapt.planning.chances_of import WANTED, chances_of
 from adapt.planning.hardware import fitted_now
-from adapt.planning.held import Held
 from adapt.planning.job_search import ready
 from adapt.planning.making import Made, as_plan, make
 from adapt.planning.own_rules import Rule
 from adapt.planning.plan import Move, Plan
 from adapt.planning.relaxing import relaxations
-from adapt.planning.scope import Scope
 from adapt.planning.stages import next_stage
 from adapt.planning.standing import standing_of
 from adapt.rotor import Rotor
@@ -93,32 +91,27 @@ def plan(
     require_design(coefficients, rotor)
     history = log if isinstance(log, History) else check(rotor, log)
     require_reviews(coefficients, history)
-    asked = Asked(
+    asked = asked_for(
+        rotor,
         aim=aim,
         chance=chance,
         most_moves=most_moves,
         most_minutes=most_minutes,
         run_minutes=run_minutes,
+        limits=limits,
         hedge=hedge,
-        scope=Scope(
-            limit_set=limits,
-            regimes=None if regimes is None else frozenset(regimes),
-            only_inside=frozenset(only_inside),
-            weights=dict(weights or {}),
-            vibration=not track_first,
-        ),
-        held=Held(
-            blades=frozenset(locked_blades),
-            adjusters=frozenset(locked_adjusters),
-            places=frozenset((str(b), str(a)) for b, a in locked),
-            caps=dict(caps or {}),
-            largest=dict(largest_moves or {}),
-        ),
-        by_hand=moves_of(by_hand),
-        teaching=prefer_teaching,
+        regimes=regimes,
+        weights=weights,
+        only_inside=only_inside,
+        locked_blades=locked_blades,
+        locked_adjusters=locked_adjusters,
+        locked=locked,
+        caps=caps,
+        largest_moves=largest_moves,
+        by_hand=by_hand,
         track_first=track_first,
+        prefer_teaching=prefer_teaching,
     )
-    asked.require(rotor)
     ready()
     begun = time.monotonic()
     standing = standing_of(rotor, coefficients, history, job)

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -118,31 +119,10 @@ class Problem:
 
     def scaled(self, factor: float) -> Problem:
         """Return the problem with every limit so many times as large."""
-        v, t, square = self.vibration, self.track, factor**2
         return replace(
             self,
-            vibration=replace(
-                v,
-                level=v.level / factor,
-                effect=v.effect / factor,
-                doubt=v.doubt / factor,
-                level_doubt=v.level_doubt / factor,
-                base_var=v.base_var / square,
-                noise_var=v.noise_var / square,
-                inexact_var=v.inexact_var / square,
-                shared=v.shared.scaled(factor),
-            ),
-            track=replace(
-                t,
-                heights=t.heights / factor,
-                effect=t.effect / factor,
-                doubt=t.doubt / factor,
-                level_doubt=t.level_doubt / factor,
-                base_var=t.base_var / square,
-                noise_var=t.noise_var / square,
-                inexact_var=t.inexact_var / square,
-                shared=t.shared.scaled(factor),
-            ),
+            vibration=_scaled(self.vibration, ("level", "effect"), factor),
+            track=_scaled(self.track, ("heights", "effect"), factor),
         )
 
     def ratios(self, steps: npt.ArrayLike) -> tuple[Real, Real]:
@@ -258,3 +238,15 @@ class Problem:
     def chances(self, steps: npt.ArrayLike) -> Real:
         """Return the product of the single chances, shape (...)."""
         return self.amplitude_chances(steps).prod(-1) * self.spread_chances(steps).prod(-1)
+
+
+Part = TypeVar("Part", Vibration, Track)
+
+
+def _scaled(part: Part, means: tuple[str, ...], factor: float) -> Part:
+    """Return a part with limits so many times as large; means: its predicted values by name."""
+    sizes = {name: getattr(part, name) / factor for name in (*means, "doubt", "level_doubt")}
+    variances = {
+        name: getattr(part, name) / factor**2 for name in ("base_var", "noise_var", "inexact_var")
+    }
+    return replace(part, **sizes, **variances, shared=part.shared.scaled(factor))

@@ -16,11 +16,12 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.planning.aims import Answer, climb, ladder_of_moves
-from adapt.planning.asked import MOST_MOVES, Asked
+from adapt.planning.asked import INSIDE, Asked
 from adapt.planning.case import Case
 from adapt.planning.objectives import ChancePenalty, WorstRatio
 from adapt.planning.plan import Relaxation
 from adapt.planning.problem import Problem
+from adapt.problems import BadInput
 from adapt.rotor import Adjuster, Rotor
 
 __all__ = ["relaxations"]
@@ -111,17 +112,21 @@ def _tries(case: Case, asked: Asked) -> Iterator[_Try]:
         yield from _of_adjuster(case, asked, number, adjuster)
     for number, shared in enumerate(bounds.shared_ranges):
         low, high = shared.fitted_range
-
-        def wider(value: float, at: int = number, low: float = low) -> tuple[Rotor, Asked]:
-            ranges = list(bounds.shared_ranges)
-            ranges[at] = replace(ranges[at], fitted_range=(low, value))
-            return replace(bounds, shared_ranges=tuple(ranges)), asked
-
+        name, reach = " and ".join(shared.adjusters), _WIDEST * (high - low)
         step = min(case.rotor.adjuster(name).step for name in shared.adjusters)
-        yield _Try(
-            "fitted range", " and ".join(shared.adjusters), "", high,
-            high + _WIDEST * (high - low), step, wider,
-        )  # fmt: skip
+        end = partial(_shared, case, asked, number)
+        yield _Try("fitted range", name, "", high, high + reach, step, partial(end, 1))
+        if low < 0:
+            yield _Try("fitted range", name, "", low, low - reach, -step, partial(end, 0))
+
+
+def _shared(case: Case, asked: Asked, number: int, end: int, value: float) -> tuple[Rotor, Asked]:
+    """Return bounds with another lower (end 0) or upper (1) end of a shared range."""
+    ranges = list(case.bounds.shared_ranges)
+    ends = list(ranges[number].fitted_range)
+    ends[end] = value
+    ranges[number] = replace(ranges[number], fitted_range=(ends[0], ends[1]))
+    return replace(case.bounds, shared_ranges=tuple(ranges)), asked
 
 
 def _of_adjuster(case: Case, asked: Asked, number: int, adjuster: Adjuster) -> Iterator[_Try]:
@@ -145,16 +150,20 @@ def _of_adjuster(case: Case, asked: Asked, number: int, adjuster: Adjuster) -> I
         "fitted range", adjuster.name, unit, high, high + reach, step,
         lambda value: with_(replace(adjuster, fitted_range=(low, value))),
     )  # fmt: skip
-    if low < 0:
+    if low != 0:  # nothing is fitted below nothing
         yield _Try(
-            "fitted range", adjuster.name, unit, low, low - reach, -step,
+            "fitted range", adjuster.name, unit, low, low - reach if low < 0 else 0.0, -step,
             lambda value: with_(replace(adjuster, fitted_range=(value, high))),
         )  # fmt: skip
     if adjuster.sum_range is not None:
         down, up = adjuster.sum_range
         yield _Try(
             "sum", adjuster.name, unit, up, up + reach, step,
-            lambda value: with_(replace(adjuster, sum_range=(min(down, -value), value))),
+            lambda value: with_(replace(adjuster, sum_range=(down, value))),
+        )  # fmt: skip
+        yield _Try(
+            "sum", adjuster.name, unit, down, down - reach, -step,
+            lambda value: with_(replace(adjuster, sum_range=(value, up))),
         )  # fmt: skip
 
 
@@ -195,7 +204,11 @@ def _lifted(case: Case, one: _Try, deadline: float) -> Relaxation | None:
 
     def opens(value: float, until: float) -> tuple[bool, bool]:
         bounds, asked = one.at(value)
-        answer = _reached(case.within(bounds), asked, until)
+        try:
+            wider = case.within(bounds)
+        except BadInput:  # unlocked, it would be planned with, and its effects are not known
+            return False, True
+        answer = _reached(wider, asked, until)
         return answer.steps is not None, answer.proven
 
     first, _ = opens(one.most, begun + 0.4 * (deadline - begun))
@@ -225,9 +238,8 @@ def _reached(case: Case, asked: Asked, deadline: float) -> Answer:
     """Return the fewest moves that reach the target, any plan with so many."""
     by_chance = asked.staged and asked.by_chance
     objective = ChancePenalty(case.problem) if by_chance else WorstRatio(case.problem)
-    target = asked.target if by_chance else 1.0 + 1e-9
-    most = MOST_MOVES if asked.most_moves is None else asked.most_moves
-    ladder = ladder_of_moves(case.hardware, most, asked.most_minutes)
+    target = asked.target if by_chance else INSIDE
+    ladder = ladder_of_moves(case.hardware, asked.cap, asked.most_minutes)
     return climb(objective, ladder, target, deadline)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from adapt.problems import BadInput
 
-__all__ = ["Rule", "called", "require_finite", "shown"]
+__all__ = ["Rule", "called", "dense", "require_finite", "shown"]
 
 Rule = Callable[..., Any]
 Amounts = Mapping[str, Mapping[str, Any]]
@@ -41,7 +41,7 @@ def shown(constraint: Any) -> str:
 
 def require_finite(part: Any) -> None:
     """Raise BadInput for a constraint or penalty with an infinite number in it."""
-    if any(np.isinf(np.asarray(_dense(leaf.value))).any() for leaf in _numbers(part)):
+    if any(np.isinf(dense(leaf.value)).any() for leaf in _numbers(part)):
         raise BadInput(
             f"your constraints hold an infinite number: {shown(part)}; leave out what binds nothing"
         )
@@ -127,7 +127,7 @@ def _require_usable(cvxpy: Any, constraints: list[Any], penalty: Any) -> None:
                 f"your constraints hold complex numbers: {where}; amounts are real, so write the "
                 "real and imaginary parts as constraints of their own"
             )
-        if any(np.isnan(np.asarray(_dense(leaf.value))).any() for leaf in _numbers(part)):
+        if any(np.isnan(dense(leaf.value)).any() for leaf in _numbers(part)):
             raise BadInput(
                 f"your constraints hold a number that is not one (NaN): {where}; look where it "
                 "comes from"
@@ -146,5 +146,6 @@ def _numbers(part: Any) -> list[Any]:
     return [*part.constants(), *part.parameters()]
 
 
-def _dense(value: Any) -> Any:
-    return value.toarray() if hasattr(value, "toarray") else value
+def dense(value: Any) -> Any:
+    """Return the value of a cvxpy expression as an array, also where it is a sparse one."""
+    return value.toarray() if hasattr(value, "toarray") else np.asarray(value)

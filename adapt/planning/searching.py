@@ -3,27 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.planning.aims import (
-    Answer,
-    Rung,
-    cheapest,
-    climb,
-    descend,
-    ladder_of_minutes,
-    ladder_of_moves,
-)
+from adapt.planning.aims import Answer, cheapest, climb, descend
 from adapt.planning.alternatives import alternatives
-from adapt.planning.asked import INSIDE, MOST_MOVES, Asked
+from adapt.planning.asked import INSIDE, Asked
 from adapt.planning.custom import solve
 from adapt.planning.objectives import ChancePenalty, Objective, WorstRatio
 from adapt.planning.own_rules import OwnRules
 from adapt.planning.problem import Problem
+from adapt.planning.without_rules import ladder_of
 from adapt.problems import BadInput
 
 __all__ = ["Search"]
@@ -76,11 +68,11 @@ class Search:
         if self._rules is not None and not asked.by_chance:
             return self._by_rules(asked)
         self.tradeoff()
+        ladder = ladder_of(asked, self._problem.hardware)
         if asked.run_minutes is not None:
-            ladder = self._ladder_of_costs()
             answer = cheapest(self._chance, ladder, asked.run_minutes, self._until(0.6))
         elif asked.staged:
-            answer = climb(self.objective, self._ladder_of_costs(), asked.target, self._until(0.6))
+            answer = climb(self.objective, ladder, asked.target, self._until(0.6))
             if answer.steps is not None:
                 return answer, True
             fallback = self._nearest()
@@ -186,15 +178,10 @@ class Search:
 
     @property
     def _cap(self) -> int:
-        most = self._asked.most_moves
-        return min(MOST_MOVES if most is None else most, len(self._problem.hardware.step))
+        return min(self._asked.cap, len(self._problem.hardware.step))
 
     def _until(self, share: float) -> float:
         return self._begun + share * self._seconds
-
-    def _ladder_of_costs(self) -> Iterator[Rung]:
-        ladder = ladder_of_minutes if self._asked.aim == "quickest" else ladder_of_moves
-        return ladder(self._problem.hardware, self._asked.most_moves, self._asked.most_minutes)
 
     def _smoothest(self) -> Answer:
         if self._rules is not None:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from adapt.coefficients import Coefficients, Noise
-from adapt.effects import contrasts, harmonic_sums, move_amounts, track_changes
+from adapt.effects import channel_sums, contrast_changes, contrasts, move_amounts
 from adapt.level import Level, follow_run, start
 from adapt.log import History
 from adapt.problems import BadInput, CannotBeMet
@@ -148,12 +148,9 @@ def follow(
     """
     vibration, track = levels
     moved = (amounts != 0).sum(axis=0)
-    orders = [rotor.sensor(sensor).order for sensor, _ in rotor.channels]
-    sums = {order: harmonic_sums(rotor, amounts, order) for order in set(orders)}
-    x = np.stack([sums[order] for order in orders])[:, None, :]
     vibration = follow_run(
         vibration,
-        x,
+        channel_sums(rotor, amounts)[:, None, :],
         readings[:, None],
         noise.reading_var / np.asarray(weight),
         noise.run_var_after(moved),
@@ -161,12 +158,11 @@ def follow(
         noise.speaking,
     )
     if track is not None:
-        basis = contrasts(len(rotor.blades))
-        lift = np.einsum("mb,ba->ma", basis, track_changes(amounts))
+        lift = contrast_changes(amounts)
         track = follow_run(
             track,
             np.broadcast_to(lift, (len(rotor.regimes), *lift.shape)),
-            heights @ basis.T,
+            heights @ contrasts(len(rotor.blades)).T,
             noise.track_reading_var,
             noise.track_run_var_after(moved),
             teach,

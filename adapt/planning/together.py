@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from adapt.blocks import root_of
+
 __all__ = ["SAMPLES", "Shared", "share_inside"]
 
 SAMPLES, SEED = 30_000, 20260101
@@ -69,10 +71,10 @@ def share_inside(
     alike = shared.group[:, None] == shared.group
     noise_sd = np.sqrt(noise_var)
     cov = np.where(alike, loading @ loading.conj().T, 0.0) + np.diag(own_var)
-    root = _root(cov + noise_sd[:, None] * correlation * noise_sd)
+    root = root_of(cov + noise_sd[:, None] * correlation * noise_sd)
     lift = track.loading(steps).real
     lift = lift.reshape(heights.size, lift.shape[-1])
-    track_root = _root(lift @ lift.T + np.diag(height_var.ravel()))
+    track_root = root_of(lift @ lift.T + np.diag(height_var.ravel()))
     inside = 0
     for first in range(0, SAMPLES, _AT_ONCE):
         count = min(_AT_ONCE, SAMPLES - first)
@@ -85,12 +87,6 @@ def share_inside(
             ok &= (np.ptp(h.reshape(count, *heights.shape) + heights, axis=2) <= 1.0).all(axis=1)
         inside += int(ok.sum())
     return inside / SAMPLES
-
-
-def _root(cov: Array) -> Array:
-    """Return L with L @ L^H = cov, (row, factor)."""
-    values, vectors = np.linalg.eigh(cov)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def _circular(rng: np.random.Generator, *shape: int) -> Complex:

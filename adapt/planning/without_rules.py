@@ -1,28 +1,28 @@
-"""What our own search says of a request when rules that are no bounds are left aside."""
+"""The ladder that a request climbs, and what our own search says of it with rules left aside."""
 
 from __future__ import annotations
 
-from adapt.planning.aims import Answer, climb, descend, ladder_of_minutes, ladder_of_moves
-from adapt.planning.asked import INSIDE, MOST_MOVES, Asked
+from collections.abc import Iterator
+
+from adapt.planning.aims import Answer, Rung, climb, descend, ladder_of_minutes, ladder_of_moves
+from adapt.planning.asked import INSIDE, Asked
+from adapt.planning.hardware import Hardware
 from adapt.planning.objectives import WorstRatio
 from adapt.planning.problem import Problem
 
-__all__ = ["answer_without_rules", "most_moves"]
+__all__ = ["answer_without_rules", "ladder_of"]
+
+
+def ladder_of(asked: Asked, hardware: Hardware) -> Iterator[Rung]:
+    """Return the rungs of rising moves, or of rising labour for the aim quickest."""
+    ladder = ladder_of_minutes if asked.aim == "quickest" else ladder_of_moves
+    return ladder(hardware, asked.moves_cap, asked.most_minutes)
 
 
 def answer_without_rules(problem: Problem, asked: Asked, deadline: float) -> Answer:
-    """Return the answer without rules by our own search: its bounds hold under rules too."""
+    """Return the answer by worst ratio without rules: its bounds hold under rules too."""
     objective, hardware = WorstRatio(problem), problem.hardware
-    most = most_moves(asked)
     if asked.staged:
-        ladder = ladder_of_minutes if asked.aim == "quickest" else ladder_of_moves
-        rungs = ladder(hardware, most, asked.most_minutes)
-        return climb(objective, rungs, INSIDE, deadline)
-    cap = min(MOST_MOVES if most is None else most, len(hardware.step))
+        return climb(objective, ladder_of(asked, hardware), INSIDE, deadline)
+    cap = min(asked.cap, len(hardware.step))
     return descend(objective, cap, deadline, every=False, most_minutes=asked.most_minutes)[-1]
-
-
-def most_moves(asked: Asked) -> int | None:
-    """Return the cap on moves of a request; None for none."""
-    most = asked.most_moves
-    return MOST_MOVES if most is None and not asked.staged else most

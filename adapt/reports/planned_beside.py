@@ -81,7 +81,7 @@ def _relaxed(one: Relaxation) -> str:
     words = {
         "fitted range": f"{one.name} fitted {'up' if one.needed > one.now else 'down'} to",
         "largest move": f"{one.name} moved by up to",
-        "sum": f"the sum of {one.name} moves up to",
+        "sum": f"the sum of {one.name} moves {'up' if one.needed > one.now else 'down'} to",
     }[one.what]
     return f"{words} {one.needed:g}{unit} instead of {one.now:g}{unit}{least}"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from unittest.mock import ANY
 
 import numpy as np
 import pytest
@@ -150,6 +151,31 @@ def test_everything_wrong_with_a_request_is_in_one_message() -> None:
         "stands twice",
     ):
         assert part in said, part
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"locked": ["A"]}, "locked: found 'A', expected blade and adjuster"),
+        ({"locked": [("A", "hub weight", 1)]}, "locked: found A hub weight 1, expected"),
+        ({"caps": {"hub weight": None}}, "cap of hub weight: found None, expected a number"),
+        ({"most_moves": 2.5}, "most moves: found 2.5, expected a whole number"),
+        ({"most_minutes": "long"}, "most minutes: found 'long', expected a number"),
+        ({"chance": "high"}, "chance: found 'high', expected a number"),
+    ],
+)
+def test_arguments_of_the_wrong_kind_are_refused(asked: dict[str, object], said: str) -> None:
+    with pytest.raises(BadInput) as raised:
+        planned(weights_and_links(), **asked)
+    assert said in str(raised.value)
+
+
+def test_a_name_alone_stands_for_a_list_of_one() -> None:
+    job = weights_and_links()
+    assert planned(job, locked_blades="A") == replace(
+        planned(job, locked_blades=["A"]), seconds=ANY
+    )
+    assert planned(job, regimes="regime 1", only_inside="track").feasible
 
 
 @pytest.mark.parametrize("moves", [[("A", "hub weight")], [3], [("A", "hub weight", "much")]])

@@ -172,7 +172,7 @@ def test_moves_by_hand_between_steps_can_be_held_against_rules_with_helpers() ->
 
 @pytest.mark.parametrize("asked", [{"aim": "smoothest"}, {"chance": 0.0}, {"aim": "likeliest"}])
 def test_rules_are_asked_where_nothing_can_be_moved(asked: dict[str, Any]) -> None:
-    plan = planned(weights(), locked_blades="ABCD", constraints=little_weight, **asked)
+    plan = planned(weights(), locked_blades=list("ABCD"), constraints=little_weight, **asked)
     assert plan.moves == ()
     assert plan.worst_ratio == pytest.approx(1.5)
 
@@ -181,7 +181,7 @@ def test_rules_are_asked_where_nothing_can_be_moved(asked: dict[str, Any]) -> No
         return cp.abs(fitted["hub weight"]["A"] - 300.0) <= 10.0 * near
 
     with pytest.raises(CannotBeMet, match="keeps your own constraints"):
-        planned(weights(), locked_blades="ABCD", constraints=much_fitted, **asked)
+        planned(weights(), locked_blades=list("ABCD"), constraints=much_fitted, **asked)
 
 
 def test_a_bound_at_infinity_binds_nothing() -> None:

@@ -137,7 +137,9 @@ def test_a_cut_lets_every_support_of_a_good_plan_pass(seed: int) -> None:
     n = keep_cut(job, cuts, w, factor, square, taught, 2, low, high, scratch)
     out, bounds = np.empty((64, moves), dtype=np.int64), np.empty(64)
     walk = np.zeros(moves + 2, dtype=np.int64)
-    count = screen(job, cuts, n, moves, quota, square, walk, out, bounds)
+    count = screen(
+        job.cost, job.partner, job.kind, cuts, n, moves, quota, square, walk, out, bounds
+    )
     assert walk[0] < 0
     passed = {tuple(s) for s in out[:count]}
     for x in plans[worst <= square]:
@@ -150,7 +152,7 @@ def test_tightening_keeps_every_plan_that_the_sums_allow(seed: int) -> None:
     job = drawn_job(rng, variables=3, sums=True)
     support = np.arange(3)
     low, high = job.low.copy(), job.high.copy()
-    some = tighten(job, support, 3, low, high)
+    some = tighten(job.sums, job.sum_low, job.sum_high, support, 3, low, high)
     free = job._replace(counted=np.ones(6, dtype=bool))
     plans = all_plans(free, 3, np.full(2, 3))
     assert some or not len(plans)

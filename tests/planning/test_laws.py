@@ -10,7 +10,7 @@ from scipy.special import chndtr, ndtr
 
 from adapt.planning.chance_table import penalty_lines, penalty_tables
 from adapt.planning.kernel.laws import law, penalty
-from adapt.planning.kernel.lines import FIRST_VAR, RATIO, line_at
+from adapt.planning.kernel.lines import FIRST_VAR, RATIO, STEEPEST, line_at
 
 
 def exact(df: float, mean: float, sd: float) -> float:
@@ -53,11 +53,11 @@ def test_no_line_is_above_a_penalty_of_interest(df: float, ceiling: float) -> No
     tables, lines = penalty_tables(), penalty_lines(ceiling)
     kind = int(df) - 1
     for _ in range(3000):
-        k = int(rng.integers(60, lines.far.shape[1] - 60))
+        k = int(rng.integers(60, lines.end.shape[2] - 60))
         slope = float(np.exp(rng.uniform(-9.0, 4.0)))
         height = line_at(lines, df, k, slope)
         more = int(rng.integers(0, 40))
-        if slope > lines.steepest[kind, k + more]:
+        if slope > lines.end[STEEPEST, kind, k + more]:
             more = 0
         var = FIRST_VAR * RATIO ** (k + rng.uniform(0.0, 1.0) * more)
         sd = math.sqrt(var / df)

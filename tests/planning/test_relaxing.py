@@ -72,6 +72,17 @@ def test_the_largest_move_the_sum_and_the_labour_in_the_way_are_named() -> None:
     summed = planned(a_job(weight=replace(WEIGHT, sum_range=(0.0, 0.0))), most_moves=2)
     # 200 g on C and 100 g off A
     assert of(summed, "sum") == Relaxation("sum", "hub weight", 0.0, 100.0, "g", True)
+    downwards = planned(
+        a_job(weight=replace(WEIGHT, fitted_range=(0.0, 100.0), sum_range=(0.0, 0.0))),
+        most_moves=2,
+    )
+    assert not downwards.feasible  # 100 g off A is all there is
+    assert [r for r in downwards.relaxations if r.what == "sum"] == []
+    less = planned(
+        a_job(0.3, weight=replace(WEIGHT, fitted_range=(0.0, 100.0), sum_range=(0.0, 0.0))),
+        most_moves=2,
+    )
+    assert of(less, "sum") == Relaxation("sum", "hub weight", 0.0, -100.0, "g", True)
     labour = planned(a_job(), most_minutes=20.0)
     assert of(labour, "most minutes") == Relaxation("most minutes", "", 20.0, 30.0, "min", True)
 

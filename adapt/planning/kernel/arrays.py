@@ -24,6 +24,13 @@ __all__ = [
     "BOUND_G",
     "CEILING",
     "CORNERS",
+    "CUT_B",
+    "CUT_C",
+    "CUT_EACH",
+    "CUT_FALLEN",
+    "CUT_INSIDE",
+    "CUT_SHARE",
+    "CUT_SOLVED",
     "FACTOR",
     "FIXED",
     "FOUND",
@@ -68,6 +75,10 @@ Array = npt.NDArray[Any]
 
 BEST, MEAN_SQUARE, CEILING, TIE = 0, 1, 2, 3  # places in Best.value
 PLANS, WAITING, LOST = 0, 1, 2  # places in Best.number
+# Places in Cuts.line, Cuts.value and Cuts.step.
+CUT_B, CUT_EACH = 0, 1
+CUT_C, CUT_SHARE, CUT_INSIDE = 0, 1, 2
+CUT_SOLVED, CUT_FALLEN = 0, 1
 
 _TIES = 256
 _RATIO_TIE = 2e-10
@@ -177,23 +188,21 @@ class Cuts(NamedTuple):
     """Quadratics x'Gx + 2 b'x + c + sum over moved variables of `each`, with what they bound.
 
     No plan of interest, of a worst ratio up to t or a penalty up to p, lifts one above share L +
-    inside with L = t^2 or p. Axes: (cut, ...).
-    weights: (cut, row) that it came from. order: (cut,) the last useful ones first; number: (1,).
-    root, solved, fallen (cut, move...) and last, depth: the factors of the support looked at last.
+    inside with L = t^2 or p. g: (cut, variable, variable). line: (CUT_B or CUT_EACH, cut,
+    variable). value: (CUT_C, CUT_SHARE or CUT_INSIDE, cut). weights: (cut, row) that it came from.
+    order: (cut,) the last useful ones first; number: (1,). root (cut, move, move), step (CUT_SOLVED
+    or CUT_FALLEN, cut, move), last (cut, move), depth (cut,): the factors of the support looked at
+    last. Few arrays: each is a handful of values in every call, which take long to compile.
     """
 
     g: Array
-    b: Array
-    c: Array
-    each: Array
+    line: Array
+    value: Array
     weights: Array
-    share: Array
-    inside: Array
     order: Array
     number: Array
     root: Array
-    solved: Array
-    fallen: Array
+    step: Array
     last: Array
     depth: Array
 
@@ -245,17 +254,13 @@ def new_cuts(variables: int, rows: int, moves: int) -> Cuts:
     n = _CUTS
     return Cuts(
         g=np.zeros((n, variables, variables)),
-        b=np.zeros((n, variables)),
-        c=np.zeros(n),
-        each=np.zeros((n, variables)),
+        line=np.zeros((2, n, variables)),
+        value=np.zeros((3, n)),
         weights=np.zeros((n, rows)),
-        share=np.zeros(n),
-        inside=np.zeros(n),
         order=np.arange(n, dtype=np.int64),
         number=np.zeros(1, dtype=np.int64),
         root=np.zeros((n, moves, moves)),
-        solved=np.zeros((n, moves)),
-        fallen=np.zeros((n, moves + 1)),
+        step=np.zeros((2, n, moves + 1)),
         last=np.full((n, moves), -1, dtype=np.int64),
         depth=np.zeros(n, dtype=np.int64),
     )

@@ -43,7 +43,7 @@ from adapt.planning.kernel.arrays import (
 )
 from adapt.planning.kernel.forms import box_minimum, squares, weighted
 from adapt.planning.kernel.laws import MOST_SD, component_sd, law, penalty
-from adapt.planning.kernel.lines import FIRST_VAR, RATIO, line_at
+from adapt.planning.kernel.lines import FIRST_VAR, RATIO, STEEPEST, line_at
 
 __all__ = ["BEYOND", "bound_chances", "planes", "total_penalty"]
 
@@ -82,7 +82,13 @@ def total_penalty(job: Job, support: Array, moves: int, found: Array) -> float:
 
 @bare
 def _variances(
-    job: Job, support: Array, moves: int, low: Array, high: Array, all_moved: bool, scratch: Scratch
+    job: Job,
+    support: Array,
+    moves: int,
+    low: Array,
+    high: Array,
+    all_moved: bool | np.bool_,
+    scratch: Scratch,
 ) -> None:
     """Write the range of each row's variance over a box to LEAST and MOST of scratch.
 
@@ -121,10 +127,10 @@ def _plane(
     """
     own = job.law
     df, lines = own.df[r], own.lines
-    variances = lines.far.shape[1]
+    variances = lines.end.shape[2]
     step = math.log(RATIO)
     last = math.ceil(math.log(most / FIRST_VAR) / step - 1e-9)
-    steepest = lines.steepest[1 if df == 2.0 else 0, min(max(last, 0), variances - 1)]
+    steepest = lines.end[STEEPEST, 1 if df == 2.0 else 0, min(max(last, 0), variances - 1)]
     height, slope = law(own.tables, df, square, least)
     c, along, up = height - slope * square, slope, 0.0
     if slope < _FELT:
@@ -307,7 +313,7 @@ def bound_chances(
     limit: float,
     x: Array,
     scratch: Scratch,
-    all_moved: bool,
+    all_moved: bool | np.bool_,
 ) -> float:
     """Bound the penalty over a box of a support from below; as `weights.bound_box` does.
 

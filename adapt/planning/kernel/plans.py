@@ -189,7 +189,7 @@ def polish(
     low: Array,
     high: Array,
     x: Array,
-    in_pairs: bool,
+    in_pairs: bool | np.bool_,
     found: Array,
 ) -> float:
     """Walk from whole steps x (move,) to the best plan one step off, until none is better.

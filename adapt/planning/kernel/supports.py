@@ -9,6 +9,9 @@ import numpy.typing as npt
 
 from adapt.compiling import compiled
 from adapt.planning.kernel.arrays import (
+    CUT_C,
+    CUT_INSIDE,
+    CUT_SHARE,
     FACTOR,
     HIGH,
     LOST,
@@ -23,7 +26,7 @@ from adapt.planning.kernel.arrays import (
 from adapt.planning.kernel.chances import BEYOND
 from adapt.planning.kernel.plans import limit_of
 from adapt.planning.kernel.tree import search_support, tighten
-from adapt.planning.kernel.weights import bound_any, factors, keep_cut, lowest
+from adapt.planning.kernel.weights import ALL_MOVED, bound_any, factors, keep_cut, lowest
 
 __all__ = ["CUT_BY", "NODES", "SOLVED", "TREES", "screen", "search_supports"]
 
@@ -31,13 +34,15 @@ Array = npt.NDArray[Any]
 
 NODES, SOLVED, CUT_BY, TREES = 0, 1, 2, 3  # places in the counts of search_supports
 
-_ROUNDS = 8
+_ROUNDS = np.int64(8)
 _ENOUGH = 48  # plans waiting to be looked at
 
 
 @compiled
 def screen(
-    job: Job,
+    cost: Array,
+    partner: Array,
+    kind: Array,
     cuts: Cuts,
     n: int,
     moves: int,
@@ -49,40 +54,42 @@ def screen(
 ) -> int:
     """List supports of exactly so many moves that cut n lets pass; return how many were written.
 
+    cost, partner, kind: (variable,) as in a job, the rest of which would take
+    long to compile.
     quota: (kind,) moves of each kind at most. walk: (moves + 2,) the state of the walk, which goes
     on from there when `out` (support, move) is full: walk[0] = depth (-1 when done), walk[1:] the
     variables. out is filled up with -1; bounds: (support,) the lowest of the cut's quadratic.
     """
-    variables = job.low.size
-    limit = cuts.share[n] * limit + cuts.inside[n]
-    limit += 1e-9 * (abs(cuts.c[n]) + limit)
+    variables = cost.size
+    limit = cuts.value[CUT_SHARE, n] * limit + cuts.value[CUT_INSIDE, n]
+    limit += 1e-9 * (abs(cuts.value[CUT_C, n]) + limit)
     used = np.zeros(quota.size, np.int64)
     spent = 0
     depth = walk[0]
     support = walk[1:]
     for p in range(depth):
-        used[job.kind[support[p]]] += job.cost[support[p]]
-        spent += job.cost[support[p]]
+        used[kind[support[p]]] += cost[support[p]]
+        spent += cost[support[p]]
     written = 0
     while depth >= 0:
         v = support[depth]
         if v >= variables:
             depth -= 1
             if depth >= 0:
-                used[job.kind[support[depth]]] -= job.cost[support[depth]]
-                spent -= job.cost[support[depth]]
+                used[kind[support[depth]]] -= cost[support[depth]]
+                spent -= cost[support[depth]]
                 support[depth] += 1
             continue
-        kind, cost = job.kind[v], job.cost[v]
-        good = spent + cost <= moves and used[kind] + cost <= quota[kind]
+        own, takes = kind[v], cost[v]
+        good = spent + takes <= moves and used[own] + takes <= quota[own]
         for p in range(depth):
-            good = good and support[p] != job.partner[v]
+            good = good and support[p] != partner[v]
         if not good:
             support[depth] += 1
             continue
-        if spent + cost < moves:
-            used[kind] += cost
-            spent += cost
+        if spent + takes < moves:
+            used[own] += takes
+            spent += takes
             depth += 1
             support[depth] = v + 1
             continue
@@ -146,11 +153,11 @@ def search_supports(
         nearest, closest = cuts.order[0], -np.inf
         for p in range(cuts.number[0]):
             n = cuts.order[p]
-            most_here = cuts.share[n] * limit + cuts.inside[n]
+            most_here = cuts.value[CUT_SHARE, n] * limit + cuts.value[CUT_INSIDE, n]
             over = lowest(cuts, n, support, moves) - most_here
             if over > closest:
                 nearest, closest = n, over
-            if over > 1e-9 * (abs(cuts.c[n]) + most_here):
+            if over > 1e-9 * (abs(cuts.value[CUT_C, n]) + most_here):
                 for q in range(p, 0, -1):
                     cuts.order[q] = cuts.order[q - 1]
                 cuts.order[0] = n
@@ -162,7 +169,7 @@ def search_supports(
         for i in range(moves):
             low[i] = job.low[support[i]]
             high[i] = job.high[support[i]]
-        if not tighten(job, support, moves, low, high):
+        if not tighten(job.sums, job.sum_low, job.sum_high, support, moves, low, high):
             continue
         factors(job.counted, limit, factor)
         for r in range(rows):
@@ -170,7 +177,7 @@ def search_supports(
         before = seen[NODES]
         seen[SOLVED] += 1
         bound = bound_any(
-            job, factor, support, moves, low, high, w, np.int64(_ROUNDS), limit, x, scratch
+            job, factor, support, moves, low, high, w, _ROUNDS, limit, x, scratch, ALL_MOVED
         )
         if bound > limit:
             if bound < BEYOND:

@@ -26,19 +26,30 @@ from adapt.planning.kernel.arrays import (
 )
 from adapt.planning.kernel.forms import box_minimum, shrink, squares
 from adapt.planning.kernel.plans import limit_of, nearest, offer, tie_gap
-from adapt.planning.kernel.weights import bound_any, factors
+from adapt.planning.kernel.weights import ALL_MOVED, bound_any, factors
 
 __all__ = ["search_support", "tighten"]
 
 Array = npt.NDArray[Any]
 
-_ROUNDS = 4
+_ROUNDS = np.int64(4)
 _ROOM = 64
 
 
 @bare
-def tighten(job: Job, support: Array, moves: int, low: Array, high: Array) -> bool:
-    """Shrink a box to steps that are not 0 and that the sums allow; return whether any are left."""
+def tighten(
+    sums: Array,
+    sum_low: Array,
+    sum_high: Array,
+    support: Array,
+    moves: int,
+    low: Array,
+    high: Array,
+) -> bool:
+    """Shrink a box to steps that are not 0 and that the sums allow; return whether any are left.
+
+    sums, sum_low, sum_high: as in a job.
+    """
     for _ in range(2):
         for i in range(moves):
             if low[i] == 0.0:
@@ -47,18 +58,18 @@ def tighten(job: Job, support: Array, moves: int, low: Array, high: Array) -> bo
                 high[i] = -1.0
             if low[i] > high[i]:
                 return False
-        for m in range(job.sum_low.size):
+        for m in range(sum_low.size):
             least, most = 0.0, 0.0
             for i in range(moves):
-                a = job.sums[m, support[i]]
+                a = sums[m, support[i]]
                 least += min(a * low[i], a * high[i])
                 most += max(a * low[i], a * high[i])
-            room = job.sum_high[m] - least
-            need = most - job.sum_low[m]
+            room = sum_high[m] - least
+            need = most - sum_low[m]
             if room < -1e-12 or need < -1e-12:
                 return False
             for i in range(moves):
-                a = job.sums[m, support[i]]
+                a = sums[m, support[i]]
                 if a == 0.0:
                     continue
                 up = np.floor(max(room if a > 0.0 else need, 0.0) / abs(a) + 1e-9)
@@ -115,7 +126,7 @@ def search_support(
         for i in range(moves):
             low[i] = lows[open_, i]
             high[i] = highs[open_, i]
-        if not tighten(job, support, moves, low, high):
+        if not tighten(job.sums, job.sum_low, job.sum_high, support, moves, low, high):
             continue
         plans, wide = 1.0, 0
         for i in range(moves):
@@ -135,11 +146,11 @@ def search_support(
         limit = limit_of(job, best)
         factors(job.counted, limit, factor)
         bound = bound_any(
-            job, factor, support, moves, low, high, weights, np.int64(_ROUNDS), limit, x, scratch
+            job, factor, support, moves, low, high, weights, _ROUNDS, limit, x, scratch, ALL_MOVED
         )
         if bound > limit or not shrink(job, limit, moves, low, high, scratch):
             continue
-        if not tighten(job, support, moves, low, high):
+        if not tighten(job.sums, job.sum_low, job.sum_high, support, moves, low, high):
             continue
         if _only_worse_ties(job, best, bound, support, moves, low, high, scratch):
             continue

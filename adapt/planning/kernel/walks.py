@@ -22,15 +22,16 @@ from adapt.planning.kernel.arrays import (
 )
 from adapt.planning.kernel.plans import nearest, polish
 from adapt.planning.kernel.tree import tighten
-from adapt.planning.kernel.weights import bound_any
+from adapt.planning.kernel.weights import ALL_MOVED, bound_any
 
 __all__ = ["explore", "round_each"]
 
 Array = npt.NDArray[Any]
 
-_ROUNDS = 3
-_LAST_ROUNDS = 12
+_ROUNDS = np.int64(3)
+_LAST_ROUNDS = np.int64(12)
 _IN_PAIRS = 3
+_ALONE = np.bool_(False)  # a Python constant would be compiled apart
 
 
 @compiled
@@ -90,7 +91,9 @@ def explore(
             for i in range(count):
                 low[i] = job.low[support[i]]
                 high[i] = job.high[support[i]]
-            if not good or not tighten(job, support, count, low, high):
+            if not good or not tighten(
+                job.sums, job.sum_low, job.sum_high, support, count, low, high
+            ):
                 continue
             for r in range(rows):
                 weights[r] = w[r]
@@ -102,10 +105,11 @@ def explore(
                 low,
                 high,
                 weights,
-                np.int64(_ROUNDS),
+                _ROUNDS,
                 np.inf,
                 x,
                 scratch,
+                ALL_MOVED,
             )
             counts[n] = count
             for i in range(count):
@@ -122,7 +126,7 @@ def explore(
             support[i] = found[at, i]
             low[i] = job.low[support[i]]
             high[i] = job.high[support[i]]
-        tighten(job, support, count, low, high)
+        tighten(job.sums, job.sum_low, job.sum_high, support, count, low, high)
         if turn == 0:
             for r in range(rows):
                 kept[r] = w[r]
@@ -134,10 +138,11 @@ def explore(
                 low,
                 high,
                 kept,
-                np.int64(_LAST_ROUNDS),
+                _LAST_ROUNDS,
                 np.inf,
                 x,
                 scratch,
+                ALL_MOVED,
             )
         nearest(points[at], low, high, count, steps)
         polish(job, best, support, count, low, high, steps, turn < _IN_PAIRS, scratch.row[FOUND])
@@ -173,19 +178,19 @@ def round_each(
             high[moves] = job.high[support[moves]]
             moves += 1
         good[n] = False
-        if not tighten(job, support, moves, low, high):
+        if not tighten(job.sums, job.sum_low, job.sum_high, support, moves, low, high):
             continue
         for r in range(rows):
             weights[r] = w[r]
         bound = bound_any(
-            job, factor, support, moves, low, high, weights, np.int64(_ROUNDS), limit, x, scratch
+            job, factor, support, moves, low, high, weights, _ROUNDS, limit, x, scratch, ALL_MOVED
         )
         if bound > limit:
             continue
         nearest(x, low, high, moves, steps)
         best.number[:] = 0
         best.value[BEST] = np.inf
-        height = polish(job, best, support, moves, low, high, steps, False, scratch.row[FOUND])
+        height = polish(job, best, support, moves, low, high, steps, _ALONE, scratch.row[FOUND])
         if height > limit:
             continue
         good[n] = True

@@ -24,6 +24,13 @@ from adapt.planning.kernel.arrays import (
     BOUND_B,
     BOUND_C,
     BOUND_G,
+    CUT_B,
+    CUT_C,
+    CUT_EACH,
+    CUT_FALLEN,
+    CUT_INSIDE,
+    CUT_SHARE,
+    CUT_SOLVED,
     FIXED,
     FOUND,
     KEPT,
@@ -41,9 +48,12 @@ from adapt.planning.kernel.arrays import (
 from adapt.planning.kernel.chances import bound_chances, planes
 from adapt.planning.kernel.forms import box_minimum, squares, weighted, weighted_everywhere
 
-__all__ = ["bound_any", "bound_box", "factors", "keep_cut", "lowest"]
+__all__ = ["ALL_MOVED", "bound_any", "bound_box", "factors", "keep_cut", "lowest"]
 
 Array = npt.NDArray[Any]
+
+# For bound_any. A constant of Python's own type would make numba compile apart for its value.
+ALL_MOVED = np.bool_(True)
 
 _MATTERS = 2e-3  # a row whose weight is a smaller share of the largest is left out of a cut
 _SURE = 1e-7  # a column that is a smaller share its own is taken as dependent
@@ -151,10 +161,13 @@ def bound_any(
     limit: float,
     x: Array,
     scratch: Scratch,
+    all_moved: bool | np.bool_,
 ) -> float:
-    """Bound the largest scaled square, or the penalty, over a box of a support from below."""
+    """Bound the largest scaled square, or the penalty, over a box of a support from below.
+
+    See `bound_box` and `chances.bound_chances`.
+    """
     if job.law.df.size:
-        all_moved = moves >= 0  # always; not a constant, which would be compiled apart
         return bound_chances(
             job, support, moves, low, high, w, rounds, limit, x, scratch, all_moved
         )
@@ -197,10 +210,10 @@ def keep_cut(
         cuts.order[p] = cuts.order[p - 1]
     cuts.order[0] = n
     for v in range(job.low.size):
-        cuts.each[n, v] = 0.0
+        cuts.line[CUT_EACH, n, v] = 0.0
     if job.law.df.size:
-        c, count = _chance_rows(job, support, moves, w, u, at, cuts.each[n], scratch)
-        cuts.inside[n], cuts.share[n] = 0.0, 1.0
+        c, count = _chance_rows(job, support, moves, w, u, at, cuts.line[CUT_EACH, n], scratch)
+        cuts.value[CUT_INSIDE, n], cuts.value[CUT_SHARE, n] = 0.0, 1.0
     else:
         c, count = 0.0, _ratio_rows(job, w, u, at)
         inside = 0.0
@@ -208,16 +221,16 @@ def keep_cut(
             if not job.counted[at[m]]:
                 inside += u[m]
             u[m] *= factor[at[m]]
-        cuts.inside[n], cuts.share[n] = inside * limit, 1.0 - inside
-    whole, line = cuts.g[n], cuts.b[n]
-    cuts.c[n] = c + weighted_everywhere(job, u, at, count, whole, line)
+        cuts.value[CUT_INSIDE, n], cuts.value[CUT_SHARE, n] = inside * limit, 1.0 - inside
+    whole, line = cuts.g[n], cuts.line[CUT_B, n]
+    cuts.value[CUT_C, n] = c + weighted_everywhere(job, u, at, count, whole, line)
     for r in range(rows):
         cuts.weights[n, r] = w[r]
     for i in range(moves):
         b[i] = line[support[i]]
         for j in range(moves):
             g[i, j] = whole[support[i], support[j]]
-    box_minimum(g, b, cuts.c[n], low, high, moves, x, scratch)
+    box_minimum(g, b, cuts.value[CUT_C, n], low, high, moves, x, scratch)
     for i in range(moves):
         slope = b[i]
         for j in range(moves):
@@ -230,7 +243,7 @@ def keep_cut(
             weight = 0.5 * abs(slope) / half
             whole[v, v] += weight
             line[v] -= weight * middle
-            cuts.each[n, v] += weight * (middle * middle - half * half)
+            cuts.line[CUT_EACH, n, v] += weight * (middle * middle - half * half)
     cuts.depth[n] = 0
     return n
 
@@ -298,8 +311,9 @@ def lowest(cuts: Cuts, n: int, support: Array, moves: int) -> float:
 
     Factors shared with the support looked at last are used again.
     """
-    root, solved, fallen = cuts.root[n], cuts.solved[n], cuts.fallen[n]
-    g, b, each, last = cuts.g[n], cuts.b[n], cuts.each[n], cuts.last[n]
+    root, solved, fallen = cuts.root[n], cuts.step[CUT_SOLVED, n], cuts.step[CUT_FALLEN, n]
+    g, last = cuts.g[n], cuts.last[n]
+    b, each = cuts.line[CUT_B, n], cuts.line[CUT_EACH, n]
     known = cuts.depth[n]
     p = 0
     while p < moves and p < known and last[p] == support[p]:
@@ -326,4 +340,4 @@ def lowest(cuts: Cuts, n: int, support: Array, moves: int) -> float:
         last[p] = v
         p += 1
     cuts.depth[n] = moves
-    return cuts.c[n] - fallen[moves]
+    return cuts.value[CUT_C, n] - fallen[moves]
