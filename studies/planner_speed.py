@@ -37,15 +37,15 @@ from drawn_jobs import JOB, Job, drawn_job
 from plan_by_definition import arrays_of
 from solvers import by_highs, scip_within
 
-from adapt.planning.aims import Answer, climb, descend, ladder_of_moves
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import hardware_of
-from adapt.planning.job_search import ready
-from adapt.planning.objectives import ChancePenalty, WorstRatio
-from adapt.planning.problem import Problem
-from adapt.planning.standing import standing_of
+from adapt.planning.job.hardware import hardware_of
+from adapt.planning.job.standing import standing_of
+from adapt.planning.problem.building import build_problem
+from adapt.planning.problem.values import Problem
+from adapt.planning.search.aims import Answer, climb, descend, ladder_of_moves
+from adapt.planning.search.job_search import ready
+from adapt.planning.search.objectives import ChancePenalty, WorstRatio
 
-READY = "from adapt.planning.job_search import ready; ready()"
+READY = "from adapt.planning.search.job_search import ready; ready()"
 SECONDS = 20.0  # of ours, where a chance is asked for
 
 

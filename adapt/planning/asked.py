@@ -7,9 +7,9 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 
-from adapt.planning.held import Held
+from adapt.planning.job.held import Held
+from adapt.planning.job.scope import TRACK, Scope
 from adapt.planning.plan import Move
-from adapt.planning.scope import TRACK, Scope
 from adapt.problems import BadInput
 from adapt.rotor import Rotor
 

@@ -9,15 +9,15 @@ import numpy.typing as npt
 
 from adapt.coefficients import Coefficients
 from adapt.planning.asked import Asked, require_hardware
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import Fitted, Hardware, hardware_on
-from adapt.planning.held import tonight
-from adapt.planning.known import leave_out_unknown
-from adapt.planning.own_rules import OwnRules, Rule, read_rules
+from adapt.planning.job.hardware import Fitted, Hardware, hardware_on
+from adapt.planning.job.held import tonight
+from adapt.planning.job.known import leave_out_unknown
+from adapt.planning.job.scope import Scope
+from adapt.planning.job.standing import Standing
 from adapt.planning.plan import ChannelKey
-from adapt.planning.problem import Problem
-from adapt.planning.scope import Scope
-from adapt.planning.standing import Standing
+from adapt.planning.problem.building import build_problem
+from adapt.planning.problem.values import Problem
+from adapt.planning.rules.reading import OwnRules, Rule, read_rules
 from adapt.rotor import Rotor
 
 __all__ = ["Case", "case_of"]
@@ -67,9 +67,9 @@ def case_of(
     asked: Asked,
     rule: Rule | None = None,
 ) -> Case:
-    """Return the case of a request; raises BadInput for what cannot be planned (see `known`).
+    """Return the case of a request; raises BadInput for what cannot be planned (`job.known`).
 
-    rule: the user's own, see `own_rules`.
+    rule: the user's own, see `rules.reading`.
     """
     bounds = tonight(rotor, asked.held)
     made = _case(rotor, coefficients, standing, fitted, bounds, asked.scope, asked.hedge, rule)

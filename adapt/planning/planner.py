@@ -9,18 +9,18 @@ from dataclasses import replace
 from adapt.coefficients import Coefficients, require_design
 from adapt.coefficients.reviewed import require_reviews
 from adapt.log import History, Log, check
+from adapt.planning.answer.by_hand import by_hand as hold_beside
+from adapt.planning.answer.chances_of import WANTED, chances_of
+from adapt.planning.answer.making import Made, as_plan, make
+from adapt.planning.answer.relaxing import relaxations
+from adapt.planning.answer.stages import next_stage
 from adapt.planning.asked import AIMS, asked_for
-from adapt.planning.by_hand import by_hand as hold_beside
 from adapt.planning.case import case_of
-from adapt.planning.chances_of import WANTED, chances_of
-from adapt.planning.hardware import fitted_now
-from adapt.planning.job_search import ready
-from adapt.planning.making import Made, as_plan, make
-from adapt.planning.own_rules import Rule
+from adapt.planning.job.hardware import fitted_now
+from adapt.planning.job.standing import standing_of
 from adapt.planning.plan import Move, Plan
-from adapt.planning.relaxing import relaxations
-from adapt.planning.stages import next_stage
-from adapt.planning.standing import standing_of
+from adapt.planning.rules.reading import Rule
+from adapt.planning.search.job_search import ready
 from adapt.rotor import Rotor
 
 __all__ = ["AIMS", "plan"]

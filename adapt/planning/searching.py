@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from adapt.planning.aims import Answer, cheapest, climb, descend
-from adapt.planning.alternatives import alternatives
 from adapt.planning.asked import INSIDE, Asked
-from adapt.planning.custom import solve
-from adapt.planning.objectives import ChancePenalty, Objective, WorstRatio
-from adapt.planning.own_rules import OwnRules
-from adapt.planning.problem import Problem
-from adapt.planning.without_rules import ladder_of
+from adapt.planning.problem.values import Problem
+from adapt.planning.rules.custom import solve
+from adapt.planning.rules.reading import OwnRules
+from adapt.planning.rules.without_rules import ladder_of
+from adapt.planning.search.aims import Answer, cheapest, climb, descend
+from adapt.planning.search.alternatives import alternatives
+from adapt.planning.search.objectives import ChancePenalty, Objective, WorstRatio
 from adapt.problems import BadInput
 
 __all__ = ["Search"]

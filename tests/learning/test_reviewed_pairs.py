@@ -20,7 +20,7 @@ from adapt.coefficients.reviewed import require_reviews, review_notes
 from adapt.log import History, deciding
 from adapt.log.reviewing import record, take_back
 from adapt.phasor import phase_deg
-from adapt.planning.standing import standing_of
+from adapt.planning.job.standing import standing_of
 from adapt.problems import BadInput
 from adapt.tables import write_csv
 

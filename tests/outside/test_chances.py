@@ -15,7 +15,7 @@ from plan_by_definition import Chances, chances_of, every_plan, rectangles, step
 from scipy import stats
 
 import adapt
-from adapt.planning.chance import amplitude_chance, penalty, spread_chance
+from adapt.planning.problem.chance import amplitude_chance, penalty, spread_chance
 
 
 def test_amplitude_chance_is_the_non_central_chi_square_law():

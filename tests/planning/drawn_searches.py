@@ -6,8 +6,8 @@ from itertools import product
 
 import numpy as np
 
-from adapt.planning.chance_table import no_law
 from adapt.planning.kernel.arrays import Job
+from adapt.planning.search.chance_table import no_law
 
 
 def drawn_job(

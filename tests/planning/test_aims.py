@@ -9,10 +9,10 @@ import pytest
 from drawn_jobs import JOB, drawn_job, job_of, posterior_of, small_rotor, steady
 
 import adapt
-from adapt.planning.aims import choose, ladder_of_minutes
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import hardware_of
-from adapt.planning.standing import standing_of
+from adapt.planning.job.hardware import hardware_of
+from adapt.planning.job.standing import standing_of
+from adapt.planning.problem.building import build_problem
+from adapt.planning.search.aims import choose, ladder_of_minutes
 from adapt.rotor import Adjuster, Limit
 
 

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from drawn_jobs import JOB, Job, drawn_job
 
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import hardware_of
-from adapt.planning.problem import Problem
-from adapt.planning.standing import standing_of
+from adapt.planning.job.hardware import hardware_of
+from adapt.planning.job.standing import standing_of
+from adapt.planning.problem.building import build_problem
+from adapt.planning.problem.values import Problem
 from adapt.rotor import Rotor
 
 JOBS = 600

@@ -13,9 +13,9 @@ import pytest
 from drawn_jobs import JOB, Job, job_of, posterior_of, small_rotor, steady
 
 import adapt
-from adapt.planning import custom
-from adapt.planning.own_rules import OwnRules
 from adapt.planning.plan import Plan
+from adapt.planning.rules import custom
+from adapt.planning.rules.reading import OwnRules
 from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Adjuster
 

@@ -9,12 +9,12 @@ import pytest
 from drawn_searches import all_plans, drawn_job, squares_at
 from scipy.optimize import minimize
 
-from adapt.planning.job_search import JobSearch
 from adapt.planning.kernel.arrays import Job, new_best, new_cuts, new_scratch
 from adapt.planning.kernel.forms import box_minimum, shrink, squares
 from adapt.planning.kernel.supports import screen
 from adapt.planning.kernel.tree import tighten
 from adapt.planning.kernel.weights import bound_box, factors, keep_cut
+from adapt.planning.search.job_search import JobSearch
 
 SEEDS = range(25)
 FAR = 1e6

@@ -11,23 +11,28 @@ from invented_job import coefficients_of, one_run
 from scipy import stats
 
 import adapt
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import hardware_of
+from adapt.planning.job.hardware import hardware_of
+from adapt.planning.job.standing import standing_of
 from adapt.planning.plan import ByHand, Plan
-from adapt.planning.standing import standing_of
+from adapt.planning.problem.building import build_problem
 from adapt.rotor import Adjuster, Limit, Regime, Rotor, Sensor
 
 
-def test_joint_chance_is_the_product_where_channels_are_independent_and_more_where_not() -> None:
-    rotor = Rotor(
+def one_sensor(regimes: int, most: float) -> Rotor:
+    """Return a rotor of two blades and one sensor with a limit of 0.2 ips everywhere."""
+    return Rotor(
         name="main rotor",
         blades=("A", "B"),
         rpm=400.0,
         sensors=(Sensor("S", "ips"),),
-        regimes=tuple(Regime(f"G{g}") for g in range(4)),
-        adjusters=(Adjuster("weight", "g", 1.0, (0.0, 10.0)),),
+        regimes=tuple(Regime(f"G{g + 1}") for g in range(regimes)),
+        adjusters=(Adjuster("weight", "g", 1.0, (0.0, most)),),
         limits=(Limit("S", 0.2),),
     )
+
+
+def test_joint_chance_is_the_product_where_channels_are_independent_and_more_where_not() -> None:
+    rotor = one_sensor(regimes=4, most=10.0)
     readings = np.full(4, 0.17 + 0j)
     coefficients = coefficients_of(rotor, np.full((4, 1), 0.001))
     history = one_run(rotor, readings)
@@ -50,15 +55,7 @@ def test_joint_chance_is_the_product_where_channels_are_independent_and_more_whe
 
 def test_regimes_that_are_known_together_come_inside_together() -> None:
     """Two regimes of one sensor: an effect that is unknown alike in both is one unknown."""
-    rotor = Rotor(
-        name="main rotor",
-        blades=("A", "B"),
-        rpm=400.0,
-        sensors=(Sensor("S", "ips"),),
-        regimes=(Regime("G1"), Regime("G2")),
-        adjusters=(Adjuster("weight", "g", 1.0, (0.0, 400.0)),),
-        limits=(Limit("S", 0.2),),
-    )
+    rotor = one_sensor(regimes=2, most=400.0)
     var = 2 * 0.0007**2
     history = one_run(rotor, np.array([0.3 + 0j, 0.3 + 0j]))
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.special import chndtr, ndtr
 
-from adapt.planning.chance_table import penalty_lines, penalty_tables
 from adapt.planning.kernel.laws import law, penalty
 from adapt.planning.kernel.lines import FIRST_VAR, RATIO, STEEPEST, line_at
+from adapt.planning.search.chance_table import penalty_lines, penalty_tables
 
 
 def exact(df: float, mean: float, sd: float) -> float:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from adapt.planning.merged import Merged
+from adapt.planning.search.merged import Merged
 
 BLADES = 4
 

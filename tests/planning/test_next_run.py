@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from drawn_jobs import JOB, drawn_job
 
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import fitted_now, hardware_on
-from adapt.planning.next_run import NEXT_RUN, after_next_run
-from adapt.planning.standing import standing_of
+from adapt.planning.job.hardware import fitted_now, hardware_on
+from adapt.planning.job.next_run import NEXT_RUN, after_next_run
+from adapt.planning.job.standing import standing_of
+from adapt.planning.problem.building import build_problem
 
 DRAWS = 1500
 

@@ -11,13 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from adapt.coefficients import Posterior
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import hardware_of
+from adapt.planning.job.hardware import hardware_of
+from adapt.planning.job.standing import standing_of
 from adapt.planning.kernel.chances import total_penalty
 from adapt.planning.kernel.forms import squares
-from adapt.planning.objectives import ChancePenalty, WorstRatio
-from adapt.planning.problem import Problem
-from adapt.planning.standing import standing_of
+from adapt.planning.problem.building import build_problem
+from adapt.planning.problem.values import Problem
+from adapt.planning.search.objectives import ChancePenalty, WorstRatio
 
 AWKWARD = ("as drawn", "same columns", "no effect", "no doubt", "huge effects", "tiny effects")
 

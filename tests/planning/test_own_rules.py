@@ -13,10 +13,10 @@ import pytest
 from drawn_jobs import JOB, Job, drawn_job, job_of, posterior_of, small_rotor, steady
 
 import adapt
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import hardware_of
+from adapt.planning.job.hardware import hardware_of
+from adapt.planning.job.standing import standing_of
 from adapt.planning.plan import Plan
-from adapt.planning.standing import standing_of
+from adapt.planning.problem.building import build_problem
 from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Adjuster
 

@@ -12,10 +12,10 @@ from invented_job import Job, coefficients_of, one_run, random_job, with_fitted
 import adapt
 from adapt.chart import Chart
 from adapt.log import History
-from adapt.planning.building import build_problem
-from adapt.planning.hardware import hardware_of
+from adapt.planning.job.hardware import hardware_of
+from adapt.planning.job.standing import standing_of
 from adapt.planning.plan import ChannelKey, Plan
-from adapt.planning.standing import standing_of
+from adapt.planning.problem.building import build_problem
 from adapt.problems import BadInput, CannotBeMet, Problem
 from adapt.rotor import Adjuster, Limit, Regime, Rotor, Sensor
 

@@ -10,7 +10,7 @@ from invented_job import coefficients_of
 
 from adapt.coefficients import Coefficients
 from adapt.log import History
-from adapt.planning.standing import standing_of
+from adapt.planning.job.standing import standing_of
 from adapt.problems import CannotBeMet
 from adapt.rotor import Rotor
 

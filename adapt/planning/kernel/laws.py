@@ -1,8 +1,8 @@
 """Single penalties, -log of the chance to be inside, and their slopes by the squared mean.
 
-Limits are 1. Of amplitudes: from tables (`planning.chance_table`), read by Lagrange's formula
+Limits are 1. Of amplitudes: from tables (`search.chance_table`), read by Lagrange's formula
 through six nodes each way. Of differences of two heights: from the error function. Both are convex
-in the squared mean, see `planning.chance`. The slope of an amplitude's: f / (s^2 P), f the
+in the squared mean, see `problem.chance`. The slope of an amplitude's: f / (s^2 P), f the
 non-central chi-square density of four degrees of freedom at 1 / s^2 (Johnson, Kotz & Balakrishnan,
 Continuous Univariate Distributions 2 (1995), ch. 29; from memory).
 """

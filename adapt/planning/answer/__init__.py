@@ -1,0 +1,1 @@
+"""What stands in a plan: its forecast, its reasons, and what is said beside it."""

@@ -1,0 +1,1 @@
+"""One job: where it stands, what can be moved, which limits count."""

@@ -1,0 +1,1 @@
+"""The planning problem as numbers: ratios, variances and chances of any plan."""

@@ -1,0 +1,1 @@
+"""Constraints of the user's own."""

@@ -1,0 +1,1 @@
+"""Searching plans: exact values, supports, aims, other plans."""
