@@ -206,6 +206,7 @@ class Plan:
     conditions: aircraft, started, gross_weight, wind_kt, oat_c, rpm of that run, where known.
     notes: what the plan rests on (assumed fitted amounts, carried readings, ...). weighted_ratio:
     the largest ratio times weight where regimes are weighted, which the bound then speaks of.
+    penalty: the user's own, which counts with the worst ratio in what is small and its bound.
     expected_minutes: with the cost of another run, which the first bound then speaks of.
     track_alone: only the limits of track were looked at; chance and feasible speak of them alone.
     """
@@ -242,6 +243,7 @@ class Plan:
     track_alone: bool = False
     expected_minutes: float | None = None
     weighted_ratio: float | None = None
+    penalty: float | None = None
     by_hand: ByHand | None = None
     chances: Chances | None = None
     relaxations: tuple[Relaxation, ...] = ()

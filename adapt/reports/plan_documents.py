@@ -45,6 +45,7 @@ def plan_document(
         "not_constrained": [_channel(key) for key in plan.not_constrained],
         "worst_ratio": plan.worst_ratio,
         "weighted_ratio": plan.weighted_ratio,
+        "penalty": plan.penalty,
         "lower_bound": plan.lower_bound,
         "second_bound": plan.second_bound,
         "proven": plan.proven,

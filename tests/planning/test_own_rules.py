@@ -144,6 +144,8 @@ def test_a_penalty_is_weighed_against_the_worst_ratio(seed: int) -> None:
     cost = 0.1 * np.abs(tried.amounts[:, :, 0]).sum(axis=1) / step
     moved = sum(abs(m.amount) for m in plan.moves if m.adjuster == "adjuster 1")
     assert plan.proven
+    assert plan.penalty == pytest.approx(0.1 * moved / step, abs=1e-9)
+    assert plan.lower_bound <= plan.worst_ratio + plan.penalty + 1e-9
     assert plan.worst_ratio + 0.1 * moved / step == pytest.approx(
         (tried.worst + cost).min(), rel=1e-6
     )

@@ -118,6 +118,7 @@ def as_plan(made: Made, history: History) -> Plan:
         not_constrained=case.never_read,
         worst_ratio=float(problem.worst_ratio(steps)),
         weighted_ratio=float(problem.weighted_ratio(steps)) if asked.scope.weights else None,
+        penalty=None if case.rules is None else case.rules.penalty_at(steps),
         lower_bound=made.search.lower_bound(answer, made.feasible),
         second_bound=made.search.second_bound(answer, made.feasible),
         proven=answer.proven,

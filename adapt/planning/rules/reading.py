@@ -63,6 +63,10 @@ class OwnRules:
         """Return whether a plan (variable,) keeps the constraints, for some choice of helpers."""
         return self.penalty_of(plan) < math.inf
 
+    def penalty_at(self, plan: npt.NDArray[Any]) -> float | None:
+        """Return the penalty of a plan that keeps the rules; None where there is no penalty."""
+        return None if self.penalty is None else self.penalty_of(plan)
+
     def penalty_of(self, plan: npt.NDArray[Any]) -> float:
         """Return the least penalty of a plan (variable,) over the helpers; inf if not kept.
 
