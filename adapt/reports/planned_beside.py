@@ -100,7 +100,7 @@ def beside(plan: Plan, rotor: Rotor) -> Iterable[Block]:
         )
         yield Line("Doubt = one sd of the effect of a usual move, as a share of the limits.")
     if plan.savings:
-        yield Heading("Weight that could come off")
+        yield Heading("Weight that could come off after the moves above")
         yield Line("Equal on blades that cancel out: taking it off changes no predicted reading.")
         yield Bullets(
             tuple(

@@ -320,6 +320,28 @@ def test_no_weight_is_saved_that_moves_a_reading_or_was_not_recorded() -> None:
     assert planned(five).savings == ()
 
 
+def test_a_saving_is_held_against_everything_also_where_the_track_is_planned_alone() -> None:
+    job = weights_and_links(0.05, heights=(6.0, -2.0, -2.0, -2.0))
+    sensor = replace(job.rotor.sensors[0], order=4)  # sees equal weights on four blades
+    fourth = replace(job, rotor=replace(job.rotor, sensors=(sensor,)))
+    assert planned(fourth, track_first=True).savings == ()
+    assert planned(job, track_first=True).savings
+
+
+def test_a_saving_keeps_the_largest_move_and_what_is_not_known_stays() -> None:
+    held = weights_and_links(0.05, adjusters=(replace(WEIGHT, largest_move=60.0), LINK))
+    (saving,) = planned(held).savings
+    assert {m.amount for m in saving.moves} == {-60.0}  # whole steps of 20 g
+    # four blades, of which two opposite ones lie unevenly: what weights do to lateral is not known
+    odd = replace(held.rotor, azimuth_deg=(0.0, 80.0, 180.0, 270.0))
+    known = posterior_of([[np.nan, 0.02j]], track_mean=[[0.0, 3.0]])
+    unknown = replace(
+        held, rotor=odd, coefficients=replace(held.coefficients, unseen=known, type_=known)
+    )
+    (opposite,) = planned(unknown, only_inside=[]).savings
+    assert {m.blade for m in opposite.moves} == {"A", "C"}
+
+
 # --- one limit set, some regimes -----------------------------------------------------------------
 
 

@@ -11,7 +11,7 @@ from adapt.planning.job.hardware import Hardware
 from adapt.planning.plan import Move
 from adapt.rotor import Rotor
 
-__all__ = ["labour", "moves_of_steps"]
+__all__ = ["clean", "labour", "moves_of_steps"]
 
 Int = npt.NDArray[np.int64]
 
@@ -22,7 +22,7 @@ def moves_of_steps(rotor: Rotor, hardware: Hardware, steps: Int) -> tuple[Move, 
         Move(
             rotor.blades[hardware.blade[v]],
             rotor.adjuster_names[hardware.adjuster[v]],
-            _clean(steps[v] * hardware.step[v]),
+            clean(steps[v] * hardware.step[v]),
         )
         for v in np.flatnonzero(steps)
     )
@@ -34,6 +34,6 @@ def labour(hardware: Hardware, steps: Int) -> float | None:
     return None if math.isnan(minutes) else minutes
 
 
-def _clean(amount: float) -> float:
+def clean(amount: float) -> float:
     """Return an amount without the last digits that multiplying leaves (0.3, not 0.30...04)."""
     return float(f"{amount:.12g}")

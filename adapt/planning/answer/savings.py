@@ -7,10 +7,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from adapt.effects import harmonic_sums, track_changes
+from adapt.effects import channel_sums, track_changes
+from adapt.planning.answer.moves import clean
 from adapt.planning.case import Case
 from adapt.planning.job.hardware import TOLERANCE_STEPS
-from adapt.planning.job.scope import limited
 from adapt.planning.plan import Move, Saving
 from adapt.rotor import Adjuster, Rotor
 
@@ -20,6 +20,7 @@ Real = npt.NDArray[np.float64]
 
 MASSES = ("g", "gram", "grams", "kg", "oz", "lb", "lbs")
 _FELT = 0.01  # of a limit: a change below this is none
+_ZERO = 1e-9  # of the amounts
 _WORTH = 0.1  # of the fitted range: less on a blade is not worth the work
 
 
@@ -27,36 +28,51 @@ def savings(case: Case, amounts: Real) -> tuple[Saving, ...]:
     """Return what can be taken off each adjuster that adds weight, after moves (blade, adjuster).
 
     Equal amounts on blades that lie evenly around the rotor (two opposite ones, or all) leave every
-    reading with a limit where it is, to a hundredth of the limit. Only what is recorded as fitted,
-    and where it is a tenth of the range or more on a blade.
+    limited reading where it is, to a hundredth of the limit, in every regime. Only what is recorded
+    as fitted, and where it is a tenth of the range or more on a blade.
     """
-    rotor, found = case.rotor, []
-    left = case.fitted.amounts + amounts
-    for a, adjuster in enumerate(rotor.adjusters):
-        held = case.bounds.adjusters[a]
+    found = []
+    for a, adjuster in enumerate(case.rotor.adjusters):
         if not _adds_weight(adjuster) or adjuster.sum_range is not None:
             continue
-        allowed = rotor.blades if held.blades is None else held.blades
-        taken = np.zeros(left.shape)
-        for blades in _even_sets(rotor):
-            if not all(rotor.blades[b] in allowed and case.fitted.known[b, a] for b in blades):
-                continue
-            room = float((left + taken)[blades, a].min() - max(held.fitted_range[0], 0.0))
-            steps = math.floor(room / adjuster.step + TOLERANCE_STEPS)
-            if held.largest_move is not None:
-                steps = min(steps, math.floor(held.largest_move / adjuster.step + TOLERANCE_STEPS))
-            one = np.zeros(left.shape)
-            one[blades, a] = -steps * adjuster.step
-            worth = steps * adjuster.step >= _WORTH * (held.fitted_range[1] - held.fitted_range[0])
-            if steps > 0 and worth and _largest_change(case, taken + one) <= _FELT:
-                taken += one
+        taken = np.zeros(amounts.shape)
+        for blades in _even_sets(case.rotor):
+            taken += _even_share(case, a, blades, amounts + taken, taken)
         moved = np.flatnonzero(taken[:, a])
         if len(moved):
             moves = tuple(
-                Move(rotor.blades[b], adjuster.name, float(f"{taken[b, a]:.12g}")) for b in moved
+                Move(case.rotor.blades[b], adjuster.name, clean(taken[b, a])) for b in moved
             )
-            found.append(Saving(moves, float(f"{-taken[:, a].sum():.12g}")))
+            found.append(Saving(moves, clean(-taken[:, a].sum())))
     return tuple(found)
+
+
+def _even_share(case: Case, a: int, blades: list[int], moved: Real, taken: Real) -> Real:
+    """Return the largest equal amount that can come off some blades, (blade, adjuster), or none.
+
+    moved: all that is moved so far, taken: how much of it was taken off here.
+    """
+    none = np.zeros(moved.shape)
+    rotor, held = case.rotor, case.bounds.adjusters[a]
+    allowed = rotor.blades if held.blades is None else held.blades
+    if not all(rotor.blades[b] in allowed and case.fitted.known[b, a] for b in blades):
+        return none
+    left = case.fitted.amounts + moved
+    rooms = [float(left[blades, a].min()) - max(held.fitted_range[0], 0.0)]
+    if held.largest_move is not None:
+        rooms.append(held.largest_move + float(moved[blades, a].min()))
+    for shared in rotor.shared_ranges:
+        columns = [rotor.adjuster_names.index(name) for name in shared.adjusters]
+        if a in columns:
+            carried = left[:, columns].sum(axis=1)
+            rooms.append(float(carried[blades].min()) - shared.fitted_range[0])
+    steps = math.floor(min(rooms) / held.step + TOLERANCE_STEPS)
+    worth = _WORTH * (held.fitted_range[1] - held.fitted_range[0])
+    if steps <= 0 or steps * held.step < worth:
+        return none
+    share = none.copy()
+    share[blades, a] = -steps * held.step
+    return share if _largest_change(case, taken + share) <= _FELT else none
 
 
 def _adds_weight(adjuster: Adjuster) -> bool:
@@ -75,19 +91,27 @@ def _even_sets(rotor: Rotor) -> list[list[int]]:
 
 
 def _largest_change(case: Case, amounts: Real) -> float:
-    """Return the largest predicted change of anything with a limit, as a share of the limit."""
-    rotor = case.rotor
-    largest = 0.0
+    """Return the largest predicted change of anything with a limit, as a share of the limit.
+
+    inf where an effect is not known.
+    """
+    rotor, standing, limits = case.rotor, case.standing, case.scope.limit_set
+    changes = [0.0]
+    sums = channel_sums(rotor, amounts)
+    for (sensor, regime), x, mean in zip(
+        rotor.channels, sums, standing.vibration.mean, strict=True
+    ):
+        limit = rotor.limit_for(sensor, regime, limits)
+        if limit is not None:
+            # On evenly spaced blades a sum is zero but for rounding.
+            felt = np.abs(x) > _ZERO * np.abs(amounts).sum(axis=0)
+            changes.append(abs(complex(np.sum(x[felt] * mean[felt]))) / limit.limit)
     lift = track_changes(amounts)
-    held = limited(rotor, case.standing, case.scope)
-    for key, limit in zip(held.keys, held.limit, strict=True):
-        if key.sensor is None:
-            assert case.standing.track is not None
-            mean = case.standing.track.mean[rotor.regime_names.index(key.regime)]
-            change = float(np.ptp(lift @ np.nan_to_num(mean)))
-        else:
-            mean = case.standing.vibration.mean[rotor.channels.index((key.sensor, key.regime))]
-            x = harmonic_sums(rotor, amounts, rotor.sensor(key.sensor).order)
-            change = abs(complex(np.sum(x * np.nan_to_num(mean))))
-        largest = max(largest, change / limit)
-    return largest
+    for g, regime in enumerate(rotor.regime_names if standing.track is not None else ()):
+        limit = rotor.limit_for(None, regime, limits)
+        if limit is not None:
+            assert standing.track is not None
+            felt = (lift != 0).any(axis=0)
+            change = np.ptp(lift[:, felt] @ standing.track.mean[g, felt])
+            changes.append(float(change) / limit.limit)
+    return math.inf if np.isnan(changes).any() else max(changes)
