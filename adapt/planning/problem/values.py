@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -131,57 +131,60 @@ class Problem:
         Hedged when the problem is: the variance of the effect is added to the square.
         """
         n = np.asarray(steps, dtype=float)
-        square = np.abs(self.vibration.level + n @ self.vibration.effect.T) ** 2
-        track = self.track
-        heights = track.heights + np.einsum("tbv,...v->...tb", track.effect, n)
+        vibration, track = self.vibration, self.track
+        square = np.abs(vibration.level + n @ vibration.effect.T) ** 2
+        if self.hedge:
+            square += (np.abs(_along(vibration.doubt, n)) ** 2).sum(-1)
+        if not len(track.keys):
+            return np.sqrt(square), np.zeros((*n.shape[:-1], 0))
+        heights = track.heights + _along(track.effect, n)
         a, b = self.blade_pairs.T
         spread = (heights[..., a] - heights[..., b]) ** 2
         if self.hedge:
-            square = square + (
-                np.abs(np.einsum("jfv,...v->...jf", self.vibration.doubt, n)) ** 2
-            ).sum(-1)
-            doubt = np.einsum("tbfv,...v->...tbf", track.doubt, n)
-            spread = spread + ((doubt[..., a, :] - doubt[..., b, :]) ** 2).sum(-1)
+            doubt = _along(track.doubt, n)
+            spread += ((doubt[..., a, :] - doubt[..., b, :]) ** 2).sum(-1)
         worst = spread.max(axis=-1) if len(a) else np.zeros(heights.shape[:-1])
         return np.sqrt(square), np.sqrt(worst)
 
     def worst_ratio(self, steps: npt.ArrayLike) -> Real:
         """Return the largest ratio over everything that counts, shape (...)."""
-        return self._worst(steps, np.ones(1), np.ones(1))
+        return self._worst(*self.ratios(steps), counts=True)
 
     def weighted_ratio(self, steps: npt.ArrayLike) -> Real:
         """Return the largest ratio times weight over everything that counts, shape (...)."""
-        return self._worst(steps, self.vibration.weight, self.track.weight)
-
-    def _worst(self, steps: npt.ArrayLike, of_vibration: Real, of_track: Real) -> Real:
-        amplitude, spread = self.ratios(steps)
-        amplitude, spread = amplitude * of_vibration, spread * of_track
-        both = np.concatenate(
-            [amplitude[..., self.vibration.counted], spread[..., self.track.counted]], axis=-1
-        )
-        return both.max(axis=-1, initial=0.0)
+        return self._worst(*self._weighted(*self.ratios(steps)), counts=True)
 
     def outside(self, steps: npt.ArrayLike) -> Real:
         """Return the largest ratio over what must be inside but does not count, shape (...)."""
-        amplitude, spread = self.ratios(steps)
-        both = np.concatenate(
-            [amplitude[..., ~self.vibration.counted], spread[..., ~self.track.counted]], axis=-1
+        return self._worst(*self.ratios(steps), counts=False)
+
+    def weighted_and_outside(self, steps: npt.ArrayLike) -> tuple[Real, Real]:
+        """Return `weighted_ratio` and `outside` at once."""
+        ratios = self.ratios(steps)
+        return self._worst(*self._weighted(*ratios), True), self._worst(*ratios, False)
+
+    def _weighted(self, amplitude: Real, spread: Real) -> tuple[Real, Real]:
+        vibration, track = self.vibration, self.track
+        return amplitude * np.where(vibration.counted, vibration.weight, 1.0), spread * np.where(
+            track.counted, track.weight, 1.0
         )
+
+    def _worst(self, amplitude: Real, spread: Real, counts: bool) -> Real:
+        of_vibration = self.vibration.counted == counts
+        of_track = self.track.counted == counts
+        both = np.concatenate([amplitude[..., of_vibration], spread[..., of_track]], axis=-1)
         return both.max(axis=-1, initial=0.0)
 
     def mean_square_ratio(self, steps: npt.ArrayLike) -> Real:
         """Return the mean square of ratio times weight over all that has a limit, shape (...)."""
-        amplitude, spread = self.ratios(steps)
-        at_track = np.where(self.track.counted, self.track.weight, 1.0)
-        at_sensors = np.where(self.vibration.counted, self.vibration.weight, 1.0)
-        both = np.concatenate([amplitude * at_sensors, spread * at_track], axis=-1)
+        both = np.concatenate(self._weighted(*self.ratios(steps)), axis=-1)
         return (both**2).mean(axis=-1) if both.shape[-1] else np.zeros(both.shape[:-1])
 
     def variances(self, steps: npt.ArrayLike) -> Real:
         """Return the variance of each next amplitude reading, E|.|^2, shape (..., row)."""
         n = np.asarray(steps, dtype=float)
         v = self.vibration
-        shared = v.level_doubt + np.einsum("jfv,...v->...jf", v.doubt, n)
+        shared = v.level_doubt + _along(v.doubt, n)
         return (np.abs(shared) ** 2).sum(-1) + v.base_var + (n != 0) @ v.inexact_var.T
 
     def amplitude_chances(self, steps: npt.ArrayLike) -> Real:
@@ -200,9 +203,9 @@ class Problem:
         at = list(range(len(track.keys))) if regimes is None else list(regimes)
         if not at:
             return np.ones((*n.shape[:-1], 0))
-        heights = track.heights[at] + np.einsum("tbv,...v->...tb", track.effect[at], n)
-        loading = track.level_doubt[at] + np.einsum("tbfv,...v->...tbf", track.doubt[at], n)
-        inexact = np.einsum("tbv,...v->...tb", track.inexact_var[at], n != 0)
+        heights = track.heights[at] + _along(track.effect[at], n)
+        loading = track.level_doubt[at] + _along(track.doubt[at], n)
+        inexact = _along(track.inexact_var[at], (n != 0).astype(float))
         own = track.base_var[at][:, None] + inexact
         a, b = self.blade_pairs.T
         apart = np.abs(heights[..., a] - heights[..., b])
@@ -238,6 +241,14 @@ class Problem:
     def chances(self, steps: npt.ArrayLike) -> Real:
         """Return the product of the single chances, shape (...)."""
         return self.amplitude_chances(steps).prod(-1) * self.spread_chances(steps).prod(-1)
+
+
+def _along(matrix: npt.NDArray[Any], steps: Real) -> npt.NDArray[Any]:
+    """Return matrix (..., variable) times steps (..., variable), shape (*steps', *matrix')."""
+    flat = steps @ matrix.reshape(-1, matrix.shape[-1]).T if matrix.size else None
+    if flat is None:
+        return np.zeros((*steps.shape[:-1], *matrix.shape[:-1]), matrix.dtype)
+    return np.asarray(flat.reshape(*steps.shape[:-1], *matrix.shape[:-1]))
 
 
 Part = TypeVar("Part", Vibration, Track)

@@ -253,6 +253,8 @@ def choose(problem: Problem, plans: Int) -> Int:
     all (each adjuster as a share of its range), then adjusters in file order, blades in passing
     order.
     """
+    if len(plans) == 1:
+        return np.asarray(plans[0])
     hardware = problem.hardware
     left = plans
     for measure in (

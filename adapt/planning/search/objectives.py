@@ -53,8 +53,8 @@ class WorstRatio:
 
     def value(self, plans: Int, cutoff: float) -> Real:
         """Return worst ratios."""
-        worst = self.problem.weighted_ratio(plans)
-        held = self.problem.outside(plans) <= 1.0 + 1e-9
+        worst, outside = self.problem.weighted_and_outside(plans)
+        held = outside <= 1.0 + 1e-9
         held = held & self.problem.hardware.allows(plans) & (worst <= cutoff)
         return np.where(held, worst, np.inf)
 
