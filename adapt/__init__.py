@@ -24,6 +24,7 @@ _HOME = {
     "read_coefficients": "adapt.coefficients",
     "read_log": "adapt.log",
     "read_rotor": "adapt.rotor",
+    "replay_decisions": "adapt.outcomes",
     "update": "adapt.learning",
     "write_coefficients": "adapt.coefficients",
 }

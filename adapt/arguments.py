@@ -162,6 +162,19 @@ def parser() -> argparse.ArgumentParser:
     )
     files(sub)
     sub.add_argument("--chart", metavar="F", required=True, help="the paper chart as a table")
+    sub.add_argument("--limits", metavar="S", help="a named set of limits, for chances")
+    sub.add_argument(
+        "--decisions", action="store_true", help="ask the planner at every run, by what was known"
+    )
+    sub.add_argument(
+        "--figures", metavar="FOLDER", help="write pictures into a folder (PNG and SVG)"
+    )
+    sub.add_argument(
+        "--corrected-chart", metavar="F", help="write the chart as the log shows it (CSV)"
+    )
+    sub.add_argument(
+        "--workers", metavar="N", type=_workers, default=1, help="processes that work at once (1)"
+    )
 
     sub = command(
         "demo",
@@ -251,6 +264,14 @@ def _chance(text: str) -> float:
             f"found {text!r}, expected a chance from 0 up to (not including) 1, such as 0.9"
         )
     return value
+
+
+def _workers(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}, expected a whole number of processes, 1 or more"
+        )
+    return int(text)
 
 
 def _moves(text: str) -> int:

@@ -16,7 +16,8 @@ import shlex
 import shutil
 import sys
 import warnings
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from adapt import compiling
@@ -24,6 +25,8 @@ from adapt.arguments import parser
 from adapt.problems import AdaptError, BadInput, CannotBeMet, Problem
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from adapt.coefficients import Coefficients
     from adapt.log import History, Log
     from adapt.reports.layout import Block
@@ -329,17 +332,61 @@ def _coefficients(
 
 def _compare(asked: argparse.Namespace) -> int:
     import adapt
-    from adapt.outcomes import outcome_document
+    from adapt.chart import write_chart
+    from adapt.outcomes import corrected_chart
     from adapt.reports.compared import compare_report
+    from adapt.reports.decided import decisions_document, decisions_report
+    from adapt.reports.figures import write_figures
+    from adapt.reports.outcome_documents import outcome_document
     from adapt.reports.show import step
 
     rotor, history = _read(asked)
     chart = adapt.read_chart(asked.chart, rotor)
-    with step("Predicting every run from the runs before it", quiet=asked.json):
-        outcome = adapt.compare(rotor, history, chart)
+    with _workers(asked.workers) as executor:
+        with step("Predicting every run from the runs before it", quiet=asked.json):
+            outcome = adapt.compare(rotor, history, chart, limits=asked.limits, executor=executor)
+        decisions = None
+        if asked.decisions:
+            with step("Asking the planner at every run", quiet=asked.json):
+                decisions = adapt.replay_decisions(
+                    rotor, history, chart, limits=asked.limits, executor=executor
+                )
+    if asked.corrected_chart:
+        write_chart(corrected_chart(outcome.learned), rotor, asked.corrected_chart)
+        _say(
+            f"the chart as this log shows it written to {asked.corrected_chart}: for paper and for "
+            "other logs (learned from with this log, it would count twice)"
+        )
+    if asked.figures:
+        with step("Drawing", quiet=asked.json):
+            paths = write_figures(outcome, rotor, asked.figures)
+        _say(f"{len(paths)} pictures written to {asked.figures}")
     _say_left_out(asked, history)
-    _answer(asked, lambda: outcome_document(outcome), lambda: compare_report(outcome, rotor))
+    document = outcome_document(outcome)
+    if decisions is not None:
+        document["decisions"] = decisions_document(decisions)
+    _answer(
+        asked,
+        lambda: document,
+        lambda: [
+            *compare_report(outcome, rotor),
+            *(() if decisions is None else decisions_report(decisions)),
+        ],
+    )
     return DONE
+
+
+@contextmanager
+def _workers(number: int) -> Iterator[Executor | None]:
+    """Give processes to work in, or None for one process."""
+    if number == 1:
+        yield None
+        return
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(number, multiprocessing.get_context("spawn")) as pool:
+        yield pool
 
 
 def _demo(asked: argparse.Namespace) -> int:

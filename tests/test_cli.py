@@ -272,8 +272,35 @@ class TestOnTheDemo:
         assert main(["compare", *files, "--json"]) == 0
         document = json.loads(capsys.readouterr().out)
         assert set(document["summary"][0]) >= {"method", "sensor", "regime", "rms_error", "skill"}
-        assert {row["method"] for row in document["summary"]} == {"no change", "chart", "learned"}
+        methods = {row["method"] for row in document["summary"]}
+        assert methods == {"no change", "chart", "early fit", "learned"}
         assert set(document["chart_fit"][0]) >= {"sensor", "regime", "adjuster", "gain", "gain_low"}
+
+    def test_compare_draws_decides_and_puts_the_chart_right(self, demo, capsys, tmp_path) -> None:
+        files = [str(demo.tail_rotor), str(demo.log), "--chart", str(demo.tail_chart)]
+        corrected, figures = tmp_path / "corrected.csv", tmp_path / "figures"
+        words = ["--decisions", "--figures", str(figures), "--corrected-chart", str(corrected)]
+        assert main(["compare", *files, *words]) == 0
+        out, err = capsys.readouterr()
+        assert "Decisions replayed" in out
+        assert "it would count twice" in err
+        assert (figures / "calibration.png").exists()
+        log = [str(demo.tail_rotor), str(demo.log), "--chart", str(corrected)]
+        assert main(["learn", *log]) == 0
+
+    def test_compare_with_two_workers_prints_the_same_document(self, demo, capsys) -> None:
+        files = [str(demo.tail_rotor), str(demo.log), "--chart", str(demo.tail_chart), "--json"]
+        printed = []
+        for words in ([], ["--workers", "2"]):
+            assert main(["compare", *files, *words]) == 0
+            printed.append(json.loads(capsys.readouterr().out))
+        assert printed[0] == printed[1]
+
+    @pytest.mark.parametrize("words", [["--workers", "0"], ["--limits", "nothing"]])
+    def test_compare_refuses_what_it_cannot_use(self, demo, capsys, words) -> None:
+        files = [str(demo.tail_rotor), str(demo.log), "--chart", str(demo.tail_chart)]
+        assert main(["compare", *files, *words]) == 2
+        assert words[1] in capsys.readouterr().err
 
     def test_a_chart_of_another_rotor_is_bad_input(self, demo, capsys) -> None:
         files = [str(demo.tail_rotor), str(demo.log), "--chart", str(demo.main_chart)]

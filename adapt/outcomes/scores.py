@@ -1,44 +1,101 @@
-"""What errors amount to: rms, skill and coverage, and the chart's gain and turn against reality."""
+"""What errors amount to: rms, skill and coverage, over channels and broken down by what moved.
+
+Skill = 1 - (rms / rms of no change)^2 of the vector errors; against the chart likewise. Intervals
+are 95 %, from resampling whole jobs.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm, t
 
-from adapt.chart import Chart
-from adapt.learning.rows.pairs import Rows, track_rows, vibration_rows
-from adapt.learning.rows.runs import Runs
-from adapt.learning.suspects.screening import Screened, fit_screened
+from adapt.outcomes.predicting import CHART, EARLY, LEARNED, NO_CHANGE
+from adapt.outcomes.resampling import discoveries, ratio_of
 from adapt.rotor import Rotor
 
-__all__ = ["chart_fit", "summary"]
+__all__ = ["EXPERIENCE", "METHODS", "breakdown", "experience_of", "summary"]
 
-Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 
-RESAMPLES = 1000
-LEAST_JOBS = 5  # fewer jobs with a move give no interval
-MOST_SPREAD = 7.0  # of log gain: an interval of a factor of a thousand either way says nothing
-NOT_TOLD = 1e-9  # share of the largest eigenvalue under which moves tell nothing of a direction
-SEED = 20260101
+METHODS = (NO_CHANGE, CHART, EARLY, LEARNED)
+EXPERIENCE = ("0", "1", "2 to 3", "4 to 7", "8 to 15", "16+")  # earlier pairs of the rotor
+_FROM = (1, 2, 4, 8, 16)
+SIZES = ("no move", "under 1/4", "1/4 to 1/2", "1/2 to 1", "over 1", "no limit")  # of the limit
+_ENTRIES = {False: "nothing suspect", True: "held back as suspect"}
+_QUARTERS_FOR = np.timedelta64(3 * 365, "D")  # a longer log is told by years
 
+_SCORES = [
+    "skill", "skill_low", "skill_high", "skill_against_chart", "against_chart_low",
+    "against_chart_high",
+]  # fmt: skip
 _SUMMARY = [
-    "method", "sensor", "regime", "runs", "rms_error", "skill", "skill_against_chart", "coverage",
+    "method", "sensor", "regime", "runs", "jobs", "rms_error", "rms_low", "rms_high", *_SCORES,
+    "adjusted_p", "rms_amplitude_error", "rms_phase_error_deg", "coverage",
 ]  # fmt: skip
-_FIT = [
-    "sensor", "regime", "adjuster", "pairs", "jobs", "gain", "gain_low", "gain_high",
-    "rotation_deg", "rotation_low", "rotation_high",
-]  # fmt: skip
+_BREAKDOWN = ["by", "group", "of", "method", "runs", "jobs", "error", *_SCORES, "coverage"]
+
+
+class _Sums:
+    """Sums over jobs of the squared errors of some predictions, by method."""
+
+    def __init__(self, part: pd.DataFrame, error: str) -> None:
+        job, names = pd.factorize(part["job"])
+        count = len(names)
+        self._part = part
+        self.number: dict[str, Any] = {}
+        self.square: dict[str, Any] = {}
+        for method in METHODS:
+            at = (part["method"] == method).to_numpy()
+            if at.any():
+                self.number[method] = np.bincount(job[at], minlength=count).astype(float)
+                values = part[error].to_numpy()[at] ** 2
+                self.square[method] = np.bincount(job[at], values, minlength=count)
+
+    def scores(self, method: str) -> dict[str, Any]:
+        """Return mean square error and skill of a method, with intervals."""
+        mean = ratio_of(self.square[method], self.number[method])
+        skill = ratio_of(self.square[method], self.square[NO_CHANGE])
+        row: dict[str, Any] = {
+            "runs": int(self.number[method].sum()),
+            "jobs": int((self.number[method] > 0).sum()),
+            "error": np.sqrt(mean.value),
+            "low": np.sqrt(mean.low),
+            "high": np.sqrt(mean.high),
+            "p": np.nan,
+        }
+        of_skill = skill.share_gone() if method != NO_CHANGE else (0.0, np.nan, np.nan)
+        against = (np.nan, np.nan, np.nan)
+        if CHART in self.square and method != CHART:
+            other = ratio_of(self.square[method], self.square[CHART])
+            against, row["p"] = other.share_gone(), other.p
+        elif CHART in self.square:
+            against = (0.0, np.nan, np.nan)
+        row |= dict(zip(_SCORES, (*of_skill, *against), strict=True))
+        inside = self._part.loc[self._part["method"] == method, "inside_95"]
+        row["coverage"] = float(inside.mean()) if inside.notna().any() else np.nan
+        return row
+
+    def rms(self, method: str, column: str) -> float:
+        """Return the rms of a column over a method's predictions, NaN where it has none."""
+        values = self._part.loc[self._part["method"] == method, column].dropna()
+        return float(np.sqrt((values**2).mean())) if len(values) else np.nan
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """The methods that there are."""
+        return tuple(self.square)
 
 
 def summary(predictions: pd.DataFrame, rotor: Rotor) -> pd.DataFrame:
-    """Return rms error, skill and coverage of each method by channel, and by sensor over regimes.
+    """Return the scores of each method by channel, and by sensor over its regimes; see `Outcome`.
 
-    Skill = 1 - (rms / rms of no change)^2 of the vector errors; against the chart likewise.
+    Whether a method is better than the chart is asked of every channel and method at once: the
+    adjusted p-values keep the share of false answers, on average, to the level that they are held
+    against. Rows over all regimes are not among those asked.
     """
     rows = []
     sensors: list[str | None] = [s.name for s in rotor.sensors]
@@ -51,207 +108,112 @@ def summary(predictions: pd.DataFrame, rotor: Rotor) -> pd.DataFrame:
             part = of_sensor if regime is None else of_sensor[of_sensor["regime"] == regime]
             if part.empty:
                 continue
-            rms = (part["error"] ** 2).groupby(part["method"]).mean() ** 0.5
-            for method in ("no change", "chart", "learned"):
-                if method not in rms:
-                    continue
-                inside = part.loc[part["method"] == method, "inside_95"].dropna()
-                rows.append(
-                    {
-                        "method": method,
-                        "sensor": sensor,
-                        "regime": regime,
-                        "runs": int((part["method"] == method).sum()),
-                        "rms_error": float(rms[method]),
-                        "skill": _skill(rms[method], rms["no change"]),
-                        "skill_against_chart": _skill(rms[method], rms.get("chart", np.nan)),
-                        "coverage": float(inside.astype(float).mean()) if len(inside) else np.nan,
-                    }
-                )
-    return pd.DataFrame(rows, columns=_SUMMARY)
+            sums = _Sums(part, "error")
+            for method in sums.methods:
+                row = sums.scores(method)
+                row |= {
+                    "method": method,
+                    "sensor": sensor,
+                    "regime": regime,
+                    "rms_error": row["error"],
+                    "rms_low": row["low"],
+                    "rms_high": row["high"],
+                    "rms_amplitude_error": sums.rms(method, "amplitude_error"),
+                    "rms_phase_error_deg": sums.rms(method, "phase_error_deg"),
+                    "adjusted_p": row["p"],
+                }
+                rows.append(row)
+    table = pd.DataFrame(rows, columns=_SUMMARY)
+    asked = table["regime"].notna() & table["method"].isin([EARLY, LEARNED])
+    p = table["adjusted_p"].to_numpy(dtype=float, copy=True)
+    p[~asked] = np.nan
+    table["adjusted_p"] = discoveries(p)
+    return table
 
 
-def _skill(rms: float, against: float) -> float:
-    return 1.0 - (rms / against) ** 2 if against > 0 else np.nan
+def breakdown(predictions: pd.DataFrame, rotor: Rotor) -> pd.DataFrame:
+    """Return the scores of each method by what moved, rotor, size of move, time and experience.
 
-
-def chart_fit(
-    rotor: Rotor, runs: Runs, chart: Chart | None, last: Screened | None = None
-) -> pd.DataFrame:
-    """Return measured change over the chart's predicted change, by channel and adjuster.
-
-    One complex factor for each adjuster of a channel (fitted together), and one for all moves
-    together (adjuster None), by generalised least squares through the shared-run covariance with
-    the noise that the whole log shows; NaN for adjusters that only moved together. Intervals: 95 %
-    for all rows of the table together (Bonferroni), Student's t with one degree of freedom less
-    than jobs, in log gain and in rotation; their sds from resampling whole jobs (Efron and
-    Tibshirani, An Introduction to the Bootstrap, 1993, ch. 6, from memory), never less than the
-    noise alone gives; none with fewer than 5 jobs, and none of a rotation that may be any. Runs
-    after a moved reference or sensor are left out: their phases are in another frame than the
-    chart's; so are pairs held back as suspect entries. last: what was learned of most of these
-    runs, to start from.
+    Channels are pooled: each error stands over its channel's rms error of no change in runs with a
+    move. See `Outcome`.
     """
-    if chart is None or not len(runs):
-        return pd.DataFrame(columns=_FIT)
-    held = last.coefficients.withheld if last else frozenset()
-    screened = fit_screened(rotor, runs, chart, held=held, start=last.fitted if last else None)
-    runs, noise = screened.runs, screened.coefficients.noise
-    unit = np.repeat(runs.rotor[:, None], len(rotor.sensors), axis=1)
-    regimes = len(rotor.regimes)
-    first_frame = np.repeat(runs.epoch == 0, regimes, axis=1)
-    of_vibration = _fits(
-        runs,
-        vibration_rows(
-            rotor,
-            runs,
-            runs.starts,
-            unit,
-            len(runs.serials),
-            noise.run_var_after(runs.moved) / noise.run_var - 1.0,
-        ),
-        chart.mean,
-        noise.run_var,
-        noise.reading_var,
-        first_frame,
-    )
-    rows = [
-        {"sensor": rotor.channels[j][0], "regime": rotor.channels[j][1], **row}
-        for j, row in of_vibration
-    ]
-    if rotor.has_track and len(rotor.blades) > 1:
-        of_track = _fits(
-            runs,
-            track_rows(
-                rotor,
-                runs,
-                runs.starts,
-                noise.track_run_var_after(runs.moved) / noise.track_run_var - 1.0,
-            ),
-            chart.track_mean,
-            noise.track_run_var,
-            noise.track_reading_var,
-            np.ones((len(runs), regimes), dtype=bool),
-        )
-        rows += [
-            {"sensor": None, "regime": rotor.regime_names[g], **row, "rotation_sd": np.nan}
-            for g, row in of_track
-        ]
-    table = []
-    for row in rows:
-        wide = t.ppf(1.0 - 0.025 / len(rows), max(row["jobs"] - 1, 1))
-        factor, spread = complex(row["factor"]), row["log_gain_sd"] * wide
-        spread = spread if spread < MOST_SPREAD else np.nan
-        turn = np.nan if row["sensor"] is None else float(np.degrees(np.angle(factor)))
-        reach = row["rotation_sd"] * wide
-        reach = reach if reach < 180.0 else np.nan
-        gain = factor.real if row["sensor"] is None else abs(factor)
-        table.append(
-            {
-                "sensor": row["sensor"],
-                "regime": row["regime"],
-                "adjuster": None
-                if row["adjuster"] is None
-                else rotor.adjuster_names[row["adjuster"]],
-                "pairs": row["pairs"],
-                "jobs": row["jobs"],
-                "gain": gain,
-                "gain_low": gain * np.exp(-spread) if gain > 0 else np.nan,
-                "gain_high": gain * np.exp(spread) if gain > 0 else np.nan,
-                "rotation_deg": turn,
-                "rotation_low": turn - reach,
-                "rotation_high": turn + reach,
-            }
-        )
-    return pd.DataFrame(table, columns=_FIT)
+    if predictions.empty:
+        return pd.DataFrame(columns=_BREAKDOWN)
+    table = predictions.assign(scaled=_scaled(predictions), channel=predictions["sensor"].isna())
+    ways: dict[str, Callable[[pd.DataFrame], Iterator[tuple[str, pd.DataFrame]]]] = {
+        "adjuster": lambda part: _by_adjuster(part, rotor),
+        "rotor": lambda part: _by_column(part, part["rotor"]),
+        "size": lambda part: _by_column(part, size_of(part), SIZES),
+        "time": lambda part: _by_column(part, _times(part)),
+        "entries": lambda part: _by_column(part, part["suspect"].map(_ENTRIES)),
+        "experience": lambda part: _by_column(part, experience_of(part["pairs"]), EXPERIENCE),
+    }
+    rows = []
+    for by, groups in ways.items():
+        for is_track, of in ((False, "vibration"), (True, "track")):
+            part = table[table["channel"] == is_track]
+            if by != "adjuster" and by != "size":
+                part = part[part["moved"]]
+            for group, some in groups(part):
+                sums = _Sums(some, "scaled")
+                rows += [
+                    {"by": by, "group": group, "of": of, "method": method, **sums.scores(method)}
+                    for method in sums.methods
+                ]
+    return pd.DataFrame(rows, columns=_BREAKDOWN)
 
 
-def _fits(
-    runs: Runs, rows: Rows, chart: Array, run_var: Real, reading_var: Real, usable: Any
-) -> list[tuple[int, dict[str, Any]]]:
-    """Return (channel, fit) for each adjuster that the chart has and the log moved, and for all."""
-    variance = run_var + reading_var * rows.lam
-    job_of = np.full(rows.live.shape, -1)
-    for block in rows.blocks:
-        if usable[block.ends[0], block.channels].all():
-            span = slice(block.first, block.first + len(block.ends) * block.parts)
-            job_of[span, block.channels] = runs.job[block.ends[0]]
-    found = []
-    for j in range(rows.d.shape[1]):
-        live = rows.live[:, j] & (job_of[:, j] >= 0)
-        if not live.any():
-            continue
-        weight = 1.0 / np.sqrt(variance[live, j])
-        effect = rows.x[live, j] * np.nan_to_num(chart[j])
-        has = (np.abs(effect) > 0).any(axis=0)
-        d, job = rows.d[live, j] * weight, job_of[live, j]
-        adjusters = np.flatnonzero(has)
-        for chosen in (None, adjusters):
-            z = effect.sum(axis=1, keepdims=True) if chosen is None else effect[:, adjusters]
-            if not z.shape[1] or not np.abs(z).any():
-                continue
-            factors, log_sd, turn_sd, counts = _resampled(z * weight[:, None], d, job)
-            for k, factor in enumerate(factors):
-                adjuster = None if chosen is None else int(adjusters[k])
-                pairs = rows.moved[:, j]
-                total = pairs.sum(axis=0)
-                found.append(
-                    (
-                        j,
-                        {
-                            "adjuster": adjuster,
-                            "pairs": int(total.max() if adjuster is None else total[adjuster]),
-                            "jobs": int(counts[k]),
-                            "factor": factor,
-                            "log_gain_sd": log_sd[k],
-                            "rotation_sd": turn_sd[k],
-                        },
-                    )
-                )
-    return found
+def experience_of(pairs: pd.Series) -> pd.Series:
+    """Return a word for how many pairs a rotor had before, one of EXPERIENCE."""
+    at = np.digitize(pairs.to_numpy(dtype=float), _FROM)
+    return pd.Series(np.array(EXPERIENCE, dtype=object)[at], index=pairs.index)
 
 
-def _resampled(z: Array, d: Array, job: Array) -> tuple[Array, Real, Real, Array]:
-    """Return factors of d = z @ factor, sds of log gain and rotation [deg], jobs with a move.
-
-    z, d: rows of unit variance. A factor that the moves do not determine (adjusters that were only
-    moved together) is NaN. An sd is the larger of that over resampled jobs and that of the noise:
-    few jobs resample to less than what they do not know.
-    """
-    jobs, of = np.unique(job, return_inverse=True)
-    columns = z.shape[1]
-    gram = np.zeros((len(jobs), columns, columns), dtype=z.dtype)
-    right = np.zeros((len(jobs), columns), dtype=z.dtype)
-    np.add.at(gram, of, z.conj()[:, :, None] * z[:, None, :])
-    np.add.at(right, of, z.conj() * d[:, None])
-    told = (np.einsum("jaa->ja", gram).real > 0).sum(axis=0)
-    size = np.sqrt(np.diag(gram.sum(axis=0)).real)
-    gram, right = gram / np.outer(size, size), right / size
-    whole = gram.sum(axis=0)
-    values, vectors = np.linalg.eigh(whole)
-    null = values < NOT_TOLD * values.max()
-    sure = (np.abs(vectors[:, null]) ** 2).sum(axis=1) < NOT_TOLD
-    little = NOT_TOLD * np.eye(columns)
-    factors = np.linalg.solve(whole + little, right.sum(axis=0))
-    noise = np.sqrt(np.diag(np.linalg.inv(whole + little)).real)
-    noise = noise * (np.sqrt(0.5) if np.iscomplexobj(z) else 1.0)
-    rng = np.random.default_rng(SEED)
-    share = rng.multinomial(len(jobs), np.full(len(jobs), 1.0 / len(jobs)), RESAMPLES)
-    grams = np.einsum("sj,jab->sab", share, gram) + little
-    drawn = np.linalg.solve(grams, (share @ right)[:, :, None])[:, :, 0]
-    enough = sure & (told >= LEAST_JOBS) & (np.abs(factors) > 0)
-    factors = np.where(sure, factors, np.nan)
-    base = np.where(enough, factors, 1.0)
-    ratio = np.where(enough, drawn / base, 1.0)
-    with np.errstate(divide="ignore"):
-        log_gain = np.log(np.abs(ratio))
-    least = noise / np.abs(base)
-    log_sd = np.where(enough, np.maximum(_spread(log_gain), least), np.nan)
-    turn = _spread(np.degrees(np.angle(ratio)))
-    turn_sd = np.where(enough, np.maximum(turn, np.degrees(least)), np.nan)
-    return factors / size, log_sd, turn_sd, told
+def size_of(predictions: pd.DataFrame) -> pd.Series:
+    """Return a word for how large a change was predicted, over the limit; one of SIZES."""
+    at = 1 + np.digitize(predictions["size"].to_numpy(dtype=float), (0.25, 0.5, 1.0))
+    at = np.where(predictions["size"].isna(), len(SIZES) - 1, at)
+    at = np.where(predictions["moved"], at, 0)
+    return pd.Series(np.array(SIZES, dtype=object)[at], index=predictions.index)
 
 
-def _spread(values: Real) -> Real:
-    """Sds that a few degenerate resamples do not carry away: from the central 90 %."""
-    low, high = np.nanpercentile(np.where(np.isfinite(values), values, np.nan), [5, 95], axis=0)
-    return np.asarray((high - low) / (2.0 * norm.ppf(0.95)))
+def _scaled(predictions: pd.DataFrame) -> pd.Series:
+    """Return errors over the rms error of no change in the same channel, in runs with a move."""
+    channel = predictions["sensor"].fillna("") + "\n" + predictions["regime"]
+    still = predictions["method"] == NO_CHANGE
+    square = predictions["error"] ** 2
+    moved = square[still & predictions["moved"]].groupby(channel).mean() ** 0.5
+    size = moved.reindex(channel.unique()).fillna(square[still].groupby(channel).mean() ** 0.5)
+    return predictions["error"] / channel.map(size).replace(0.0, np.nan)
+
+
+def _by_adjuster(part: pd.DataFrame, rotor: Rotor) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Yield the rows in which each adjuster was moved, alone or not, and those with no move."""
+    for adjuster in rotor.adjuster_names:
+        moved = part["adjusters"].map(lambda names, a=adjuster: a in names.split(" + "))
+        some = part[moved & part["moved"]]
+        if len(some):
+            yield adjuster, some
+    still = part[~part["moved"]]
+    if len(still):
+        yield "no move", still
+
+
+def _by_column(
+    part: pd.DataFrame, column: pd.Series, order: tuple[str, ...] | None = None
+) -> Iterator[tuple[str, pd.DataFrame]]:
+    for name in order or sorted(column.unique()):
+        some = part[column == name]
+        if len(some):
+            yield name, some
+
+
+def _times(part: pd.DataFrame) -> pd.Series:
+    """Return the year of each row, or its quarter where the log is not long."""
+    started = part["started"]
+    dated = started.dropna()
+    short = dated.empty or dated.max() - dated.min() <= _QUARTERS_FOR
+    words = started.dt.year.astype("Int64").astype(str)
+    if short:
+        words = words + " Q" + started.dt.quarter.astype("Int64").astype(str)
+    return words.where(started.notna(), "no date")

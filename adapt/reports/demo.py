@@ -13,14 +13,15 @@ from typing import Any
 import adapt
 from adapt.coefficients import Coefficients, learned_document
 from adapt.log import History
-from adapt.outcomes import outcome_document
 from adapt.outcomes.outcome import Outcome
 from adapt.planning.plan import Plan
 from adapt.reports.cautions import SHORT
-from adapt.reports.compared import findings, overall_table
+from adapt.reports.chart_verdict import findings
+from adapt.reports.compared import overall_table
 from adapt.reports.documents import check_document
 from adapt.reports.layout import Block, Bullets, Commands, Heading, Line
 from adapt.reports.of_type import chart_in_short
+from adapt.reports.outcome_documents import outcome_document
 from adapt.reports.plan_documents import plan_document
 from adapt.reports.planned import checks, headline, moves, readings_table, tradeoff
 from adapt.reports.show import step

@@ -22,6 +22,8 @@ __all__ = [
     "number",
     "own_phase_deg",
     "percent",
+    "share",
+    "share_between",
     "signed",
     "sure_digits",
     "track_decimals",
@@ -119,6 +121,26 @@ def percent(chance: float | None) -> str:
         return ">99 %"
     whole = math.floor(100 * chance + 1e-9)
     return f"{whole} %" if whole else "<1 %"
+
+
+def share(value: float | None) -> str:
+    """Return a share or a skill in whole per cent, which may be below zero.
+
+    >>> share(0.876), share(-0.2), share(None)
+    ('88 %', '-20 %', '-')
+    """
+    return NOTHING if value is None or math.isnan(value) else f"{round(100 * value)} %"
+
+
+def share_between(value: float | None, low: float | None, high: float | None) -> str:
+    """Return a share with its interval.
+
+    >>> share_between(0.876, 0.8, 0.93), share_between(0.5, None, None)
+    ('88 % (80..93)', '50 %')
+    """
+    if low is None or high is None or math.isnan(low) or math.isnan(high):
+        return share(value)
+    return f"{share(value)} ({round(100 * low)}..{round(100 * high)})"
 
 
 def chance_in_words(chance: float) -> str:

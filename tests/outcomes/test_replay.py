@@ -11,7 +11,7 @@ from invented_fleet import Fleet, fleet, history, invented_rotor, without_chart_
 from adapt.effects import harmonic_sums
 from adapt.learning.whole import learn_runs
 from adapt.log import History
-from adapt.outcomes import Outcome, compare, replay
+from adapt.outcomes import Outcome, compare, walk
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +34,7 @@ def test_every_run_but_the_first_of_a_job_is_predicted_by_each_method(
     assert outcome.runs == 32 * 4
     counts = outcome.predictions.groupby("method").size()
     assert set(counts) == {32 * 4 * (6 + 3)}
-    assert set(counts.index) == {"no change", "chart", "learned"}
+    assert set(counts.index) == {"no change", "chart", "early fit", "learned"}
     assert (of(outcome, "learned").index == of(outcome, "chart").index).all()
 
 
@@ -166,7 +166,7 @@ def test_a_prediction_does_not_depend_on_how_many_runs_come_after_it(share: floa
     a = one[past].set_index(keys)
     b = whole.set_index(keys).loc[a.index]
     np.testing.assert_allclose(a.error.to_numpy(), b.error.to_numpy(), rtol=1e-6)
-    assert (a.inside_95.fillna(False) == b.inside_95.fillna(False)).all()
+    assert (a.inside_95.fillna(0.0) == b.inside_95.fillna(0.0)).all()
 
 
 def test_learning_anew_starts_from_what_was_learned_of_the_past_alone() -> None:
@@ -181,7 +181,7 @@ def test_learning_anew_starts_from_what_was_learned_of_the_past_alone() -> None:
             seen.append((pairs, start, found.fitted))
             return found
 
-        patch.setattr(replay, "learn_runs", noted)
+        patch.setattr(walk, "learn_runs", noted)
         compare(f.rotor, f.history, f.chart)
     assert len(seen) > 4
     assert seen[0][1] is None
@@ -251,7 +251,7 @@ def test_after_a_moved_reference_the_rotor_starts_again_from_the_fleet() -> None
 def test_without_a_chart_there_are_two_methods_and_no_fit_of_a_chart() -> None:
     f = fleet(np.random.default_rng(28), rotors=10, jobs=2, runs=5)
     outcome = compare(f.rotor, f.history)
-    assert set(outcome.predictions.method) == {"no change", "learned"}
+    assert set(outcome.predictions.method) == {"no change", "early fit", "learned"}
     assert outcome.chart_fit.empty
     assert any("chart" in note for note in outcome.notes)
     assert outcome.summary.skill_against_chart.isna().all()

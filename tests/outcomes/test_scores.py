@@ -8,19 +8,28 @@ import pandas as pd
 import pytest
 from invented_fleet import fleet, history, invented_rotor
 
-from adapt.learning.rows.runs import runs_of
-from adapt.outcomes import compare, outcome_document
-from adapt.outcomes.scores import chart_fit
+from adapt.chart import Chart
+from adapt.log import History
+from adapt.outcomes import chart_fit as fits
+from adapt.outcomes import compare
+from adapt.outcomes.walk import Walk
+from adapt.reports.outcome_documents import outcome_document
+from adapt.rotor import Rotor
 
 GAIN, TURN = 1.3, 20.0
 FACTOR = GAIN * np.exp(1j * np.deg2rad(TURN))
+
+
+def chart_fit(rotor: Rotor, log: History, chart: Chart) -> pd.DataFrame:
+    """The fit, after learning from the whole log."""
+    return fits.chart_fit(rotor, Walk(rotor, log, chart).learn_all(), chart)
 
 
 def test_a_chart_that_is_weak_and_early_is_found_out() -> None:
     """Reality = 1.3 times the chart's effect and 20 deg later: gain 1.3, rotation +20."""
     f = fleet(np.random.default_rng(41), rotors=30, jobs=2, runs=5, spread=0.05)
     chart = replace(f.chart, mean=f.type_ / FACTOR, track_mean=f.track_type / 0.8)
-    fit = chart_fit(f.rotor, runs_of(f.rotor, f.history), chart)
+    fit = chart_fit(f.rotor, f.history, chart)
     vibration, track = fit[fit.sensor.notna()], fit[fit.sensor.isna()]
     assert len(vibration) == 6 * (3 + 1)
     assert vibration.gain.median() == pytest.approx(GAIN, rel=0.02)
@@ -43,7 +52,7 @@ def test_intervals_hold_for_all_rows_together(rotors: int, jobs: int) -> None:
     for seed in range(30):
         rotor = invented_rotor(track=False, regimes=2)
         f = fleet(np.random.default_rng(seed), rotor, rotors=rotors, jobs=jobs, runs=5, spread=0.0)
-        fit = chart_fit(rotor, runs_of(rotor, f.history), replace(f.chart, mean=f.type_ / FACTOR))
+        fit = chart_fit(rotor, f.history, replace(f.chart, mean=f.type_ / FACTOR))
         gain = fit[fit.gain_low.notna()]
         turn = fit[fit.rotation_low.notna()]
         assert len(gain) > 0.8 * len(fit)
@@ -58,7 +67,7 @@ def test_adjusters_that_only_moved_together_have_no_gain_of_their_own() -> None:
     f = fleet(np.random.default_rng(4), invented_rotor(track=False), rotors=6, jobs=2, moves=1)
     hub = f.history.moves[f.history.moves.adjuster == "hub weight"]
     both = pd.concat([hub, hub.assign(adjuster="pitch link", amount=hub.amount / 10)])
-    fit = chart_fit(f.rotor, runs_of(f.rotor, replace(f.history, moves=both)), f.chart)
+    fit = chart_fit(f.rotor, replace(f.history, moves=both), f.chart)
     single = fit[fit.adjuster.notna()]
     assert set(single.adjuster) == {"hub weight", "pitch link"}
     assert single[["gain", "gain_low", "rotation_deg"]].isna().all().all()
@@ -67,7 +76,7 @@ def test_adjusters_that_only_moved_together_have_no_gain_of_their_own() -> None:
 
 def test_few_jobs_give_no_interval() -> None:
     f = fleet(np.random.default_rng(42), rotors=2, jobs=2, runs=5)
-    fit = chart_fit(f.rotor, runs_of(f.rotor, f.history), f.chart)
+    fit = chart_fit(f.rotor, f.history, f.chart)
     assert (fit.jobs <= 4).all()
     assert fit.gain_low.isna().all()
     assert fit.gain.notna().any()
@@ -81,7 +90,7 @@ def test_runs_in_another_frame_do_not_speak_of_the_chart() -> None:
     names = [f"J{i:03d}-0" for i in range(12)]
     events = history([], [], events=[(n, "4", "reference moved", "", "") for n in names]).events
     log = replace(f.history, readings=readings, events=events)
-    fit = chart_fit(f.rotor, runs_of(f.rotor, log), replace(f.chart, mean=f.type_))
+    fit = chart_fit(f.rotor, log, replace(f.chart, mean=f.type_))
     assert abs(fit.rotation_deg.median()) < 3.0
 
 
@@ -89,12 +98,13 @@ def test_document_is_json_with_null_for_what_is_not_known() -> None:
     f = fleet(np.random.default_rng(44), rotors=6, jobs=2, runs=4)
     document = outcome_document(compare(f.rotor, f.history, f.chart))
     again = json.loads(json.dumps(document, allow_nan=False))
-    assert {row["method"] for row in again["summary"]} == {"no change", "chart", "learned"}
+    methods = {"no change", "chart", "early fit", "learned"}
+    assert {row["method"] for row in again["summary"]} == methods
     assert {row["sensor"] for row in again["summary"]} == {"sensor 1", "sensor 2", None}
     track = [row for row in again["chart_fit"] if row["sensor"] is None]
     assert track
     assert all(row["rotation_deg"] is None for row in track)
     for row in again["summary"]:
-        assert row["coverage"] is None or row["method"] == "learned"
+        assert row["coverage"] is None or row["method"] in ("early fit", "learned")
     empty = outcome_document(compare(f.rotor, history([], []), f.chart))
     assert json.loads(json.dumps(empty, allow_nan=False))["summary"] == []

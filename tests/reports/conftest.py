@@ -125,6 +125,10 @@ def outcome() -> Outcome:
     def scores(method: str, sensor: str | None, regime: str | None, rms: float) -> dict:
         return {"method": method, "sensor": sensor, "regime": regime, "runs": 40,
                 "rms_error": rms, "skill": 1 - rms**2 / 0.04, "skill_against_chart": 0.5,
+                "skill_low": 0.8 - rms, "skill_high": 1.1 - rms, "against_chart_low": 0.4,
+                "against_chart_high": 0.6, "jobs": 12, "rms_amplitude_error": rms / 2,
+                "rms_phase_error_deg": None if sensor is None else 200 * rms,
+                "adjusted_p": 0.01 if method == "learned" and regime else None,
                 "coverage": 0.94 if method == "learned" else None}  # fmt: skip
 
     def fit(regime: str | None, adjuster: str | None, gain: float, turn: float) -> dict:
@@ -139,13 +143,20 @@ def outcome() -> Outcome:
             "rotation_deg": turn,
             "rotation_low": turn - 8,
             "rotation_high": turn + 8,
+            "rotors": 8,
+            "rotors_agree": 6,
         }
 
     return Outcome(
         summary=pd.DataFrame(
             [
                 scores(method, sensor, regime, rms)
-                for method, rms in (("no change", 0.2), ("chart", 0.1), ("learned", 0.05))
+                for method, rms in (
+                    ("no change", 0.2),
+                    ("chart", 0.1),
+                    ("early fit", 0.08),
+                    ("learned", 0.05),
+                )
                 for sensor in ("cabin lateral", "cabin vertical", None)
                 for regime in ("hover", "120 kt", None)
             ]
@@ -158,7 +169,15 @@ def outcome() -> Outcome:
                 fit(None, None, 1.2, 0.0),
             ]
         ),
-        predictions=pd.DataFrame(),
+        predictions=pd.DataFrame(
+            columns=["method", "sensor", "regime", "moved", "before", "predicted", "read", "error"]
+        ),
+        breakdown=pd.DataFrame(columns=["by", "group", "of", "method", "skill"]),
+        coverage=pd.DataFrame(columns=["of", "experience", "level", "share", "low", "high"]),
+        reliability=pd.DataFrame(columns=["of", "stated", "came_true", "low", "high"]),
+        brier={},
+        whole_runs=pd.DataFrame(),
+        early_jobs=10,
         jobs=12,
         runs=40,
         jobs_left_out=1,

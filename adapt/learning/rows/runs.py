@@ -108,6 +108,27 @@ class Runs:
         np.maximum.at(epoch_now, rows["rotor"], rows["epoch"])
         return replace(self, names=names, epoch_now=epoch_now, **rows)
 
+    def of_rotor(self, code: int) -> Runs:
+        """Return one rotor's runs, with codes of their own."""
+        mine = self.rotor == code
+        rows = {
+            f.name: getattr(self, f.name)[mine]
+            for f in fields(self)
+            if f.name not in ("serials", "jobs", "names", "epoch_now", "rotor", "job")
+            and getattr(self, f.name) is not None
+        }
+        present, job = np.unique(self.job[mine], return_inverse=True)
+        return replace(
+            self,
+            serials=(self.serials[code],),
+            jobs=tuple(self.jobs[j] for j in present),
+            names=tuple(name for name, keep in zip(self.names, mine, strict=True) if keep),
+            rotor=np.zeros(int(mine.sum()), dtype=np.int64),
+            job=job.astype(np.int64),
+            epoch_now=self.epoch_now[[code]],
+            **rows,
+        )
+
 
 def history_of(rotor: Rotor, log: Any) -> History:
     """Return a history as it is, or a log (or its path) as checked for this rotor design."""

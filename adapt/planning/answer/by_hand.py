@@ -14,7 +14,7 @@ from adapt.effects import move_amounts
 from adapt.planning.answer.forecast import forecast_readings, forecast_track
 from adapt.planning.asked import INSIDE
 from adapt.planning.case import Case
-from adapt.planning.job.hardware import TOLERANCE_STEPS, Hardware
+from adapt.planning.job.hardware import TOLERANCE_STEPS, every_place
 from adapt.planning.plan import ByHand, ChannelKey, Move
 from adapt.planning.problem.building import build_problem
 from adapt.rotor import Adjuster, Rotor
@@ -33,7 +33,7 @@ def by_hand(case: Case, moves: tuple[Move, ...]) -> ByHand:
     amounts = move_amounts(
         rotor, [m.blade for m in moves], [m.adjuster for m in moves], [m.amount for m in moves]
     )
-    hardware = _everywhere(case)
+    hardware = every_place(rotor, case.fitted.amounts)
     problem, _ = build_problem(
         rotor, case.coefficients, case.standing, hardware, case.scope, case.hedge
     )
@@ -54,31 +54,6 @@ def by_hand(case: Case, moves: tuple[Move, ...]) -> ByHand:
         unknown=unknown,
         readings=forecast_readings(rotor, case.coefficients, case.standing, problem, steps, limits),
         track=forecast_track(rotor, case.coefficients, case.standing, problem, steps, limits),
-    )
-
-
-def _everywhere(case: Case) -> Hardware:
-    """Return hardware with a variable for every place, adjusters first, and no bounds."""
-    rotor = case.rotor
-    blades, adjusters = len(rotor.blades), len(rotor.adjusters)
-    column = np.repeat(np.arange(adjusters), blades)
-    count = blades * adjusters
-    minutes = [a.minutes for a in rotor.adjusters]
-    return Hardware(
-        blade=np.tile(np.arange(blades), adjusters),
-        adjuster=column,
-        step=np.array([a.step for a in rotor.adjusters], dtype=float)[column],
-        low=np.zeros(count, dtype=np.int64),
-        high=np.zeros(count, dtype=np.int64),
-        rows=np.zeros((0, count)),
-        row_low=np.zeros(0),
-        row_high=np.zeros(0),
-        minutes=np.array([np.nan if m is None else m for m in minutes], dtype=float)[column],
-        access=np.array([a.access_minutes for a in rotor.adjusters], dtype=float),
-        fitted=case.fitted.amounts,
-        share_of_range=np.ones(count),
-        assumed=frozenset(),
-        notes=(),
     )
 
 

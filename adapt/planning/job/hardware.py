@@ -15,7 +15,7 @@ from adapt.effects import move_amounts
 from adapt.log import History
 from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["Fitted", "Hardware", "fitted_now", "hardware_of", "hardware_on"]
+__all__ = ["Fitted", "Hardware", "every_place", "fitted_now", "hardware_of", "hardware_on"]
 
 Real = npt.NDArray[np.float64]
 Int = npt.NDArray[np.int64]
@@ -237,3 +237,30 @@ def _constraints(
 
 def _range_text(limits: tuple[float, float]) -> str:
     return f"{limits[0]:g} to {limits[1]:g}"
+
+
+def every_place(rotor: Rotor, fitted: Real) -> Hardware:
+    """Return hardware with a variable for every place, adjusters first, that may not be moved.
+
+    For moves that are given, not sought; fitted: (blade, adjuster).
+    """
+    blades, adjusters = len(rotor.blades), len(rotor.adjusters)
+    column = np.repeat(np.arange(adjusters), blades)
+    count = blades * adjusters
+    minutes = [a.minutes for a in rotor.adjusters]
+    return Hardware(
+        blade=np.tile(np.arange(blades), adjusters),
+        adjuster=column,
+        step=np.array([a.step for a in rotor.adjusters], dtype=float)[column],
+        low=np.zeros(count, dtype=np.int64),
+        high=np.zeros(count, dtype=np.int64),
+        rows=np.zeros((0, count)),
+        row_low=np.zeros(0),
+        row_high=np.zeros(0),
+        minutes=np.array([np.nan if m is None else m for m in minutes], dtype=float)[column],
+        access=np.array([a.access_minutes for a in rotor.adjusters], dtype=float),
+        fitted=fitted,
+        share_of_range=np.ones(count),
+        assumed=frozenset(),
+        notes=(),
+    )

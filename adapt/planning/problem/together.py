@@ -60,8 +60,9 @@ def share_inside(
     track: Shared,
     height_var: Real,
     steps: Real,
+    samples: int = SAMPLES,
 ) -> float:
-    """Return the share of SAMPLES seeded draws inside all limits of 1 (an sd of at most 0.003).
+    """Return the share of seeded draws inside all limits of 1 (an sd of at most 0.003 by default).
 
     mean (row,), noise_var (row,) with correlation (row, row), own_var (row,): amplitudes. heights
     (regime, blade), height_var (regime, blade): blades. steps: (variable,).
@@ -76,8 +77,8 @@ def share_inside(
     lift = lift.reshape(heights.size, lift.shape[-1])
     track_root = root_of(lift @ lift.T + np.diag(height_var.ravel()))
     inside = 0
-    for first in range(0, SAMPLES, _AT_ONCE):
-        count = min(_AT_ONCE, SAMPLES - first)
+    for first in range(0, samples, _AT_ONCE):
+        count = min(_AT_ONCE, samples - first)
         ok = np.ones(count, dtype=bool)
         if len(mean):
             z = _circular(rng, count, len(mean)) @ root.T + mean
@@ -86,7 +87,7 @@ def share_inside(
             h = rng.standard_normal((count, heights.size)) @ track_root.T
             ok &= (np.ptp(h.reshape(count, *heights.shape) + heights, axis=2) <= 1.0).all(axis=1)
         inside += int(ok.sum())
-    return inside / SAMPLES
+    return inside / samples
 
 
 def _circular(rng: np.random.Generator, *shape: int) -> Complex:

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from adapt.planning.job.hardware import Hardware
 from adapt.planning.plan import ChannelKey
 from adapt.planning.problem.chance import amplitude_chance, spread_chance
-from adapt.planning.problem.together import Shared, share_inside
+from adapt.planning.problem.together import SAMPLES, Shared, share_inside
 
 __all__ = ["Problem", "Track", "Vibration"]
 
@@ -218,10 +218,10 @@ class Problem:
         )
         return chance
 
-    def joint_chance(self, steps: npt.ArrayLike) -> float:
+    def joint_chance(self, steps: npt.ArrayLike, samples: int = SAMPLES) -> float:
         """Return the chance that the next run is inside every limit together, for one plan.
 
-        By seeded draws, with what limits share: see `together`.
+        By so many seeded draws, with what limits share: see `together`.
         """
         n = np.asarray(steps, dtype=float)
         v, t = self.vibration, self.track
@@ -236,6 +236,7 @@ class Problem:
             track=t.shared,
             height_var=t.base_var[:, None] + t.inexact_var @ moved,
             steps=n,
+            samples=samples,
         )
 
     def chances(self, steps: npt.ArrayLike) -> Real:

@@ -1,0 +1,229 @@
+"""The verb: walk a log forward, predict each run by each method, and score what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from adapt.chart import Chart
+from adapt.learning.rows.runs import Runs, history_of
+from adapt.outcomes.calibration import Brier, brier, coverage, reliability
+from adapt.outcomes.chart_fit import chart_fit
+from adapt.outcomes.outcome import Outcome
+from adapt.outcomes.predicting import COVERAGE, Predicted, methods_of, predict
+from adapt.outcomes.scores import breakdown, experience_of, summary
+from adapt.outcomes.spread_out import over
+from adapt.outcomes.stated import Limits
+from adapt.outcomes.walk import EARLY_JOBS, GROWN, Stretch, Walk
+from adapt.planning.asked import Asked
+from adapt.planning.job.scope import Scope
+from adapt.problems import BadInput
+from adapt.rotor import Rotor
+
+__all__ = ["compare"]
+
+Progress = Callable[[int, int], None]
+
+_ROWS = [
+    "method", "rotor", "job", "run", "started", "sensor", "regime", "moved", "adjusters", "pairs",
+    "size", "before", "predicted", "read", "error", "amplitude_error", "phase_error_deg", "limit",
+    "inside_limit", "tail", "inside_95", "chance", "suspect",
+]  # fmt: skip
+_RUNS = [
+    "rotor", "job", "run", "started", "pairs", "chance", "chance_early", "came_inside",
+]  # fmt: skip
+
+
+def compare(
+    rotor: Rotor,
+    log: Any,
+    chart: Chart | None = None,
+    progress: Progress | None = None,
+    grown: float = GROWN,
+    *,
+    early_jobs: int = EARLY_JOBS,
+    limits: str | None = None,
+    executor: Executor | None = None,
+) -> Outcome:
+    """Predict every run of a log from the runs before it, by each method, and score the errors.
+
+    log: a log, its path, or a history that was checked already. chart: also the learner's start;
+    without one there is no method "chart". progress: called with (jobs done, jobs in all). grown:
+    the fleet's coefficients are learned anew at the start of a job before which so many times the
+    runs of the last time are known; in between a rotor's own follow its runs one at a time. What is
+    predicted of a run does not depend on how many come after it. early_jobs: the method "early fit"
+    goes on with what was known when so many jobs had begun. limits: a named set of limits, for the
+    chances. executor: where jobs are worked on, any of `concurrent.futures` (or of a cluster); the
+    answer is the same.
+
+    Raises BadInput when the log cannot be read, or for limits that the rotor file does not name.
+    """
+    if wrong := Asked(scope=Scope(limit_set=limits)).wrong(rotor):
+        raise BadInput("; ".join(wrong))
+    history = history_of(rotor, log)
+    walk = Walk(rotor, history, chart, grown, early_jobs)
+    work = _Predict(Limits.of(rotor, limits))
+    report = progress or (lambda done, of: None)
+    report(0, len(walk.jobs))
+    found: dict[str, Predicted] = {}
+    for answers in over(executor, work, walk.stretches()):
+        for answer in answers:
+            found[answer.job] = answer
+            report(len(found), len(walk.jobs))
+    methods = methods_of(chart)
+    predicted = [found[job] for job in walk.jobs]
+    whole_runs = _runs_table(walk.runs, predicted)
+    known = walk.learn_all()
+    withheld = frozenset() if known is None else known.coefficients.withheld
+    predictions = _table(rotor, walk.runs, methods, predicted, withheld)
+    notes = []
+    if chart is None:
+        notes.append("no chart was given: its predictions are not among the methods")
+    if predictions.empty:
+        notes.append("no run could be predicted: the log has no two runs of a job in a row")
+    stated = predictions[predictions["method"] == methods[-1]]
+    chances = _chances(stated, whole_runs)
+    return Outcome(
+        summary=summary(predictions, rotor),
+        breakdown=breakdown(predictions, rotor),
+        coverage=coverage(stated.assign(of=_of(stated), experience=experience_of(stated["pairs"]))),
+        reliability=reliability(chances),
+        brier=_brier(chances),
+        chart_fit=chart_fit(rotor, known, chart),
+        predictions=predictions,
+        whole_runs=whole_runs,
+        jobs=predictions["job"].nunique(),
+        runs=len(predictions[["job", "run"]].drop_duplicates()),
+        jobs_left_out=len(history.set_aside),
+        early_jobs=early_jobs,
+        learned=None if known is None else known.coefficients,
+        notes=tuple(notes),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Predict:
+    """The work on one stretch; an object, so that it goes to other processes whole."""
+
+    limits: Limits
+
+    def __call__(self, stretch: Stretch) -> list[Predicted]:
+        return predict(stretch, self.limits)
+
+
+def _table(
+    rotor: Rotor,
+    runs: Runs,
+    methods: Sequence[str],
+    predicted: Sequence[Predicted],
+    withheld: frozenset[tuple[str, str]],
+) -> pd.DataFrame:
+    """Return the predictions of all jobs as they are told."""
+    parts = [p for p in predicted if p.rows]
+    if not parts:
+        return pd.DataFrame(columns=_ROWS)
+    rows = {name: np.concatenate([p.rows[name] for p in parts]) for name in parts[0].rows}
+    at = _places(runs, parts, "rows")
+    channel = rows.pop("channel")
+    place = np.where(channel < 0, len(rotor.channels) - 1 - channel, channel)
+    sensors = _objects([*(s for s, _ in rotor.channels), *(None for _ in rotor.regimes)])
+    regimes = _objects([*(r for _, r in rotor.channels), *rotor.regime_names])
+    table = pd.DataFrame(
+        {
+            **_labels(runs, at),
+            "method": _objects(methods)[rows.pop("method")],
+            "sensor": sensors[place],
+            "regime": regimes[place],
+            "adjusters": _moved(rotor, runs)[at],
+            "suspect": np.array([pair in withheld for pair in runs.pair], dtype=bool)[at],
+            **rows,
+        }
+    )
+    tail = table["tail"]
+    table["inside_95"] = np.where(tail.isna(), np.nan, tail >= 1.0 - COVERAGE)
+    return table[_ROWS]
+
+
+def _runs_table(runs: Runs, predicted: Sequence[Predicted]) -> pd.DataFrame:
+    parts = [p for p in predicted if p.runs]
+    if not parts:
+        return pd.DataFrame(columns=_RUNS)
+    rows = {name: np.concatenate([p.runs[name] for p in parts]) for name in parts[0].runs}
+    return pd.DataFrame({**_labels(runs, _places(runs, parts, "runs")), **rows})[_RUNS]
+
+
+def _labels(runs: Runs, at: Any) -> dict[str, Any]:
+    serials, jobs, names = (_objects(x) for x in (runs.serials, runs.jobs, runs.names))
+    return {
+        "rotor": serials[runs.rotor[at]],
+        "job": jobs[runs.job[at]],
+        "run": names[at],
+        "started": runs.started[at],
+    }
+
+
+def _objects(values: Sequence[Any]) -> Any:
+    return np.array(values, dtype=object)
+
+
+def _places(runs: Runs, parts: Sequence[Predicted], what: str) -> Any:
+    """Return the row in `runs` of each prediction; take "at", the run's place in its rotor's."""
+    first = np.searchsorted(runs.rotor, np.arange(len(runs.serials)))
+    rotor_of = {runs.jobs[j]: int(r) for j, r in zip(runs.job, runs.rotor, strict=True)}
+    return np.concatenate([getattr(p, what)["at"] + first[rotor_of[p.job]] for p in parts])
+
+
+def _moved(rotor: Rotor, runs: Runs) -> Any:
+    """Return the adjusters moved before each run, by name, (run,)."""
+    kinds, of = np.unique(runs.moved > 0, axis=0, return_inverse=True)
+    words = [
+        " + ".join(n for n, m in zip(rotor.adjuster_names, kind, strict=True) if m)
+        for kind in kinds
+    ]
+    return _objects(words)[of.ravel()]
+
+
+def _of(predictions: pd.DataFrame) -> Any:
+    return np.where(predictions["sensor"].isna(), "track", "vibration")
+
+
+def _chances(stated: pd.DataFrame, whole_runs: pd.DataFrame) -> pd.DataFrame:
+    """Return what was stated to be inside, reading by reading and run by run, with what came."""
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "of": _of(stated),
+                    "job": stated["job"],
+                    "chance": stated["chance"].astype(float),
+                    "came_true": stated["inside_limit"].astype(float),
+                }
+            ),
+            pd.DataFrame(
+                {
+                    "of": "run",
+                    "job": whole_runs["job"],
+                    "chance": whole_runs["chance"].astype(float),
+                    "came_true": whole_runs["came_inside"].astype(float),
+                }
+            ),
+        ],
+        ignore_index=True,
+    )
+
+
+def _brier(chances: pd.DataFrame) -> dict[str, Brier]:
+    told = chances.dropna(subset=["chance", "came_true"])
+    return {
+        str(of): brier(
+            part["chance"].to_numpy(),
+            part["came_true"].to_numpy() > 0.5,
+            pd.factorize(part["job"])[0],
+        )
+        for of, part in told.groupby("of", sort=False)
+    }

@@ -1,0 +1,157 @@
+"""The analyst's tables and pictures, from a comparison of an invented fleet."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from invented_fleet import Fleet, fleet, history
+
+from adapt.outcomes import Decisions, Outcome, compare, replay_decisions
+from adapt.problems import AdaptError
+from adapt.reports.compared import compare_report
+from adapt.reports.compared_by import compared_by
+from adapt.reports.decided import decisions_document, decisions_report
+from adapt.reports.figures import write_figures
+from adapt.reports.held import held
+from adapt.reports.layout import Table
+from adapt.reports.show import as_text
+from adapt.rotor import Limit
+
+
+@pytest.fixture(scope="module")
+def flown() -> tuple[Fleet, Outcome]:
+    f = fleet(np.random.default_rng(101), rotors=15, jobs=2, runs=3)
+    f.rotor = replace(f.rotor, limits=(*f.rotor.limits, Limit(None, 18.0)))
+    return f, compare(f.rotor, f.history, f.chart)
+
+
+@pytest.fixture(scope="module")
+def decided() -> Decisions:
+    f = fleet(np.random.default_rng(102), rotors=6, jobs=1, runs=3)
+    rotor = replace(f.rotor, limits=f.rotor.limits[:1])
+    return replay_decisions(rotor, f.history, f.chart, aim="smoothest")
+
+
+def tables(report: object) -> list[Table]:
+    return [block for block in report if isinstance(block, Table)]  # type: ignore[attr-defined]
+
+
+def test_the_whole_report_reads_as_text(flown: tuple[Fleet, Outcome]) -> None:
+    f, outcome = flown
+    text = as_text(compare_report(outcome, f.rotor))
+    flat = " ".join(text.split())
+    for words in (
+        "Early fit: what was known when 10 jobs of the log had begun",
+        "By what was moved: skill",
+        "Do stated intervals hold?",
+        "Do stated chances hold?",
+        "Where the chart is wrong",
+        "clearly better in",
+    ):
+        assert words in flat
+    assert "nan" not in text.lower()
+    assert max(len(line) for line in text.splitlines()) <= 100
+
+
+def test_without_a_chart_its_columns_are_left_out(flown: tuple[Fleet, Outcome]) -> None:
+    f, _ = flown
+    text = as_text(compare_report(compare(f.rotor, f.history), f.rotor))
+    assert "no chart was given" in text
+    assert "nan" not in text.lower()
+
+
+def test_a_large_fleet_shows_the_rotors_that_are_predicted_worst(
+    flown: tuple[Fleet, Outcome],
+) -> None:
+    _, outcome = flown
+    report = compared_by(outcome)
+    text = as_text(report)
+    assert "3 more rotors, all predicted better." in text
+    by = outcome.breakdown
+    mine = by[(by.by == "rotor") & (by["of"] == "vibration") & (by.method == "learned")]
+    worst = mine.sort_values("skill").group
+    table = next(t for t in tables(report) if any("R0" in row[0] for row in t.rows))
+    shown = [row[0].strip() for row in table.rows[1:13]]
+    assert shown == list(worst[:12])
+    assert worst.iloc[-1] not in shown
+
+
+def test_shares_stand_where_they_belong(flown: tuple[Fleet, Outcome]) -> None:
+    _, outcome = flown
+    coverage, reliability = tables(held(outcome))
+    row = next(r for r in coverage.rows if r[0].strip() == "all")
+    stated = outcome.coverage
+    first = stated[(stated["of"] == "vibration") & stated.experience.isna()].set_index("level")
+    assert row[1] == str(first.readings.iloc[0])
+    assert row[2] == f"{round(100 * first.share[0.5])} %"
+    assert row[5].startswith(f"{round(100 * first.share[0.95])} % (")
+    assert sum(int(r[1]) for r in reliability.rows if r[1]) == outcome.reliability.number.sum()
+
+
+def test_a_comparison_of_nothing_still_reads(flown: tuple[Fleet, Outcome], tmp_path: Path) -> None:
+    f, _ = flown
+    empty = compare(f.rotor, history([], []), f.chart)
+    text = as_text(compare_report(empty, f.rotor))
+    assert "0 runs of 0 jobs" in text
+    assert write_figures(empty, f.rotor, tmp_path / "none") == []
+
+
+def test_pictures_are_written_whole_and_show_every_pair(
+    flown: tuple[Fleet, Outcome], tmp_path: Path
+) -> None:
+    f, outcome = flown
+    folder = tmp_path / "a" / "figures"
+    paths = write_figures(outcome, f.rotor, folder)
+    names = {path.stem for path in paths}
+    assert names == {
+        "change-sensor-1", "change-sensor-2", "skill-by-channel", "error-by-experience",
+        "calibration",
+    }  # fmt: skip
+    assert sorted(p.name for p in folder.iterdir()) == sorted(p.name for p in paths)
+    for path in paths:
+        if path.suffix == ".png":
+            assert path.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+        else:
+            ElementTree.parse(path)
+    table = outcome.predictions
+    pairs = table[(table.sensor == "sensor 1") & table.moved & (table.method == "chart")]
+    shown = min(len(pairs), 80)
+    picture = ElementTree.parse(folder / "change-sensor-1.svg").getroot()
+    used = [e for e in picture.iter() if e.tag.endswith("}use")]
+    assert len(used) >= 2 * 2 * shown  # both ends, both panels
+
+
+def test_the_same_picture_is_the_same_file(flown: tuple[Fleet, Outcome], tmp_path: Path) -> None:
+    f, outcome = flown
+    one = {p.name: p.read_bytes() for p in write_figures(outcome, f.rotor, tmp_path / "one")}
+    two = {p.name: p.read_bytes() for p in write_figures(outcome, f.rotor, tmp_path / "two")}
+    assert one == two
+
+
+def test_a_folder_that_cannot_be_made_is_told(flown: tuple[Fleet, Outcome], tmp_path: Path) -> None:
+    f, outcome = flown
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(AdaptError, match="file"):
+        write_figures(outcome, f.rotor, tmp_path / "file" / "figures")
+
+
+def test_decisions_read_as_text_with_what_a_replay_cannot_show(decided: Decisions) -> None:
+    text = as_text(decisions_report(decided))
+    assert "Plan by what was known" in text
+    assert "cannot show what moves that nobody made would have done" in " ".join(text.split())
+    assert "nan" not in text.lower()
+    first = decided.summary[(decided.summary.by == "learned") & decided.summary["first"]].iloc[0]
+    assert f"{round(100 * first.known_now)} %" in text
+
+
+def test_decisions_as_a_document_are_json(decided: Decisions) -> None:
+    document = json.loads(json.dumps(decisions_document(decided), allow_nan=False))
+    assert {row["by"] for row in document["table"]} == {"made", "chart", "learned"}
+    made = next(row for row in document["table"] if row["by"] == "made")
+    assert made["plan"]
+    assert set(made["plan"][0]) == {"blade", "adjuster", "amount"}
