@@ -16,7 +16,7 @@ import pandas as pd
 
 from adapt.outcomes.resampling import SEED, job_draws, ratio_of, spread_of
 
-__all__ = ["BINS", "Brier", "band", "bin_of", "brier", "coverage", "reliability"]
+__all__ = ["BINS", "Brier", "band", "bin_of", "brier", "by_experience", "coverage", "reliability"]
 
 Real = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
@@ -29,6 +29,9 @@ DRAWS = 4000
 _COVERAGE = ["of", "experience", "level", "readings", "jobs", "share", "low", "high"]
 _RELIABILITY = [
     "of", "stated_from", "stated_to", "number", "jobs", "stated", "came_true", "low", "high",
+]  # fmt: skip
+_BY_EXPERIENCE = [
+    "of", "experience", "number", "jobs", "stated", "came_true", "low", "high", "brier", "if_right",
 ]  # fmt: skip
 
 
@@ -159,6 +162,26 @@ def reliability(chances: pd.DataFrame) -> pd.DataFrame:
                  float(stated[here].mean()), float(came[here].mean()), low, high)
             )  # fmt: skip
     return pd.DataFrame(rows, columns=_RELIABILITY)
+
+
+def by_experience(chances: pd.DataFrame) -> pd.DataFrame:
+    """Return what was stated and what came true by how many pairs the rotor had before.
+
+    chances: as for `reliability`, with experience. brier, if_right: see `Brier`.
+    """
+    rows = []
+    told = chances[chances["chance"].notna() & chances["came_true"].notna()]
+    for (of, experience), part in told.groupby(["of", "experience"], sort=False):
+        stated = part["chance"].to_numpy(dtype=float)
+        came = part["came_true"].to_numpy(dtype=float)
+        job, names = pd.factorize(part["job"])
+        low, high = _within(np.bincount(job, came), np.bincount(job))
+        score = brier(stated, came > 0.5)
+        rows.append(
+            (of, experience, len(part), len(names), float(stated.mean()), float(came.mean()), low,
+             high, score.score, score.if_right)
+        )  # fmt: skip
+    return pd.DataFrame(rows, columns=_BY_EXPERIENCE)
 
 
 def _within(right: Sums, number: Sums) -> tuple[float, float]:

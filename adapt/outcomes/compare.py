@@ -12,7 +12,7 @@ import pandas as pd
 
 from adapt.chart import Chart
 from adapt.learning.rows.runs import Runs, history_of
-from adapt.outcomes.calibration import Brier, brier, coverage, reliability
+from adapt.outcomes.calibration import Brier, brier, by_experience, coverage, reliability
 from adapt.outcomes.chart_fit import chart_fit
 from adapt.outcomes.outcome import Outcome
 from adapt.outcomes.predicting import COVERAGE, Predicted, methods_of, predict
@@ -93,6 +93,7 @@ def compare(
         breakdown=breakdown(predictions, rotor),
         coverage=coverage(stated.assign(of=_of(stated), experience=experience_of(stated["pairs"]))),
         reliability=reliability(chances),
+        by_experience=by_experience(chances),
         brier=_brier(chances),
         chart_fit=chart_fit(rotor, known, chart),
         predictions=predictions,
@@ -200,6 +201,7 @@ def _chances(stated: pd.DataFrame, whole_runs: pd.DataFrame) -> pd.DataFrame:
                 {
                     "of": _of(stated),
                     "job": stated["job"],
+                    "experience": experience_of(stated["pairs"]),
                     "chance": stated["chance"].astype(float),
                     "came_true": stated["inside_limit"].astype(float),
                 }
@@ -208,6 +210,7 @@ def _chances(stated: pd.DataFrame, whole_runs: pd.DataFrame) -> pd.DataFrame:
                 {
                     "of": "run",
                     "job": whole_runs["job"],
+                    "experience": experience_of(whole_runs["pairs"]),
                     "chance": whole_runs["chance"].astype(float),
                     "came_true": whole_runs["came_inside"].astype(float),
                 }

@@ -39,7 +39,8 @@ class Outcome:
         ("vibration" or "track"), method, runs, jobs, error (rms, each reading over its channel's
         usual rms of no change), skill, skill_low, skill_high, skill_against_chart,
         against_chart_low, against_chart_high, coverage.
-    coverage, reliability: see `calibration`; brier: by "vibration", "track" and "run".
+    coverage, reliability, by_experience: see `calibration`; brier: by "vibration", "track" and
+        "run".
     chart_fit: sensor (None = track), regime, adjuster (None = all together), pairs, jobs, gain,
         gain_low, gain_high, rotation_deg, rotation_low, rotation_high (NaN for track), rotors that
         can tell, rotors_agree: of those, how many are nearer to this factor than to the chart.
@@ -51,6 +52,7 @@ class Outcome:
     breakdown: pd.DataFrame
     coverage: pd.DataFrame
     reliability: pd.DataFrame
+    by_experience: pd.DataFrame
     brier: Mapping[str, Brier]
     chart_fit: pd.DataFrame
     predictions: pd.DataFrame

@@ -15,7 +15,7 @@ _OF = {"vibration": "Vibration", "track": "Track", "run": "The run as a whole"}
 
 def held(outcome: Outcome) -> list[Block]:
     """Return coverage by experience and reliability by stated chance, with the Brier score."""
-    return [*_coverage(outcome), *_reliability(outcome)]
+    return [*_coverage(outcome), *_reliability(outcome), *_by_experience(outcome)]
 
 
 def _coverage(outcome: Outcome) -> list[Block]:
@@ -33,7 +33,7 @@ def _coverage(outcome: Outcome) -> list[Block]:
                 first = next(iter(some.values()))
                 cells.append(
                     (
-                        "  all" if experience is None else f"  {experience} pairs before",
+                        "  all" if experience is None else f"  {experience} earlier",
                         f"{first['readings']}",
                         *(
                             share_between(some[v]["share"], some[v]["low"], some[v]["high"])
@@ -45,7 +45,7 @@ def _coverage(outcome: Outcome) -> list[Block]:
                 )
     if not cells:
         return []
-    titles = ["Inside what was stated for", ">Readings", *(f">{100 * v:.0f} %" for v in levels)]
+    titles = ["By earlier pairs: inside", ">Readings", *(f">{100 * v:.0f} %" for v in levels)]
     return [Heading("Do stated intervals hold?"), table(titles, cells)]
 
 
@@ -80,3 +80,30 @@ def _reliability(outcome: Outcome) -> list[Block]:
         return []
     titles = ["Stated chance of being inside", ">Number", ">Jobs", ">Mean stated", ">Came inside"]
     return [Heading("Do stated chances hold?"), table(titles, cells), *lines]
+
+
+def _by_experience(outcome: Outcome) -> list[Block]:
+    rows = records(outcome.by_experience)
+    cells: list[tuple[str, ...]] = []
+    for of, word in _OF.items():
+        mine = {r["experience"]: r for r in rows if r["of"] == of}
+        if not mine:
+            continue
+        cells.append((word, *[""] * 6))
+        cells += [
+            (
+                f"  {experience} earlier",
+                f"{r['number']}",
+                f"{r['jobs']}",
+                share(r["stated"]),
+                share_between(r["came_true"], r["low"], r["high"]),
+                f"{r['brier']:.3f}",
+                f"{r['if_right']:.3f}",
+            )
+            for experience in EXPERIENCE
+            if (r := mine.get(experience)) is not None
+        ]
+    if not cells:
+        return []
+    titles = [">Number", ">Jobs", ">Mean stated", ">Came inside", ">Brier", ">If right"]
+    return [Heading("Chances by the rotor's experience"), table(["Earlier pairs", *titles], cells)]

@@ -19,6 +19,7 @@ def outcome_document(outcome: Outcome) -> dict[str, Any]:
         "breakdown": records(outcome.breakdown),
         "coverage": records(outcome.coverage),
         "reliability": records(outcome.reliability),
+        "chances_by_experience": records(outcome.by_experience),
         "brier": [
             {"of": of, **{k: _known(v) for k, v in asdict(score).items()}}
             for of, score in outcome.brier.items()

@@ -4,7 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from adapt.outcomes.calibration import BINS, band, bin_of, brier, coverage, reliability
+from adapt.outcomes.calibration import (
+    BINS,
+    band,
+    bin_of,
+    brier,
+    by_experience,
+    coverage,
+    reliability,
+)
 
 
 def drawn(rng: np.random.Generator, number: int) -> tuple[np.ndarray, np.ndarray]:
@@ -116,6 +124,30 @@ def test_coverage_of_even_tails_is_what_was_stated() -> None:
     assert 0.9 <= held / told <= 0.99
     assert set(table.experience.dropna()) == {"0", "1"}
     assert coverage(frame.assign(tail=np.nan)).empty
+
+
+def test_chances_by_experience_are_those_of_each_group() -> None:
+    rng = np.random.default_rng(75)
+    stated, came = drawn(rng, 300)
+    frame = pd.DataFrame(
+        {
+            "of": np.where(np.arange(300) < 200, "run", "track"),
+            "experience": np.where(np.arange(300) % 3, "0", "1"),
+            "job": np.arange(300) // 5,
+            "chance": stated,
+            "came_true": came,
+        }
+    )
+    table = by_experience(frame).set_index(["of", "experience"])
+    assert len(table) == 4
+    for key, part in frame.groupby(["of", "experience"]):
+        row = table.loc[key]
+        assert row.number == len(part)
+        assert row.stated == pytest.approx(part.chance.mean())
+        assert row.came_true == pytest.approx(part.came_true.mean())
+        assert row.brier == pytest.approx(((part.chance - part.came_true) ** 2).mean())
+        assert row.low < row.came_true < row.high
+    assert by_experience(frame.assign(chance=np.nan)).empty
 
 
 def test_bins_hold_every_chance_once() -> None:

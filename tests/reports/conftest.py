@@ -175,6 +175,7 @@ def outcome() -> Outcome:
         breakdown=pd.DataFrame(columns=["by", "group", "of", "method", "skill"]),
         coverage=pd.DataFrame(columns=["of", "experience", "level", "share", "low", "high"]),
         reliability=pd.DataFrame(columns=["of", "stated", "came_true", "low", "high"]),
+        by_experience=pd.DataFrame(columns=["of", "experience", "stated", "came_true"]),
         brier={},
         whole_runs=pd.DataFrame(),
         early_jobs=10,

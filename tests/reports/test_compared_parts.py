@@ -83,7 +83,7 @@ def test_a_large_fleet_shows_the_rotors_that_are_predicted_worst(
 
 def test_shares_stand_where_they_belong(flown: tuple[Fleet, Outcome]) -> None:
     _, outcome = flown
-    coverage, reliability = tables(held(outcome))
+    coverage, reliability, _ = tables(held(outcome))
     row = next(r for r in coverage.rows if r[0].strip() == "all")
     stated = outcome.coverage
     first = stated[(stated["of"] == "vibration") & stated.experience.isna()].set_index("level")
