@@ -29,37 +29,22 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import statsmodels.api as sm
 from calibration_jobs import PAIRS, ROTORS, Trial, on_the_chart, on_the_machine, on_the_model
+from kept import add_folder, kept_csv, kept_figure, kept_text
+from matplotlib.figure import Figure
 
-BINS = np.array([0.0, 0.02, 0.1, 0.25, 0.4, 0.55, 0.7, 0.8, 0.9, 0.97, 1.0])
-DRAWS = 4000
+from adapt.outcomes.calibration import BINS, band, bin_of, brier
 
-
-def bins_of(stated: np.ndarray) -> np.ndarray:
-    """Return the number of the bin of each stated chance."""
-    return np.clip(np.digitize(stated, BINS) - 1, 0, len(BINS) - 2)
-
-
-def band(stated: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return bins, and low and high of a simultaneous 95 % band of their shares.
-
-    at: (job,) the bin of each. The quantile is that of the largest standardised deviation.
-    """
-    rng = np.random.default_rng(1)
-    bins = np.unique(at)
-    mean = np.array([stated[at == b].mean() for b in bins])
-    sd = np.array([np.sqrt((stated[at == b] * (1 - stated[at == b])).sum()) for b in bins])
-    sd = np.maximum(sd / np.array([(at == b).sum() for b in bins]), 1e-9)
-    shares = np.empty((DRAWS, len(bins)))
-    for draw in range(DRAWS):
-        came = rng.random(len(stated)) < stated
-        shares[draw] = [came[at == b].mean() for b in bins]
-    reach = np.quantile((np.abs(shares - mean) / sd).max(axis=1), 0.95)
-    return bins, np.maximum(mean - reach * sd, 0.0), np.minimum(mean + reach * sd, 1.0)
+KINDS = {
+    "model": "the learner's own model",
+    "chart": "the learner's own model, chart alone",
+    "caused": "the model, levels with causes",
+    "machine": "the independent machine",
+}
 
 
 def table(title: str, stated: np.ndarray, inside: np.ndarray, fleet: np.ndarray) -> None:
     """Print shares by stated chance against the band, and what one number can say."""
-    at = bins_of(stated)
+    at = bin_of(stated)
     bins, low, high = band(stated, at)
     print(f"{title}, {len(stated)} jobs")
     print("       stated   jobs   mean  inside  band")
@@ -80,7 +65,7 @@ def table(title: str, stated: np.ndarray, inside: np.ndarray, fleet: np.ndarray)
     fit = sm.GLM(inside.astype(float), sm.add_constant(odds), family=sm.families.Binomial()).fit()
     print(f"  slope {fit.params[1]:.2f} ± {fit.bse[1]:.2f}, at even odds {fit.params[0]:+.2f} ± "
           f"{fit.bse[0]:.2f}")  # fmt: skip
-    print(f"  {brier(stated, inside, at)}")
+    print(f"  {scored(stated, inside)}")
     print(f"  {'all bins inside the band' if not outside else 'outside: ' + ', '.join(outside)}\n")
 
 
@@ -90,21 +75,13 @@ def wider(stated: np.ndarray, inside: np.ndarray, fleet: np.ndarray) -> float:
     return float(np.sqrt((sums**2).sum() / (stated * (1 - stated)).sum()))
 
 
-def brier(stated: np.ndarray, inside: np.ndarray, at: np.ndarray) -> str:
+def scored(stated: np.ndarray, inside: np.ndarray) -> str:
     """Say the Brier score, its parts by bin, and what it would be on average were all right."""
-    score, overall = float(((stated - inside) ** 2).mean()), inside.mean()
-    reliability = resolution = 0.0
-    for b in np.unique(at):
-        here = at == b
-        share = inside[here].mean()
-        reliability += here.mean() * (stated[here].mean() - share) ** 2
-        resolution += here.mean() * (share - overall) ** 2
-    uncertainty = overall * (1 - overall)
-    rest = score - (reliability - resolution + uncertainty)
+    score = brier(stated, inside)
     return (
-        f"Brier {score:.4f} (if right {(stated * (1 - stated)).mean():.4f}) = reliability "
-        f"{reliability:.4f} - resolution {resolution:.4f} + uncertainty {uncertainty:.4f} + rest "
-        f"{rest:+.4f}"
+        f"Brier {score.score:.4f} (if right {score.if_right:.4f}) = reliability "
+        f"{score.reliability:.4f} - resolution {score.resolution:.4f} + uncertainty "
+        f"{score.uncertainty:.4f} + rest {score.rest:+.4f}"
     )
 
 
@@ -127,7 +104,7 @@ def single(trials: list[Trial], of_track: bool) -> None:
     fleets = np.unique([t.fleet for t in trials])
     rows = [(t.fleet, p, ok) for t in trials for p, ok, track in t.readings if track == of_track]
     fleet, stated, inside = (np.array(x) for x in zip(*rows, strict=True))
-    at, place = bins_of(stated), np.searchsorted(fleets, fleet)
+    at, place = bin_of(stated), np.searchsorted(fleets, fleet)
     gap = np.zeros((len(fleets), len(BINS)))
     number = np.zeros(gap.shape)
     np.add.at(gap, (place, at), inside - stated)
@@ -150,33 +127,67 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--jobs", type=int, default=2000, help="of each kind")
     options.add_argument("--quick", action="store_true", help="200 jobs of each kind")
-    options.add_argument("--only", choices=["model", "chart", "caused", "machine"])
+    options.add_argument("--only", choices=list(KINDS))
+    add_folder(options)
     asked = options.parse_args()
-    jobs = 200 if asked.quick else asked.jobs
+    kinds = [asked.only] if asked.only else list(KINDS)
+    with kept_text(asked.folder, "chance_calibration.txt"):
+        drawn = {kind: told(kind, 200 if asked.quick else asked.jobs) for kind in kinds}
+    rows = [
+        {"kind": kind, "pairs": t.pairs, "joint": t.joint, "product": t.chance, "inside": t.inside}
+        for kind, trials in drawn.items()
+        for t in trials
+    ]
+    kept_csv(asked.folder, "chance_calibration.csv", rows)
+    kept_figure(asked.folder, "chance_calibration", picture(drawn))
+
+
+def told(kind: str, jobs: int) -> list[Trial]:
+    """Draw the jobs of a kind, print their tables, and return them."""
     fleets = -(-jobs // ROTORS)
-    kinds: dict[str, tuple[str, Callable[[], Iterator[Trial]]]] = {
-        "model": ("the learner's own model", lambda: on_the_model(fleets)),
-        "chart": ("the learner's own model, chart alone", lambda: on_the_chart(jobs)),
-        "caused": ("the model, levels with causes", lambda: on_the_model(fleets, caused=True)),
-        "machine": ("the independent machine", lambda: on_the_machine(fleets)),
+    draw: dict[str, Callable[[], Iterator[Trial]]] = {
+        "model": lambda: on_the_model(fleets),
+        "chart": lambda: on_the_chart(jobs),
+        "caused": lambda: on_the_model(fleets, caused=True),
+        "machine": lambda: on_the_machine(fleets),
     }
-    for kind, (name, trials_of) in kinds.items():
-        if asked.only not in (None, kind):
-            continue
-        begun, trials = time.perf_counter(), []
-        for t in trials_of():
-            trials.append(t)
-            if len(trials) % 100 == 0:
-                print(f"{kind}: {len(trials)} jobs, {time.perf_counter() - begun:.0f} s",
-                      file=sys.stderr, flush=True)  # fmt: skip
+    name, begun, trials = KINDS[kind], time.perf_counter(), []
+    for t in draw[kind]():
+        trials.append(t)
+        if len(trials) % 100 == 0:
+            print(f"{kind}: {len(trials)} jobs, {time.perf_counter() - begun:.0f} s",
+                  file=sys.stderr, flush=True)  # fmt: skip
+    inside = np.array([t.inside for t in trials])
+    fleet = np.array([t.fleet for t in trials])
+    table(f"Joint chance, {name}", np.array([t.joint for t in trials]), inside, fleet)
+    table(f"Product chance, {name}", np.array([t.chance for t in trials]), inside, fleet)
+    if kind != "chart":
+        by_pairs(trials)
+    single(trials, of_track=False)
+    single(trials, of_track=True)
+    return trials
+
+
+def picture(drawn: dict[str, list[Trial]]) -> Figure:
+    """Return what came inside by the joint chance stated, with the band, one panel a kind."""
+    figure = Figure(figsize=(3.6 * len(drawn), 4.0), layout="constrained")
+    for number, (kind, trials) in enumerate(drawn.items(), start=1):
+        stated = np.array([t.joint for t in trials])
         inside = np.array([t.inside for t in trials])
-        fleet = np.array([t.fleet for t in trials])
-        table(f"Joint chance, {name}", np.array([t.joint for t in trials]), inside, fleet)
-        table(f"Product chance, {name}", np.array([t.chance for t in trials]), inside, fleet)
-        if kind != "chart":
-            by_pairs(trials)
-        single(trials, of_track=False)
-        single(trials, of_track=True)
+        at = bin_of(stated)
+        bins, low, high = band(stated, at)
+        mean, share = (np.array([x[at == b].mean() for b in bins]) for x in (stated, inside))
+        axes = figure.add_subplot(1, len(drawn), number)
+        axes.fill_between(mean, low, high, color="0.87", label="95 % band of all")
+        axes.plot([0, 1], [0, 1], color="0.5", linewidth=0.8)
+        axes.plot(mean, share, "o", color="black", markersize=5, label="jobs")
+        axes.set_title(KINDS[kind], fontsize=9)
+        axes.set_aspect("equal")
+        axes.set_xlabel("joint chance stated")
+        if number == 1:
+            axes.set_ylabel("share that came inside")
+            axes.legend(frameon=False, loc="upper left", fontsize=8)
+    return figure
 
 
 if __name__ == "__main__":

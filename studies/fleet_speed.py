@@ -18,14 +18,16 @@ not timed either. Seconds are of the processor, so that a busy machine matters l
 
 from __future__ import annotations
 
+import argparse
 import os
-import sys
 import time
 from collections.abc import Callable
 from typing import TypeVar
 
 import numpy as np
 import pandas as pd
+from kept import add_folder, kept_csv, kept_figure, kept_text
+from matplotlib.figure import Figure
 from scipy.linalg import block_diag
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMResults, VCSpec
 
@@ -190,15 +192,44 @@ def beside(learned: Coefficients, theirs: MixedLMResults, drawn: Drawn, regimes:
     print(f"  coefficients of the type differ by at most {np.abs(ours - found).max():.1e} of them")
 
 
-def against(name: str, slow: float, parts: int, first: float) -> None:
+def against(name: str, slow: float, parts: int, first: float) -> tuple[str, float]:
     """Print what a part took, what all would, and how many of our fits that is."""
     whole = parts * slow
     print(f"{name:<42}{slow:10.2f}   x {parts} = {whole:.1f}, {whole / first:.0f} times the fit")
+    return name, whole
+
+
+def picture(seconds: list[tuple[str, float]]) -> Figure:
+    """Return the seconds of each way on a scale of tens."""
+    figure = Figure(figsize=(6.4, 2.4), layout="constrained")
+    axes = figure.add_subplot()
+    names = [name for name, _ in seconds]
+    axes.barh(names, [s for _, s in seconds], color="0.6", edgecolor="black")
+    axes.set_xscale("log")
+    axes.invert_yaxis()
+    axes.set_xlabel("seconds of the processor, scaled to the whole fleet")
+    for at, (_, s) in enumerate(seconds):
+        axes.annotate(f" {s:.3g} s", (s, at), va="center", fontsize=8)
+    axes.margins(x=0.25)
+    return figure
 
 
 def main() -> None:
     """Print the times and what was found."""
-    rotors = int(sys.argv[1]) if len(sys.argv) > 1 else 400
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("rotors", type=int, nargs="?", default=400)
+    options.add_argument("--quick", dest="rotors", action="store_const", const=40)
+    add_folder(options)
+    asked = options.parse_args()
+    with kept_text(asked.folder, "fleet_speed.txt"):
+        seconds = compared(asked.rotors)
+    rows = [{"way": name, "seconds": s} for name, s in seconds]
+    kept_csv(asked.folder, "fleet_speed.csv", rows)
+    kept_figure(asked.folder, "fleet_speed", picture(seconds))
+
+
+def compared(rotors: int) -> list[tuple[str, float]]:
+    """Print what each way takes and finds; return the seconds, scaled to the whole fleet."""
     sensors, regimes = 4, 6
     drawn = Drawn(rotors, sensors, regimes)
     channels = sensors * regimes
@@ -216,15 +247,17 @@ def main() -> None:
     print(f"{'learned, all channels: the fit':<42}{first:10.2f}")
     print(f"{'  with the search for suspect entries':<42}{seconds:10.2f}   ({pairs})")
     _, slow = timed(lambda: mixed_lm(drawn, rotors, 1, 1, ("gain", "rest")))
-    against("MixedLM, one channel", slow, channels, first)
+    ways = [("learned, all channels", first)]
+    ways.append(against("MixedLM, one channel", slow, channels, first))
     parts = ("gain", "adjuster", "rest")
     theirs, slow = timed(lambda: mixed_lm(drawn, rotors, 1, regimes, parts))
-    against("MixedLM, one sensor", slow, sensors, first)
+    ways.append(against("MixedLM, one sensor", slow, sensors, first))
     few = max(rotors // FEW, 2)
     _, slow = timed(lambda: mixed_lm(drawn, few, sensors, regimes, parts))
-    against(f"MixedLM, all channels, {few} rotors", slow, rotors // few, first)
+    ways.append(against(f"MixedLM, all channels, {few} rotors", slow, rotors // few, first))
     single, _, _ = learn(one, drawn.history(one))
     beside(single, theirs, drawn, regimes)
+    return ways
 
 
 if __name__ == "__main__":

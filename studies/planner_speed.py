@@ -25,7 +25,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +34,8 @@ TESTS = Path(__file__).parents[1] / "tests"
 sys.path[:0] = [str(TESTS), str(TESTS / "outside")]
 
 from drawn_jobs import JOB, Job, drawn_job
+from kept import add_folder, kept_csv, kept_figure, kept_text
+from matplotlib.figure import Figure
 from plan_by_definition import arrays_of
 from solvers import by_highs, scip_within
 
@@ -177,6 +179,26 @@ def cold() -> None:
         print(f"{'adapt plan on the demo, the whole command':48s} {taken:6.1f} s")
 
 
+def picture(rows: list[Timed]) -> Figure:
+    """Return the seconds of SCIP's one solve by those of our whole trade-off."""
+    figure = Figure(figsize=(5.2, 4.6), layout="constrained")
+    axes = figure.add_subplot()
+    ours = np.array([row.ours for row in rows])
+    scip = np.array([row.scip for row in rows])
+    done = np.array([row.scip_done for row in rows])
+    axes.loglog(1e3 * ours[done], scip[done], "o", color="black", label="SCIP ended")
+    axes.loglog(1e3 * ours[~done], scip[~done], "^", color="black", markerfacecolor="white",
+                label="SCIP unfinished: at least")  # fmt: skip
+    reach = np.array([ours.min(), ours.max()])
+    for times in (1, 10, 100, 1000):
+        axes.plot(1e3 * reach, times * reach, color="0.7", linewidth=0.8)
+        axes.annotate(f"{times} times", (1e3 * reach[1], times * reach[1]), fontsize=8)
+    axes.set_xlabel("our whole trade-off, proven [ms]")
+    axes.set_ylabel("one solve of SCIP [s]")
+    axes.legend(frameon=False)
+    return figure
+
+
 def main() -> None:
     """Print the table."""
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -184,7 +206,17 @@ def main() -> None:
     options.add_argument("--scip-seconds", type=float, default=60.0)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--quick", action="store_true", help="one problem each, SCIP for 15 s")
+    add_folder(options)
     asked = options.parse_args()
+    with kept_text(asked.folder, "planner_speed.txt"):
+        rows = all_timed(asked)
+        cold()
+    kept_csv(asked.folder, "planner_speed.csv", [asdict(row) for row in rows])
+    kept_figure(asked.folder, "planner_speed", picture(rows))
+
+
+def all_timed(asked: argparse.Namespace) -> list[Timed]:
+    """Time all problems and print what came of it."""
     each = 1 if asked.quick else asked.problems
     limit = 15.0 if asked.quick else asked.scip_seconds
     ready()
@@ -224,7 +256,7 @@ def main() -> None:
             f"HiGHS with tangents / ours, {len(linear)} small problems: median "
             f"{np.median(linear):.0f}, worst {min(linear):.0f}"
         )
-    cold()
+    return rows
 
 
 if __name__ == "__main__":
