@@ -16,6 +16,7 @@ import numpy.typing as npt
 from adapt.coefficients import Coefficients, Noise, Posterior, require_design
 from adapt.coefficients.reviewed import changed_since, require_reviews, reviewed_in
 from adapt.learning.changed_hardware import with_doubt
+from adapt.learning.frames.unknown_turn import with_unknown_turn
 from adapt.learning.new_pairs import NewPairs, notes_after
 from adapt.learning.replaced import doubts_of
 from adapt.learning.rows.pairs import MOVED
@@ -269,14 +270,18 @@ def follow_job(
 
 
 def afresh(posterior: Posterior, unseen: Posterior, rotor: Rotor, moved: Truth) -> Posterior:
-    """Return a posterior whose moved sensors start again from the fleet; moved: (sensor,)."""
+    """Return a posterior whose moved sensors start again from the fleet; moved: (sensor,).
+
+    How far they were turned is not known: see `frames.unknown_turn`.
+    """
     touched = np.repeat(moved, len(rotor.regimes))
-    return replace(
+    again = replace(
         posterior,
         mean=np.where(touched[:, None], unseen.mean, posterior.mean),
         joint=np.where(moved[:, None, None], unseen.joint, posterior.joint),
         pairs=np.where(touched[:, None], 0, posterior.pairs),
     )
+    return with_unknown_turn(again, unseen, rotor, moved)
 
 
 def _follow(

@@ -49,7 +49,7 @@ class Ratio:
 def job_draws(jobs: int) -> Real:
     """Return how often each job is drawn, (resample, job); seeded, the same for a number of jobs.
 
-    >>> job_draws(7).sum(axis=1).max()
+    >>> float(job_draws(7).sum(axis=1).max())
     7.0
     """
     rng = np.random.default_rng(SEED)

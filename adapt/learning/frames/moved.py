@@ -25,6 +25,7 @@ from adapt.learning.frames.rotor_view import RotorView, Views
 from adapt.learning.frames.search import RotorFrames, Search
 from adapt.learning.frames.stretches import gather
 from adapt.learning.frames.type_prior import TypePrior
+from adapt.learning.frames.unknown_turn import with_unknown_turn
 from adapt.learning.rows.runs import Runs
 from adapt.rotor import Rotor
 
@@ -141,7 +142,11 @@ def read_now(
     for code, known in frames.items():
         serial = fitted.serials[code]
         if serial in rotors:
-            rotors[serial] = _posterior_now(rotors[serial], views.of_rotor(code), known)
+            view = views.of_rotor(code)
+            apart = _apart(view, known)
+            rotors[serial] = with_unknown_turn(
+                _posterior_now(rotors[serial], view, known), coefficients.unseen, rotor, apart
+            )
     return replace(coefficients, rotors=rotors, references=reference_rows(rotor, fitted, frames))
 
 
@@ -210,6 +215,17 @@ def settled(one: Mapping[int, RotorFrames], other: Mapping[int, RotorFrames]) ->
             if f.known and abs(f.angle_deg - g.angle_deg) > SETTLED_SDS * f.sd_deg:
                 return False
     return True
+
+
+def _apart(view: RotorView, known: RotorFrames) -> npt.NDArray[np.bool_]:
+    """Return the sensors of which nothing read before the last event is learned with the rest.
+
+    Shape (sensor,). How they read now is known from the runs since alone.
+    """
+    runs = view.of.runs
+    now = runs.epoch_now[runs.rotor[view.rows[0]]]
+    earlier = known.frame[:, None] + known.place < now  # events before each run
+    return np.asarray((now > 0) & ~(earlier & (known.label == now)).any(axis=0))
 
 
 def _posterior_now(posterior: Posterior, view: RotorView, known: RotorFrames) -> Posterior:
