@@ -69,10 +69,11 @@ class Outcome:
     """One job by one decider.
 
     corrections: flown until every reading was inside; MOST + 1 where MOST were not enough. moves,
-    minutes: in all; first_moves: of the first correction; first_inside: whether it did. stated,
-    product: its chances; feasible: whether its plan reached the target. unproven: plans. error: of
-    the coefficients that the first plan rests on (`error_of`); suspects: whether the program
-    suspected an entry of tonight; health: whether it says that this rotor has changed.
+    minutes: in all; first_moves: of the first correction; first_inside: whether it did;
+    calm_inside: whether it would have without any noise of the next run. stated, product: its
+    chances; feasible: whether its plan reached the target. unproven: plans. error: of the
+    coefficients that the first plan rests on (`error_of`); suspects: whether the program suspected
+    an entry of tonight; health: whether it says that this rotor has changed.
     """
 
     seed: int
@@ -86,6 +87,7 @@ class Outcome:
     product: float
     feasible: bool
     unproven: int
+    calm_inside: bool = False
     error: float = np.nan
     suspects: float = np.nan
     health: float = np.nan
@@ -101,10 +103,12 @@ def to_limits(
 ) -> tuple[Outcome, list[Flown], list[np.ndarray]]:
     """Return how a job went, with its runs and the moves between them."""
     runs, moves, decided = [night.first], list[np.ndarray](), list[Decided]()
+    calm: list[bool] = []
     while len(moves) < MOST and not inside(night.rotor, runs[-1]):
         decided.append(decide(night, runs, moves))
         moves.append(decided[-1].moves)
         state = night.move(runs[-1].state, moves[-1], len(moves))
+        calm.append(night.worst_in_calm(state) <= 1.0)
         runs.append(night.fly(state, len(moves)))
     done = inside(night.rotor, runs[-1])
     first = decided[0]
@@ -119,6 +123,7 @@ def to_limits(
         stated=first.stated,
         product=first.product,
         feasible=first.feasible,
+        calm_inside=calm[0],
         unproven=sum(not d.proven for d in decided),
     )
     return outcome, runs, moves

@@ -20,15 +20,16 @@ aim is fewest, at most four moves a correction, chance 0.9. Plans that take long
 SECONDS of `closed_loop` are counted as unproven.
 
 Columns. corrections: mean to limits, a job that six did not end counts as 7. inside first: share
-inside at the first correction; of those where the oracle states 0.97 or more: inside, sure. not
-done: share not ended by six. moves: in the whole job. stated: mean joint chance of the first
-correction, and less true: that less the share inside. gap closed: of the mean corrections between
-chart and oracle. feasible: share of first plans that reached the chance asked for.
+inside at the first correction; inside, sure: of the jobs where the oracle states 0.97 or more;
+inside calm: had the run after the first correction been free of all noise. not done: share not
+ended by six. moves: in the whole job. stated: mean joint chance of the first correction, and less
+true: that less the share inside. gap closed: of the mean corrections between chart and oracle.
+feasible: share of first plans that reached the chance asked for.
 
 Parts: "machine" and "model", the two worlds (the machine of `adapt.simulate`, and the learner's own
 model drawn from its definition); "aims", the four aims with what the fleet and four own pairs
 teach; "chances", other chances asked for; "causes", the machine with one thing at a time as the
-learner takes it to be.
+learner takes it to be (each cause has other random numbers, and so other jobs).
 """
 
 from __future__ import annotations
@@ -146,12 +147,13 @@ def every_cause(task: Task) -> list[Outcome]:
 
 def row_of(cells: Cells, cell: tuple[str, ...], sure: tuple[str, ...] | None) -> dict[str, Value]:
     """Return the columns that all tables share; sure: the cell of the oracle."""
-    row = {
+    row: dict[str, Value] = {
         "corrections": cells.mean(cell, "corrections"),
         "inside first": cells.mean(cell, "first_inside"),
     }
     if sure is not None:
         row["inside, sure"] = cells.mean(cell, "first_inside", cells.sure(sure))
+    row["inside calm"] = cells.mean(cell, "calm_inside")
     held = [not o.done for o in cells.by_cell[cell]]
     return row | {
         "not done": f"{sum(held) / len(held):.3f}",

@@ -79,13 +79,13 @@ def _lines(panel: Axes, rows: Rows, column: str) -> None:
             panel.axhline(values[0][0], color=grey, linestyle=style, linewidth=1.2, label=method)
             continue
         reach = [[v[0] - v[1] for v in values], [v[2] - v[0] for v in values]]
-        at = range(len(mine))
+        at = [place + 0.08 * (k - len(methods)) for place in range(len(mine))]  # side by side
         panel.errorbar(
             at, [v[0] for v in values], yerr=reach, color=grey, marker=MARKERS[k % len(MARKERS)],
             linestyle=style, linewidth=1.2, markersize=5, markerfacecolor="white", capsize=2,
             label=method,
         )  # fmt: skip
-        panel.set_xticks(list(at), [str(r["pairs"]) for r in mine])
+        panel.set_xticks(range(len(mine)), [str(r["pairs"]) for r in mine])
     panel.set_xlabel("earlier pairs on the rotor", fontsize=9)
     panel.set_ylabel(column, fontsize=9)
     panel.grid(axis="y", color="0.85", linewidth=0.6)

@@ -88,6 +88,10 @@ class Night:
         rng = np.random.default_rng([self.seed, 2, number])
         return self.machine.move(state, moves, None if self.setting.exact else rng)
 
+    def worst_in_calm(self, state: State) -> float:
+        """Return the worst ratio that a perfect instrument reads in calm air."""
+        return worst_of(self.rotor, self.machine.vibration(state), self.machine.heights(state))
+
     def logged(self, runs: list[Flown], moves: list[np.ndarray]) -> LogJob:
         """Return tonight's job as it stands in the log."""
         shape = (-1, len(self.rotor.blades), len(self.rotor.adjusters))
