@@ -18,8 +18,9 @@ left out. Jobs are independent (each has a fleet, a chart and a rotor of its own
 come from resampling whole jobs.
 
 Columns as in `flights_to_limits`, and: suspects: share of jobs in which an entry of tonight was
-suspected at some run; health: in which `learn`, after the job, says that this rotor has changed.
-Both are false alarms of entries (tonight's are right); only a warning where something has changed.
+suspected after some run, the last one included; health: in which `learn`, after the job, says that
+this rotor has changed. Tonight's entries are right: a suspect is a false alarm of an entry, and at
+best a hint that something else has changed.
 """
 
 from __future__ import annotations
@@ -89,13 +90,20 @@ class Learning:
 
     def __call__(self, night: Night, runs: list[Flown], moves: list[np.ndarray]) -> Decided:
         """Return the next correction."""
-        log = history_of_jobs(night.rotor, [*night.earlier(PAIRS), night.logged(runs, moves)])
-        known = self._again(night, log)
-        self.suspects |= any(row["job"] == JOB for row in known.suspects)
+        known, log = self.look(night, runs, moves)
         plan = adapt.plan(
             night.rotor, known, log, JOB, most_moves=MOST_MOVES, seconds=SECONDS, explain=False
         )
         return as_decided(night.rotor, plan)
+
+    def look(
+        self, night: Night, runs: list[Flown], moves: list[np.ndarray]
+    ) -> tuple[Coefficients, History]:
+        """Return what is learned now, and from which log of this rotor."""
+        log = history_of_jobs(night.rotor, [*night.earlier(PAIRS), night.logged(runs, moves)])
+        known = self._again(night, log)
+        self.suspects |= any(row["job"] == JOB for row in known.suspects)
+        return known, log
 
 
 def one_job(task: Task) -> list[Outcome]:
@@ -113,6 +121,7 @@ def one_job(task: Task) -> list[Outcome]:
     for who, decide in deciders.items():
         outcome, runs, moves = to_limits(night, decide, (task.condition, who))
         if isinstance(decide, Learning):
+            decide.look(night, runs, moves)
             outcome = replace(outcome, suspects=float(decide.suspects))
         if who == "anew":
             outcome = replace(outcome, health=_health(night, runs, moves))
