@@ -8,7 +8,7 @@ correction is chosen and made, the next run is flown, until every reading is ins
 track, all regimes) or six corrections were made. Every job draws its own type, chart, fleet of ten
 other rotors with five jobs each (made by the demo's technician with the chart), rotor and faults;
 all who decide get the same rotor, faults and random numbers of each run. Jobs are independent, and
-intervals (95 %) come from resampling whole jobs.
+intervals (95 %) come from resampling whole jobs (of shares: Wilson's).
 
 Who decides: "technician", who cures the worst reading by the chart and looks at nothing else;
 "chart", the planner that takes the chart as exact; "chart, doubted", which takes it with the spread

@@ -190,5 +190,8 @@ def test_intervals_come_from_whole_jobs() -> None:
     # Of four drawn jobs, each half closes 1 of gaps 2, 1, 3, 2: sums of 11 and 12 have the chance
     # 9 / 256, a sum of 12 alone 1 / 256; 4 and 5 likewise.
     assert (low, high) == pytest.approx((4 / 11, 4 / 5))
+    # Four of four, Wilson by hand: z^2 / (n + z^2) below 1.
+    share = cells.mean(("oracle",), "first_inside")
+    assert share == pytest.approx((1.0, 1.0 - 3.8415 / 7.8415, 1.0), abs=1e-4)
     less = cells.less(("half",), ("chart",), "corrections")
     assert less == pytest.approx((-1.0, -1.0, -1.0))  # the same in every job: no doubt
