@@ -1,0 +1,102 @@
+"""Figures of closed loops, readable in black and white: markers and line styles, no colours."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import matplotlib as mpl
+
+mpl.use("Agg")
+
+import matplotlib.pyplot as plt
+from loop_tables import Value
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+__all__ = ["by_condition", "by_pairs", "save"]
+
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+STYLES = ("-", "--", ":", "-.", (0, (5, 1)), (0, (3, 1, 1, 1, 1, 1)), (0, (1, 3)))
+
+Rows = Sequence[Mapping[str, Value]]
+
+
+def by_pairs(tables: Mapping[str, Rows], columns: Sequence[str]) -> Figure:
+    """Return one row of panels for each world: its columns over the rotor's earlier pairs.
+
+    Rows of a method without a number of pairs ("-") become a level line.
+    """
+    size = (4.2 * len(columns), 3.2 * len(tables))
+    figure, axes = plt.subplots(len(tables), len(columns), figsize=size, squeeze=False)
+    for row, (title, rows) in enumerate(tables.items()):
+        for panel, column in zip(axes[row], columns, strict=True):
+            _lines(panel, rows, column)
+            panel.set_title(title, fontsize=9)
+    handles, labels = axes[0][0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="lower center", ncols=4, fontsize=8, frameon=False)
+    figure.tight_layout(rect=(0, 0.09 if len(tables) > 1 else 0.16, 1, 1))
+    return figure
+
+
+def by_condition(rows: Rows, condition: str, series: str, columns: Sequence[str]) -> Figure:
+    """Return one panel for each column: estimates by condition (down), one marker a series."""
+    conditions = list(dict.fromkeys(str(r[condition]) for r in rows))
+    names = list(dict.fromkeys(str(r[series]) for r in rows))
+    size = (1.8 + 3.2 * len(columns), 1.3 + 0.42 * len(conditions))
+    figure, axes = plt.subplots(1, len(columns), figsize=size, squeeze=False, sharey=True)
+    for panel, column in zip(axes[0], columns, strict=True):
+        for k, name in enumerate(names):
+            mine = [r for r in rows if r[series] == name]
+            at = [conditions.index(str(r[condition])) + 0.16 * (k - len(names) / 2) for r in mine]
+            _points(panel, at, [r[column] for r in mine], MARKERS[k % len(MARKERS)], name)
+        panel.set_xlabel(column, fontsize=9)
+        panel.grid(axis="x", color="0.85", linewidth=0.6)
+    axes[0][0].set_yticks(range(len(conditions)), conditions, fontsize=8)
+    axes[0][0].invert_yaxis()
+    handles, labels = axes[0][0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="lower center", ncols=4, fontsize=8, frameon=False)
+    figure.tight_layout(rect=(0, 0.6 / size[1], 1, 1))
+    return figure
+
+
+def save(figure: Figure, folder: Path | None, name: str) -> None:
+    """Write a figure as PNG and SVG, where there is a folder."""
+    if folder is not None:
+        folder.mkdir(parents=True, exist_ok=True)
+        for ending in ("png", "svg"):
+            figure.savefig(folder / f"{name}.{ending}", dpi=150)
+    plt.close(figure)
+
+
+def _lines(panel: Axes, rows: Rows, column: str) -> None:
+    methods = list(dict.fromkeys(str(r["who decides"]) for r in rows))
+    for k, method in enumerate(methods):
+        mine = [r for r in rows if r["who decides"] == method]
+        values = [v for r in mine if isinstance(v := r[column], tuple)]
+        style, grey = STYLES[k % len(STYLES)], "0.45" if mine[0]["pairs"] == "-" else "0.0"
+        if mine[0]["pairs"] == "-":
+            panel.axhline(values[0][0], color=grey, linestyle=style, linewidth=1.2, label=method)
+            continue
+        reach = [[v[0] - v[1] for v in values], [v[2] - v[0] for v in values]]
+        at = [place + 0.08 * (k - len(methods)) for place in range(len(mine))]  # side by side
+        panel.errorbar(
+            at, [v[0] for v in values], yerr=reach, color=grey, marker=MARKERS[k % len(MARKERS)],
+            linestyle=style, linewidth=1.2, markersize=5, markerfacecolor="white", capsize=2,
+            label=method,
+        )  # fmt: skip
+        panel.set_xticks(range(len(mine)), [str(r["pairs"]) for r in mine])
+    panel.set_xlabel("earlier pairs on the rotor", fontsize=9)
+    panel.set_ylabel(column, fontsize=9)
+    panel.grid(axis="y", color="0.85", linewidth=0.6)
+
+
+def _points(
+    panel: Axes, at: Sequence[float], values: Sequence[Value], marker: str, name: str
+) -> None:
+    held = [v for v in values if isinstance(v, tuple)]
+    reach = [[v[0] - v[1] for v in held], [v[2] - v[0] for v in held]]
+    panel.errorbar(
+        [v[0] for v in held], at, xerr=reach, color="0.0", marker=marker, linestyle="none",
+        markersize=5, markerfacecolor="white", capsize=2, linewidth=1.0, label=name,
+    )  # fmt: skip
