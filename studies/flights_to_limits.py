@@ -53,7 +53,8 @@ from closed_loop import (
     to_limits,
     with_own,
 )
-from loop_figures import by_condition, by_pairs, save
+from kept import kept_figure
+from loop_figures import by_condition, by_pairs
 from loop_tables import Cells, Value, text_of, write_csv, write_text
 from loop_workers import arguments, executor_of, run_all
 from loop_worlds import Setting, night_of
@@ -224,7 +225,7 @@ def worlds(asked, parts: Sequence[str], executor: Executor | None) -> None:
         _write(asked, f"flights_{kind}", title, rows, verdict(cells))
     if tables:
         figure = by_pairs(tables, ["corrections", "inside first"])
-        save(figure, asked.folder, "flights_to_limits")
+        kept_figure(asked.folder, "flights_to_limits", figure)
 
 
 def seeds_of(asked) -> range:
@@ -252,7 +253,7 @@ def other(asked, part: str, executor: Executor | None) -> None:
     _write(asked, f"flights_{part}", f"Flights to limits, {part}, {cells.jobs} jobs", rows)
     series = names[-1] if len(names) > 1 else names[0]
     figure = by_condition(rows, names[0], series, ["corrections", "inside first", "moves"])
-    save(figure, asked.folder, f"flights_{part}")
+    kept_figure(asked.folder, f"flights_{part}", figure)
 
 
 def main() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 
 import matplotlib as mpl
 
@@ -14,7 +13,7 @@ from loop_tables import Value
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-__all__ = ["by_condition", "by_pairs", "save"]
+__all__ = ["by_condition", "by_pairs"]
 
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 STYLES = ("-", "--", ":", "-.", (0, (5, 1)), (0, (3, 1, 1, 1, 1, 1)), (0, (1, 3)))
@@ -58,15 +57,6 @@ def by_condition(rows: Rows, condition: str, series: str, columns: Sequence[str]
     figure.legend(handles, labels, loc="lower center", ncols=4, fontsize=8, frameon=False)
     figure.tight_layout(rect=(0, 0.6 / size[1], 1, 1))
     return figure
-
-
-def save(figure: Figure, folder: Path | None, name: str) -> None:
-    """Write a figure as PNG and SVG, where there is a folder."""
-    if folder is not None:
-        folder.mkdir(parents=True, exist_ok=True)
-        for ending in ("png", "svg"):
-            figure.savefig(folder / f"{name}.{ending}", dpi=150)
-    plt.close(figure)
 
 
 def _lines(panel: Axes, rows: Rows, column: str) -> None:

@@ -44,7 +44,7 @@ from closed_loop import (
     with_own,
 )
 from flights_to_limits import row_of
-from loop_figures import by_condition, save
+from loop_figures import by_condition
 from loop_history import history_of_jobs
 from loop_tables import Cells, Value, text_of, write_csv, write_text
 from loop_workers import arguments, executor_of, run_all
@@ -174,7 +174,8 @@ def main() -> None:
     if asked.folder is not None:
         write_csv(asked.folder / "sensitivity.csv", rows)
     columns = ["corrections", "inside first", "less true"]
-    save(by_condition(rows, "condition", "who decides", columns), asked.folder, "sensitivity")
+    figure = by_condition(rows, "condition", "who decides", columns)
+    kept_figure(asked.folder, "sensitivity", figure)
 
 
 if __name__ == "__main__":

@@ -31,7 +31,7 @@ from closed_loop import (
     with_own,
 )
 from flights_to_limits import row_of
-from loop_figures import by_condition, save
+from loop_figures import by_condition
 from loop_history import LogJob
 from loop_tables import Cells, Value, text_of, write_csv, write_text
 from loop_workers import arguments, executor_of, run_all
@@ -107,9 +107,8 @@ def main() -> None:
         write_csv(asked.folder / "wrong_entries.csv", rows)
     shown = [{**r, "wrong entries": f"{r['wrong']} wrong, {r['entries']}"} for r in rows]
     columns = ["corrections", "inside first", "error"]
-    save(
-        by_condition(shown, "wrong entries", "who decides", columns), asked.folder, "wrong_entries"
-    )
+    figure = by_condition(shown, "wrong entries", "who decides", columns)
+    kept_figure(asked.folder, "wrong_entries", figure)
 
 
 if __name__ == "__main__":
