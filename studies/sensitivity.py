@@ -44,6 +44,7 @@ from closed_loop import (
     with_own,
 )
 from flights_to_limits import row_of
+from kept import kept_figure
 from loop_figures import by_condition
 from loop_history import history_of_jobs
 from loop_tables import Cells, Value, text_of, write_csv, write_text
