@@ -202,6 +202,8 @@ def verdict(cells: Cells) -> str:
 
 
 def _held(value: tuple[float, float, float], goal: float) -> str:
+    if value[0] != value[0]:
+        return "not known: there is none in these jobs"
     by = value[0] - goal
     word = "met" if by >= 0 else f"missed by {-by:.3f}"
     return f"{value[0]:.3f} ({value[1]:.3f} to {value[2]:.3f}), goal {goal:g} {word}"

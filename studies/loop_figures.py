@@ -68,7 +68,7 @@ def _lines(panel: Axes, rows: Rows, column: str) -> None:
         if mine[0]["pairs"] == "-":
             panel.axhline(values[0][0], color=grey, linestyle=style, linewidth=1.2, label=method)
             continue
-        reach = [[v[0] - v[1] for v in values], [v[2] - v[0] for v in values]]
+        reach = [[max(v[0] - v[1], 0.0) for v in values], [max(v[2] - v[0], 0.0) for v in values]]
         at = [place + 0.08 * (k - len(methods)) for place in range(len(mine))]  # side by side
         panel.errorbar(
             at, [v[0] for v in values], yerr=reach, color=grey, marker=MARKERS[k % len(MARKERS)],
@@ -85,7 +85,7 @@ def _points(
     panel: Axes, at: Sequence[float], values: Sequence[Value], marker: str, name: str
 ) -> None:
     held = [v for v in values if isinstance(v, tuple)]
-    reach = [[v[0] - v[1] for v in held], [v[2] - v[0] for v in held]]
+    reach = [[max(v[0] - v[1], 0.0) for v in held], [max(v[2] - v[0], 0.0) for v in held]]
     panel.errorbar(
         [v[0] for v in held], at, xerr=reach, color="0.0", marker=marker, linestyle="none",
         markersize=5, markerfacecolor="white", capsize=2, linewidth=1.0, label=name,

@@ -19,6 +19,7 @@ from closed_loop import Outcome
 __all__ = ["Cells", "Value", "text_of", "write_csv", "write_text"]
 
 DRAWS = 2000
+SHARES = ("first_inside", "calm_inside", "feasible", "suspects", "health")  # 0 or 1 a job
 SURE = 0.97  # what the oracle states of a correction that ought to succeed
 
 Value = str | int | tuple[float, float, float]
@@ -51,7 +52,7 @@ class Cells:
         if not usable.any():
             return (np.nan, np.nan, np.nan)
         held = np.where(usable, values, 0.0)
-        if np.isin(values[usable], (0.0, 1.0)).all():
+        if name in SHARES:
             return _share(int(held.sum()), int(usable.sum()))
         drawn = self._weight @ held / np.maximum(self._weight @ usable, 1e-9)
         return _with_interval(held.sum() / usable.sum(), drawn)
@@ -119,7 +120,7 @@ def _share(count: int, of: int) -> tuple[float, float, float]:
     share, z = count / of, 1.959964
     middle = (share + z**2 / (2 * of)) / (1 + z**2 / of)
     reach = z * np.sqrt(share * (1 - share) / of + z**2 / (4 * of**2)) / (1 + z**2 / of)
-    return share, float(max(middle - reach, 0.0)), float(min(middle + reach, 1.0))
+    return share, float(min(middle - reach, share)), float(max(middle + reach, share))
 
 
 def _with_interval(value: float, drawn: np.ndarray) -> tuple[float, float, float]:

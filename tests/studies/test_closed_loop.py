@@ -193,5 +193,6 @@ def test_intervals_come_from_whole_jobs() -> None:
     # Four of four, Wilson by hand: z^2 / (n + z^2) below 1.
     share = cells.mean(("oracle",), "first_inside")
     assert share == pytest.approx((1.0, 1.0 - 3.8415 / 7.8415, 1.0), abs=1e-4)
+    assert cells.mean(("oracle",), "corrections") == pytest.approx((1.0, 1.0, 1.0))
     less = cells.less(("half",), ("chart",), "corrections")
     assert less == pytest.approx((-1.0, -1.0, -1.0))  # the same in every job: no doubt
