@@ -133,6 +133,7 @@ def _check(asked: argparse.Namespace) -> int:
 
 def _learn(asked: argparse.Namespace) -> int:
     import adapt
+    from adapt.learning.suspects.slipped import slips
     from adapt.reports.documents import learn_document
     from adapt.reports.learned import learned_report, require_rotor, rotor_report
     from adapt.reports.show import step
@@ -151,7 +152,7 @@ def _learn(asked: argparse.Namespace) -> int:
         asked,
         lambda: learn_document(learned, rotor, asked.serial),
         lambda: (
-            learned_report(learned, rotor)
+            learned_report(learned, rotor, slips(rotor, learned, history))
             if asked.serial is None
             else rotor_report(learned, rotor, asked.serial)
         ),
@@ -249,6 +250,7 @@ def _commands(asked: argparse.Namespace) -> tuple[str, str]:
 
 def _plan(asked: argparse.Namespace) -> int:
     import adapt
+    from adapt.learning.suspects.slipped import slips
     from adapt.reports.plan_documents import plan_document
     from adapt.reports.planned import plan_report
     from adapt.reports.show import step
@@ -282,7 +284,8 @@ def _plan(asked: argparse.Namespace) -> int:
             prefer_teaching=asked.prefer_teaching,
             **({} if asked.seconds is None else {"seconds": asked.seconds}),
         )
-    concerns = concerns_of(coefficients, history, plan.rotor, _commands(asked))
+    agreed = slips(rotor, coefficients, history, plan.rotor)
+    concerns = concerns_of(coefficients, history, plan.rotor, _commands(asked), agreed)
     _answer(
         asked,
         lambda: plan_document(plan, rotor, origin, concerns),

@@ -5,11 +5,13 @@ Puts the parts in order; each has its own module. How coefficients are learned l
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from adapt.coefficients import Coefficients
+from adapt.learning.suspects.slipped import Slip
 from adapt.problems import BadInput
 from adapt.reports.frames import frames_blocks
 from adapt.reports.health import health_report
@@ -26,10 +28,10 @@ __all__ = ["learned_report", "require_rotor", "rotor_report"]
 MOST_NAMED = 10
 
 
-def learned_report(learned: Coefficients, rotor: Rotor) -> list[Block]:
+def learned_report(learned: Coefficients, rotor: Rotor, agreed: Sequence[Slip] = ()) -> list[Block]:
     """Return the report of a fleet: short first, then the type, the rotors, and what to look at.
 
-    Rotors to inspect stand before all numbers.
+    Rotors to inspect stand before all numbers. agreed: see `suspects.suspects_blocks`.
     """
     report: list[Block] = [
         Heading(f"Coefficients of the {learned.design}", level=1),
@@ -48,7 +50,7 @@ def learned_report(learned: Coefficients, rotor: Rotor) -> list[Block]:
     report += rotors_lines(learned, rotor)
     if learned.rotors:
         report.append(Line("One rotor's own coefficients: adapt learn ... --rotor SERIAL."))
-    report += suspects_blocks(learned)
+    report += suspects_blocks(learned, agreed)
     report += frames_blocks(learned)
     if learned.notes:
         report += [Heading("Notes"), Bullets(learned.notes)]

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from shlex import quote
 from typing import Any
 
 from adapt.coefficients import Coefficients
 from adapt.learning.new_pairs import MOVED_SINCE
+from adapt.learning.suspects.slipped import Slip
 from adapt.log import History
 from adapt.reports.layout import Block, Bullets, Commands, Heading, Line, table
 from adapt.reports.wording import number, percent
 
-__all__ = ["concerns_of", "suspects_blocks"]
+__all__ = ["concerns_of", "slip_in_words", "suspects_blocks"]
 
 MOST_SUSPECTS = 25
 MOST_EXPLANATIONS = 3
 
 
-def suspects_blocks(learned: Coefficients) -> Iterable[Block]:
-    """Yield the suspect entries with their explanations; nothing when there are none."""
+def suspects_blocks(learned: Coefficients, agreed: Sequence[Slip] = ()) -> Iterable[Block]:
+    """Yield the suspect entries with their explanations; nothing when there are none.
+
+    agreed: jobs whose suspect pairs agree on a turn of the reference.
+    """
     if not learned.suspects:
         return
     shown = learned.suspects[:MOST_SUSPECTS]
@@ -31,6 +35,9 @@ def suspects_blocks(learned: Coefficients) -> Iterable[Block]:
             place = ("", "")
     yield Heading("Entries to look at again (nothing was changed)")
     yield table(["Job", "After run", "What may be meant", ">Probability"], rows)
+    if agreed:
+        yield Line("Some agree with each other:")
+        yield Bullets(tuple(slip_in_words(slip) for slip in agreed))
     if len(shown) < len(learned.suspects):
         yield Line(f"... and {len(learned.suspects) - len(shown)} more; --json lists them all.")
     changes = [text for suspect in shown if (text := _would_change(suspect))]
@@ -68,18 +75,35 @@ def _moved(change: Mapping[str, Any]) -> str:
     )
 
 
+def slip_in_words(slip: Slip) -> str:
+    """Return what several suspect pairs of a job agree on, and what to look at."""
+    return (
+        f"{slip.pairs} pairs of job {slip.job} on {slip.rotor} from run {slip.after_run} on read "
+        "as if the phase reference had been turned by "
+        f"{slip.angle_deg:+.0f} ± {slip.sd_deg:.0f} deg of shaft, or "
+        "every move had been entered on the wrong blade in the same way. Look at the reference "
+        "(pickup, tape, cable, its setting in the instrument) and at the blades' names before the "
+        "next correction; if it was moved, log the event 'reference moved'."
+    )
+
+
 def concerns_of(
-    coefficients: Coefficients, history: History, rotor: str, commands: tuple[str, str]
+    coefficients: Coefficients,
+    history: History,
+    rotor: str,
+    commands: tuple[str, str],
+    agreed: Sequence[Slip] = (),
 ) -> list[str]:
     """Return what to know about a rotor's coefficients before moves planned with them are made.
 
     Entries of its jobs in this log that are held back as suspect, with their likeliest
     explanation, and what was given up because its reference or a sensor moved. rotor: its serial.
-    commands: those that list the suspects, and that learn from the whole log.
+    commands: those that list the suspects, and that learn from the whole log. agreed: jobs whose
+    suspect pairs agree on a turn of the reference.
     """
     runs = history.runs
     jobs = set(runs.loc[runs["rotor"].astype(str) == rotor, "job"].astype(str))
-    told = []
+    told = [slip_in_words(slip) for slip in agreed]
     for suspect in coefficients.suspects:
         if str(suspect["job"]) not in jobs:
             continue
