@@ -73,7 +73,8 @@ class Outcome:
     calm_inside: whether it would have without any noise of the next run. stated, product: its
     chances; feasible: whether its plan reached the target. unproven: plans. error: of the
     coefficients that the first plan rests on (`error_of`); suspects: whether the program suspected
-    an entry of tonight; health: whether it says that this rotor has changed.
+    an entry of tonight; turn: whether it says that such entries agree on a turn of the reference;
+    health: whether it says that this rotor has changed.
     """
 
     seed: int
@@ -90,6 +91,7 @@ class Outcome:
     calm_inside: bool = False
     error: float = np.nan
     suspects: float = np.nan
+    turn: float = np.nan
     health: float = np.nan
 
     @property

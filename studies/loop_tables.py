@@ -19,7 +19,7 @@ from closed_loop import Outcome
 __all__ = ["Cells", "Value", "text_of", "write_csv", "write_text"]
 
 DRAWS = 2000
-SHARES = ("first_inside", "calm_inside", "feasible", "suspects", "health")  # 0 or 1 a job
+SHARES = ("first_inside", "calm_inside", "feasible", "suspects", "turn", "health")  # 0 or 1 a job
 SURE = 0.97  # what the oracle states of a correction that ought to succeed
 
 Value = str | int | tuple[float, float, float]

@@ -14,11 +14,13 @@ what was learned before tonight and the planner's own learning in the job; "upda
 after each run of tonight (it holds back entries of tonight that it suspects); "anew", with `learn`
 from the whole log after each run; "oracle", with the true coefficients as they are tonight. With an
 event in the log the program does not plan with what was learned before it, so that "before" is
-left out. Jobs are independent (each has a fleet, a chart and a rotor of its own); intervals (95 %)
-come from resampling whole jobs.
+left out. "anew, heeded": where the program says that tonight's suspect pairs agree on a turn of the
+reference, somebody looks, finds it, and logs it before the next correction. Jobs are independent:
+each has a fleet, a chart and a rotor of its own; intervals (95 %) come from resampling whole jobs.
 
 Columns as in `flights_to_limits`, and: suspects: share of jobs in which an entry of tonight was
-suspected after some run, the last one included; health: in which `learn`, after the job, says that
+suspected after some run, the last one included; turn told: in which such entries were said to agree
+on a turn of the reference; health: in which `learn`, after the job, says that
 this rotor has changed. Tonight's entries are right: a suspect is a false alarm of an entry, and at
 best a hint that something else has changed.
 """
@@ -53,6 +55,7 @@ from loop_worlds import JOB, SERIAL, Night, Setting, night_of
 
 import adapt
 from adapt.coefficients import Coefficients
+from adapt.learning.suspects.slipped import slips
 from adapt.log import History
 from adapt.simulate import Flown
 
@@ -84,10 +87,18 @@ class Task:
 
 
 class Learning:
-    """A decider that learns again after each run; suspects: whether tonight's were suspected."""
+    """A decider that learns again after each run.
 
-    def __init__(self, again: Callable[[Night, History], Coefficients]) -> None:
-        self._again, self.suspects = again, False
+    heeds: whether a turn that is told is looked into, found and logged before the next correction.
+    suspects: whether entries of tonight were suspected; turn: whether they were said to agree on a
+    turn of the reference.
+    """
+
+    def __init__(
+        self, again: Callable[[Night, History], Coefficients], heeds: bool = False
+    ) -> None:
+        self._again, self._heeds = again, heeds
+        self.suspects = self.turn = False
 
     def __call__(self, night: Night, runs: list[Flown], moves: list[np.ndarray]) -> Decided:
         """Return the next correction."""
@@ -101,10 +112,22 @@ class Learning:
         self, night: Night, runs: list[Flown], moves: list[np.ndarray]
     ) -> tuple[Coefficients, History]:
         """Return what is learned now, and from which log of this rotor."""
-        log = history_of_jobs(night.rotor, [*night.earlier(PAIRS), night.logged(runs, moves)])
-        known = self._again(night, log)
+        known, log = self._known(night, runs, moves)
         self.suspects |= any(row["job"] == JOB for row in known.suspects)
+        if any(slip.job == JOB for slip in slips(night.rotor, known, log, SERIAL)):
+            self.turn = True
+            if self._heeds:
+                known, log = self._known(night, runs, moves)
         return known, log
+
+    def _known(
+        self, night: Night, runs: list[Flown], moves: list[np.ndarray]
+    ) -> tuple[Coefficients, History]:
+        earlier = night.earlier(PAIRS)
+        if self._heeds and self.turn:
+            earlier = (*earlier[:-1], replace(earlier[-1], reference_moved=True))
+        log = history_of_jobs(night.rotor, [*earlier, night.logged(runs, moves)])
+        return self._again(night, log), log
 
 
 def one_job(task: Task) -> list[Outcome]:
@@ -118,12 +141,14 @@ def one_job(task: Task) -> list[Outcome]:
                                     "oracle": planner(oracle(night, fleet))}  # fmt: skip
     if not setting.told:
         deciders = {"before": planner(with_own(night, fleet, PAIRS)), **deciders}
+    if setting.slipped_deg and not setting.told:
+        deciders["anew, heeded"] = Learning(_whole, heeds=True)
     found = []
     for who, decide in deciders.items():
         outcome, runs, moves = to_limits(night, decide, (task.condition, who))
         if isinstance(decide, Learning):
             decide.look(night, runs, moves)
-            outcome = replace(outcome, suspects=float(decide.suspects))
+            outcome = replace(outcome, suspects=float(decide.suspects), turn=float(decide.turn))
         if who == "anew":
             outcome = replace(outcome, health=_health(night, runs, moves))
         found.append(outcome)
@@ -157,6 +182,7 @@ def rows_of(cells: Cells) -> list[dict[str, Value]]:
         row: dict[str, Value] = dict(zip(("condition", "who decides"), cell, strict=True))
         row |= row_of(cells, cell, None)
         row["suspects"] = cells.mean(cell, "suspects")
+        row["turn told"] = cells.mean(cell, "turn")
         row["health"] = cells.mean(cell, "health")
         rows.append(row)
     return rows

@@ -128,7 +128,8 @@ def notes_after(
         last = events[events["job"].map(rotor_of) == serial].iloc[-1]
         notes.append(
             f"{MOVED_SINCE} on {serial} (job {last['job']} after run {last['after_run']}): its own "
-            "coefficients of the sensors concerned start again from the fleet; learning again from "
-            "the whole log (`adapt learn`) seeks the angle and can keep what was learned before"
+            "coefficients of the sensors concerned start again from the fleet, and the first pairs "
+            "since are taken as they were entered; learning again from the whole log "
+            "(`adapt learn`) seeks the angle and can keep what was learned before"
         )
     return tuple(notes)

@@ -133,8 +133,9 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any, look: bool = True
     Each rotor's own posterior becomes what the batch answer would be at the same variances and
     the same word of the rest of the fleet; the type, other rotors and the noise stay as they are
     until the next `learn`. A frame event (reference or sensor moved) that these coefficients have
-    not seen starts the rotor's sensors concerned again from the fleet, and a note says so; changed
-    hardware that they have not seen adds to the doubt before new pairs are taken in.
+    not seen starts the rotor's sensors concerned again from the fleet, turned by nobody knows how
+    far; the pairs of its next segment are taken as entered, and a note says so. Changed hardware
+    that they have not seen adds to the doubt before new pairs are taken in.
     look: whether segments with new pairs are looked at for entries that are probably wrong, as
     `learn` does, held against what was known before; such pairs are held back and listed in
     `suspects`. The look takes far longer than taking a pair in: leave it out where thousands of
@@ -175,6 +176,7 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any, look: bool = True
             if serial in coefficients.rotors:
                 begun_again.append(serial)
         mine = runs.rotor == code
+        turn_unknown = bool(moved.any())
         total = float(before[mine].sum() + since[code])
         posterior = with_doubt(posterior, coefficients, total - hardware.get(serial, 0.0))
         if total > 0:
@@ -184,6 +186,10 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any, look: bool = True
             if looking is not None:
                 for low, high in _segments_of(runs, members):
                     if not fresh[low:high].any():
+                        continue
+                    if turn_unknown and (runs.epoch[low] == runs.epoch_now[code]).all():
+                        # What a turn nobody knows does to a pair looks like a wrong entry.
+                        turn_unknown = False
                         continue
                     suspects = looking.suspects(posterior, low, high)
                     steps = [s for suspect in suspects for s in suspect.steps if not taught[s]]

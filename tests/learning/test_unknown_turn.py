@@ -130,3 +130,34 @@ def test_one_run_after_moves_tells_the_turn(how: str, turned_deg: float) -> None
     assert miss(first.mean) < 2.6 * stated
     after = learn(rotor, whole, f.chart) if how == "learn" else update(start, rotor, whole)
     assert miss(after.rotors["R004"].mean) < 0.2
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 90.0])
+def test_an_update_over_an_event_takes_the_first_pairs_as_entered(turned_deg: float) -> None:
+    """Coefficients from before the event; a quarter turn looks like moves on the next blade."""
+    rotor = invented_rotor(track=False)
+    f = fleet(np.random.default_rng(6), rotor, rotors=10, jobs=2, runs=3, spread=0.05, moves=3)
+    log = f.history
+    late = log.readings.job == "J004-1"
+    start = learn(
+        rotor,
+        replace(
+            log,
+            runs=log.runs[log.runs.job != "J004-1"],
+            readings=log.readings[~late],
+            moves=log.moves[log.moves.job != "J004-1"],
+        ),
+        f.chart,
+    )
+    turn = np.exp(1j * np.deg2rad(turned_deg))
+    readings = log.readings.copy()
+    readings.loc[late, "value"] = readings.loc[late, "value"] * turn
+    events = history([], [], events=[("J004-0", "2", "reference moved", "", "")]).events
+    told = update(start, rotor, replace(log, readings=readings, events=events))
+    assert not any(job == "J004-1" for job, _ in told.withheld)
+    own = told.rotors["R004"].mean
+    truth = f.own[4] * turn
+    assert np.sqrt((np.abs(own - truth) ** 2).sum() / (np.abs(truth) ** 2).sum()) < 0.2
+    assert any("taken as they were entered" in note for note in told.notes)
+    again = update(told, rotor, replace(log, readings=readings, events=events))
+    np.testing.assert_allclose(again.rotors["R004"].mean, own)
