@@ -14,8 +14,9 @@ from adapt.chart import Chart
 from adapt.learning.rows.runs import Runs, history_of
 from adapt.outcomes.calibration import Brier, brier, by_experience, coverage, reliability
 from adapt.outcomes.chart_fit import chart_fit
+from adapt.outcomes.columns import methods_of
 from adapt.outcomes.outcome import Outcome
-from adapt.outcomes.predicting import COVERAGE, Predicted, methods_of, predict
+from adapt.outcomes.predicting import Predicted, predict
 from adapt.outcomes.scores import breakdown, experience_of, summary
 from adapt.outcomes.spread_out import over
 from adapt.outcomes.stated import Limits
@@ -28,6 +29,8 @@ from adapt.rotor import Rotor
 __all__ = ["compare"]
 
 Progress = Callable[[int, int], None]
+
+COVERAGE = 0.95
 
 _ROWS = [
     "method", "rotor", "job", "run", "started", "sensor", "regime", "moved", "adjusters", "pairs",

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from adapt.outcomes.predicting import CHART, EARLY, LEARNED, NO_CHANGE
+from adapt.outcomes.columns import CHART, EARLY, LEARNED, NO_CHANGE
 from adapt.outcomes.resampling import discoveries, ratio_of
 from adapt.rotor import Rotor
 
