@@ -123,8 +123,8 @@ def _explained(error: Exception, as_json: bool) -> int:
 
 
 def _check(asked: argparse.Namespace) -> int:
-    from adapt.reports.checked import check_report
     from adapt.reports.documents import check_document
+    from adapt.reports.log.checked import check_report
 
     _, history = _read(asked)
     _answer(asked, lambda: check_document(history), lambda: check_report(history))
@@ -135,7 +135,7 @@ def _learn(asked: argparse.Namespace) -> int:
     import adapt
     from adapt.learning.suspects.slipped import slips
     from adapt.reports.documents import learn_document
-    from adapt.reports.learned import learned_report, require_rotor, rotor_report
+    from adapt.reports.learning.learned import learned_report, require_rotor, rotor_report
     from adapt.reports.show import step
 
     rotor, history = _read(asked)
@@ -162,8 +162,8 @@ def _learn(asked: argparse.Namespace) -> int:
 
 def _review(asked: argparse.Namespace) -> int:
     import adapt
-    from adapt.reports.review_documents import review_document
-    from adapt.reports.reviewed import review_report
+    from adapt.reports.log.review_documents import review_document
+    from adapt.reports.log.reviewed import review_report
     from adapt.reports.show import step
 
     decides = asked.accept is not None or asked.exclude is not None or asked.keep
@@ -202,8 +202,8 @@ def _decide(
     from datetime import datetime
 
     from adapt.log import deciding, reviewing
-    from adapt.reports.review_documents import recorded_document
-    from adapt.reports.reviewed import recorded_report
+    from adapt.reports.log.review_documents import recorded_document
+    from adapt.reports.log.reviewed import recorded_report
 
     suspect = deciding.suspect_at(suspects, history, asked.job, asked.run)
     if asked.accept is not None:
@@ -226,8 +226,8 @@ def _decide(
 
 def _take_back(asked: argparse.Namespace) -> int:
     from adapt.log import reviewing
-    from adapt.reports.review_documents import taken_back_document
-    from adapt.reports.reviewed import taken_back_report
+    from adapt.reports.log.review_documents import taken_back_document
+    from adapt.reports.log.reviewed import taken_back_report
 
     row = reviewing.take_back(asked.log, asked.job, asked.run)
     _answer(asked, lambda: taken_back_document(row), lambda: taken_back_report(row))
@@ -251,10 +251,10 @@ def _commands(asked: argparse.Namespace) -> tuple[str, str]:
 def _plan(asked: argparse.Namespace) -> int:
     import adapt
     from adapt.learning.suspects.slipped import slips
-    from adapt.reports.plan_documents import plan_document
-    from adapt.reports.planned import plan_report
+    from adapt.reports.log.suspects import concerns_of
+    from adapt.reports.planning.plan_documents import plan_document
+    from adapt.reports.planning.planned import plan_report
     from adapt.reports.show import step
-    from adapt.reports.suspects import concerns_of
 
     rotor, history = _read(asked)
     coefficients, origin = _coefficients(asked, rotor, history)
@@ -337,10 +337,10 @@ def _compare(asked: argparse.Namespace) -> int:
     import adapt
     from adapt.chart import write_chart
     from adapt.outcomes import corrected_chart
-    from adapt.reports.compared import compare_report
-    from adapt.reports.decided import decisions_document, decisions_report
-    from adapt.reports.figures import write_figures
-    from adapt.reports.outcome_documents import outcome_document
+    from adapt.reports.outcomes.compared import compare_report
+    from adapt.reports.outcomes.decided import decisions_document, decisions_report
+    from adapt.reports.outcomes.figures import write_figures
+    from adapt.reports.outcomes.outcome_documents import outcome_document
     from adapt.reports.show import step
 
     rotor, history = _read(asked)

@@ -16,14 +16,14 @@ from adapt.log import History
 from adapt.outcomes.outcome import Outcome
 from adapt.planning.plan import Plan
 from adapt.reports.cautions import SHORT
-from adapt.reports.chart_verdict import findings
-from adapt.reports.compared import overall_table
 from adapt.reports.documents import check_document
 from adapt.reports.layout import Block, Bullets, Commands, Heading, Line
-from adapt.reports.of_type import chart_in_short
-from adapt.reports.outcome_documents import outcome_document
-from adapt.reports.plan_documents import plan_document
-from adapt.reports.planned import checks, headline, moves, readings_table, tradeoff
+from adapt.reports.learning.of_type import chart_in_short
+from adapt.reports.outcomes.chart_verdict import findings
+from adapt.reports.outcomes.compared import overall_table
+from adapt.reports.outcomes.outcome_documents import outcome_document
+from adapt.reports.planning.plan_documents import plan_document
+from adapt.reports.planning.planned import checks, headline, moves, readings_table, tradeoff
 from adapt.reports.show import step
 from adapt.reports.wording import count
 from adapt.rotor import Rotor

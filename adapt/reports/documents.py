@@ -18,8 +18,8 @@ from adapt.coefficients import Coefficients, learned_document
 from adapt.coefficients.summary import rotors_summary_of, summary_of, track_summary_of
 from adapt.log import History
 from adapt.problems import Problem
-from adapt.reports.learned import require_rotor
-from adapt.reports.teaching import next_steps, worst_known
+from adapt.reports.learning.learned import require_rotor
+from adapt.reports.learning.teaching import next_steps, worst_known
 from adapt.rotor import Rotor
 
 __all__ = [

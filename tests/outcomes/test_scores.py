@@ -13,7 +13,7 @@ from adapt.log import History
 from adapt.outcomes import chart_fit as fits
 from adapt.outcomes import compare
 from adapt.outcomes.walk import Walk
-from adapt.reports.outcome_documents import outcome_document
+from adapt.reports.outcomes.outcome_documents import outcome_document
 from adapt.rotor import Rotor
 
 GAIN, TURN = 1.3, 20.0

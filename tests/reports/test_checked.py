@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from adapt.problems import Problem
-from adapt.reports.checked import MOST_SHOWN, check_report
+from adapt.reports.log.checked import MOST_SHOWN, check_report
 from adapt.reports.show import as_text
 
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pandas as pd
 
-from adapt.reports.chart_verdict import findings
-from adapt.reports.compared import compare_report, overall_table
+from adapt.reports.outcomes.chart_verdict import findings
+from adapt.reports.outcomes.compared import compare_report, overall_table
 from adapt.reports.show import as_text
 
 

@@ -13,12 +13,12 @@ from invented_fleet import Fleet, fleet, history
 
 from adapt.outcomes import Decisions, Outcome, compare, replay_decisions
 from adapt.problems import AdaptError
-from adapt.reports.compared import compare_report
-from adapt.reports.compared_by import compared_by
-from adapt.reports.decided import decisions_document, decisions_report
-from adapt.reports.figures import write_figures
-from adapt.reports.held import held
 from adapt.reports.layout import Table
+from adapt.reports.outcomes.compared import compare_report
+from adapt.reports.outcomes.compared_by import compared_by
+from adapt.reports.outcomes.decided import decisions_document, decisions_report
+from adapt.reports.outcomes.figures import write_figures
+from adapt.reports.outcomes.held import held
 from adapt.reports.show import as_text
 from adapt.rotor import Limit
 

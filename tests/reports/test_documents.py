@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from adapt.planning.plan import ChannelKey
 from adapt.reports.documents import as_json, check_document, plain
-from adapt.reports.plan_documents import plan_document
+from adapt.reports.planning.plan_documents import plan_document
 
 PLAN_KEYS = {
     "rotor", "job", "after_run", "aim", "feasible", "stopped_by", "not_constrained", "worst_ratio",

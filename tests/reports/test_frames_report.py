@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from adapt.reports.frames import frames_blocks
+from adapt.reports.learning.frames import frames_blocks
 from adapt.reports.show import as_text
 
 REFERENCE = {

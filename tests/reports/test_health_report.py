@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 
 from adapt.coefficients import Coefficients
-from adapt.reports.health import health_report, health_sentence
 from adapt.reports.layout import Bullets, Heading, Line
+from adapt.reports.learning.health import health_report, health_sentence
 
 ROW: dict[str, Any] = {
     "rotor": "R-1",

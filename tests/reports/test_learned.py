@@ -9,10 +9,10 @@ import pytest
 
 from adapt.chart import Chart
 from adapt.problems import BadInput
-from adapt.reports.learned import learned_report, rotor_report
-from adapt.reports.of_type import chart_in_short
+from adapt.reports.learning.learned import learned_report, rotor_report
+from adapt.reports.learning.of_type import chart_in_short
+from adapt.reports.log.suspects import suspects_blocks
 from adapt.reports.show import as_text
-from adapt.reports.suspects import suspects_blocks
 
 
 def test_gain_and_turn_against_the_chart_are_those_of_the_fixture(learned, rotor) -> None:

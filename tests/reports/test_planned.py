@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from adapt.planning.plan import ChannelKey, Move, Plan
-from adapt.reports.planned import plan_report
+from adapt.reports.planning.planned import plan_report
 from adapt.reports.show import as_text
 from adapt.rotor import Rotor
 

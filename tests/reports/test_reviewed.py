@@ -11,8 +11,8 @@ from invented_fleet import history as history_of
 
 from adapt.log import History
 from adapt.reports.documents import as_json
-from adapt.reports.review_documents import recorded_document, review_document
-from adapt.reports.reviewed import recorded_report, review_report, taken_back_report
+from adapt.reports.log.review_documents import recorded_document, review_document
+from adapt.reports.log.reviewed import recorded_report, review_report, taken_back_report
 from adapt.reports.show import as_text
 from adapt.rotor import Adjuster, Limit, Regime, Rotor, Sensor
 

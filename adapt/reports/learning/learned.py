@@ -13,13 +13,13 @@ import numpy as np
 from adapt.coefficients import Coefficients
 from adapt.learning.suspects.slipped import Slip
 from adapt.problems import BadInput
-from adapt.reports.frames import frames_blocks
-from adapt.reports.health import health_report
 from adapt.reports.layout import Block, Bullets, Heading, Line, Table, table
-from adapt.reports.of_rotors import rotor_tables, rotors_lines
-from adapt.reports.of_type import chart_in_short, type_tables
-from adapt.reports.suspects import suspects_blocks
-from adapt.reports.teaching import teaching_blocks
+from adapt.reports.learning.frames import frames_blocks
+from adapt.reports.learning.health import health_report
+from adapt.reports.learning.of_rotors import rotor_tables, rotors_lines
+from adapt.reports.learning.of_type import chart_in_short, type_tables
+from adapt.reports.learning.teaching import teaching_blocks
+from adapt.reports.log.suspects import suspects_blocks
 from adapt.reports.wording import NOTHING, count, track_decimals, vibration_decimals
 from adapt.rotor import Rotor
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from adapt.planning.plan import ChannelKey, Plan, ReadingForecast, TrackForecast
 from adapt.reports import cautions
 from adapt.reports.layout import Block, Bullets, Heading, Line, Table, Tone, table
-from adapt.reports.planned_beside import beside, in_short, opening, poor_chance
+from adapt.reports.planning.planned_beside import beside, in_short, opening, poor_chance
 from adapt.reports.wording import (
     amplitude_at_clock,
     bar,

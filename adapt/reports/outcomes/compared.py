@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from adapt.outcomes.outcome import Outcome
-from adapt.reports.chart_verdict import chart_verdict
-from adapt.reports.compared_by import compared_by
-from adapt.reports.held import held
 from adapt.reports.layout import Block, Bullets, Heading, Line, Table, table, without_blank_columns
+from adapt.reports.outcomes.chart_verdict import chart_verdict
+from adapt.reports.outcomes.compared_by import compared_by
+from adapt.reports.outcomes.held import held
 from adapt.reports.records import Record, records
 from adapt.reports.wording import (
     NOTHING,

@@ -15,9 +15,9 @@ import pandas as pd
 
 from adapt.log import History
 from adapt.log.deciding import why_not
-from adapt.reports.checked import problem_blocks
 from adapt.reports.layout import Block, Commands, Heading, Line, Table, table
-from adapt.reports.review_documents import asked_for, new_problems, reviews_on
+from adapt.reports.log.checked import problem_blocks
+from adapt.reports.log.review_documents import asked_for, new_problems, reviews_on
 from adapt.reports.wording import (
     amplitude_at_clock,
     count,

@@ -13,7 +13,8 @@ import pandas as pd
 
 from adapt.coefficients import Coefficients
 from adapt.coefficients.summary import ANY, summary_of, track_summary_of
-from adapt.reports.effect_cells import (
+from adapt.reports.layout import Block, Heading, Line, Table, table, without_blank_columns
+from adapt.reports.learning.effect_cells import (
     amount_text,
     at_clock,
     clock_spread,
@@ -22,7 +23,6 @@ from adapt.reports.effect_cells import (
     readable_amount,
     turn,
 )
-from adapt.reports.layout import Block, Heading, Line, Table, table, without_blank_columns
 from adapt.reports.wording import number, track_decimals, vibration_decimals
 from adapt.rotor import Adjuster, Rotor
 

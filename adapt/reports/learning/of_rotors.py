@@ -12,7 +12,8 @@ import pandas as pd
 
 from adapt.coefficients import Coefficients
 from adapt.coefficients.summary import ANY, rotors_summary_of, summary_of, track_summary_of
-from adapt.reports.effect_cells import (
+from adapt.reports.layout import Block, Heading, Line, Table, Tone, table, without_blank_columns
+from adapt.reports.learning.effect_cells import (
     amount_text,
     at_clock,
     clock_spread,
@@ -23,7 +24,6 @@ from adapt.reports.effect_cells import (
     turn,
     turn_text,
 )
-from adapt.reports.layout import Block, Heading, Line, Table, Tone, table, without_blank_columns
 from adapt.reports.wording import (
     NOTHING,
     count,

@@ -1,0 +1,1 @@
+"""Comparisons with what happened: tables, pictures, documents."""

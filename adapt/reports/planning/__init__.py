@@ -1,0 +1,1 @@
+"""Plans, for people and for scripts."""
