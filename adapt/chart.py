@@ -197,22 +197,27 @@ def _derive_combinations(rotor: Rotor, mean: Complex, sd: Real) -> None:
         sd[own] = np.where(lacking, made_sd, sd[own])
 
 
-def write_chart(chart: Chart, rotor: Rotor, path: str | PathLike[str]) -> None:
+def write_chart(chart: Chart, rotor: Rotor, path: str | PathLike[str], digits: int = 17) -> None:
     """Write a chart as CSV, phases in each sensor's own convention, to be read back to rounding.
 
-    Raises AdaptError when the file cannot be written.
+    digits: significant ones of each number. Raises AdaptError when the file cannot be written.
     """
+
+    def short(value: float) -> float:
+        return float(f"{value:.{digits}g}")
+
     rows: list[tuple[object, ...]] = []
     for i, (name, regime) in enumerate(rotor.channels):
         convention = rotor.sensor(name).phase
         for j, adjuster in enumerate(rotor.adjuster_names):
             value = chart.mean[i, j]
             if not np.isnan(value):
-                phase = float(phase_deg(from_lag(value, convention)))
-                rows.append((name, regime, adjuster, abs(value), phase, chart.sd[i, j], None))
+                phase = short(float(phase_deg(from_lag(value, convention))))
+                amplitude, sd = short(abs(value)), short(chart.sd[i, j])
+                rows.append((name, regime, adjuster, amplitude, phase, sd, None))
     for i, regime in enumerate(rotor.regime_names):
         for j, adjuster in enumerate(rotor.adjuster_names):
             height, sd = chart.track_mean[i, j], chart.track_sd[i, j]
             if height != 0 or sd != 0:
-                rows.append((None, regime, adjuster, None, None, sd, height))
+                rows.append((None, regime, adjuster, None, None, short(sd), short(height)))
     write_csv(path, _HEADER, rows)

@@ -355,7 +355,7 @@ def _compare(asked: argparse.Namespace) -> int:
                     rotor, history, chart, limits=asked.limits, executor=executor
                 )
     if asked.corrected_chart:
-        write_chart(corrected_chart(outcome.learned), rotor, asked.corrected_chart)
+        write_chart(corrected_chart(outcome.learned), rotor, asked.corrected_chart, digits=6)
         _say(
             f"the chart as this log shows it written to {asked.corrected_chart}: for paper and for "
             "other logs (learned from with this log, it would count twice)"

@@ -33,12 +33,18 @@ _FALSE = 0.05  # share of channels wrongly called better or worse, on average
 
 def compare_report(outcome: Outcome, rotor: Rotor) -> list[Block]:
     """Return errors and skill by channel and by what moved, calibration, the chart's verdict."""
+    title = Heading(f"Predictions for the {rotor.name} against what was read", level=1)
+    runs = (
+        f"{count(outcome.runs, 'run')} of {count(outcome.jobs, 'job')}, each predicted from the "
+        "runs before it only."
+    )
+    if not outcome.runs:
+        return [title, Line(runs), Heading("Notes"), Bullets(outcome.notes)]
     report: list[Block] = [
-        Heading(f"Predictions for the {rotor.name} against what was read", level=1),
+        title,
         Line(
-            f"{count(outcome.runs, 'run')} of {count(outcome.jobs, 'job')}, each predicted from "
-            f"the runs before it only. Early fit: what was known when "
-            f"{count(outcome.early_jobs, 'job')} of the log had begun, and nothing since."
+            f"{runs} Early fit: what was known when {count(outcome.early_jobs, 'job')} of the log "
+            "had begun, and nothing since."
         ),
         Heading("Over all regimes"),
         overall_table(outcome, rotor),

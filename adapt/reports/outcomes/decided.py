@@ -76,13 +76,16 @@ def _jobs(decisions: Decisions) -> list[Block]:
     corrected = [j for j in jobs if j["inside_after_first"] is not None]
     inside = sum(j["inside_after_first"] == 1.0 for j in corrected)
     never = sum(j["runs_to_inside"] is None for j in jobs)
-    text = f"{count(len(jobs), 'job')}, {sum(runs) / len(jobs):.1f} runs each on average"
+    lines = [
+        f"{count(len(jobs), 'job')}, {sum(runs) / len(jobs):.1f} runs each on average; "
+        f"{len(jobs) - never} came inside every limit in some run that is logged."
+    ]
     if corrected:
-        text += (
-            f"; {inside} of {len(corrected)} were inside every limit after the first correction "
-            f"({share(inside / len(corrected))})"
+        lines.append(
+            f"In the run after the first correction {inside} of {len(corrected)} were "
+            f"({share(inside / len(corrected))})."
         )
-    return [Line(f"{text}. {count(never, 'job')} never were in what is logged.")]
+    return [Line(" ".join(lines))]
 
 
 def _table(rows: list[dict[str, object]]) -> Table:
