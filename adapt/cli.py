@@ -148,11 +148,12 @@ def _learn(asked: argparse.Namespace) -> int:
         adapt.write_coefficients(learned, asked.output)
         _say(f"coefficients written to {asked.output}")
     _say_left_out(asked, history)
+    agreed = slips(rotor, learned, history, asked.serial)
     _answer(
         asked,
-        lambda: learn_document(learned, rotor, asked.serial),
+        lambda: learn_document(learned, rotor, asked.serial, agreed),
         lambda: (
-            learned_report(learned, rotor, slips(rotor, learned, history))
+            learned_report(learned, rotor, agreed)
             if asked.serial is None
             else rotor_report(learned, rotor, asked.serial)
         ),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -16,6 +16,7 @@ import numpy as np
 
 from adapt.coefficients import Coefficients, learned_document
 from adapt.coefficients.summary import rotors_summary_of, summary_of, track_summary_of
+from adapt.learning.suspects.slipped import Slip
 from adapt.log import History
 from adapt.problems import Problem
 from adapt.reports.learning.learned import require_rotor
@@ -61,9 +62,14 @@ def plain(value: Any) -> Any:
 
 
 def learn_document(
-    learned: Coefficients, rotor: Rotor, serial: str | None = None
+    learned: Coefficients,
+    rotor: Rotor,
+    serial: str | None = None,
+    agreed: Sequence[Slip] = (),
 ) -> dict[str, Any]:
     """Return the document of `learn` with summaries beside it.
+
+    agreed: jobs whose suspect pairs agree on a turn of the reference, rows of "turned".
 
     serial: a rotor whose summary, track_summary and teaching are wanted; without it, teaching is
     that of the fleet. summary_of_rotors: one row for each rotor, columns as in `rotors_summary_of`.
@@ -73,6 +79,7 @@ def learn_document(
     if serial is not None:
         require_rotor(learned, serial)
     rows: dict[str, Any] = {
+        "turned": [asdict(slip) for slip in agreed],
         "summary_of_rotors": rotors_summary_of(learned, rotor).to_dict("records"),
         "teaching": {
             "rotor": serial,

@@ -80,6 +80,10 @@ def test_pairs_that_agree_on_a_turn_are_told_before_the_moves(tmp_path: Path, ca
     assert main(["learn", *files]) == 0
     learned = " ".join(capsys.readouterr().out.split())
     assert f"pairs of job {job} on {rotor} from run 1 on read as if the phase reference" in learned
+    assert main(["learn", *files, "--json"]) == 0
+    turned = json.loads(capsys.readouterr().out)["turned"]
+    assert [(row["rotor"], row["job"], row["after_run"]) for row in turned] == [(rotor, job, "1")]
+    assert abs(turned[0]["angle_deg"] - 90.0) < 12.0
     assert main(["plan", *files, "--job", job, "--seconds", "2"]) in (0, 1)
     planned = " ".join(capsys.readouterr().out.split())
     first = planned.index("Look at this first")
