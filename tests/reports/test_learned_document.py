@@ -18,7 +18,7 @@ def test_the_fixed_keys_stay_as_they_are_and_summaries_stand_beside(learned, rot
     document = json.loads(as_json(learn_document(learned, rotor)))
     fixed = json.loads(as_json(learned_document(learned)))
     assert {key: document[key] for key in fixed} == fixed
-    assert set(document) - set(fixed) == {"summary_of_rotors", "teaching"}
+    assert set(document) - set(fixed) == {"summary_of_rotors", "teaching", "turned"}
     assert [row["rotor"] for row in document["summary_of_rotors"]] == ["R-07", "R-08"]
     assert document["teaching"]["rotor"] is None
     first = document["teaching"]["poorly_known"][0]
