@@ -55,7 +55,7 @@ from closed_loop import (
 )
 from kept import kept_figure
 from loop_figures import by_condition, by_pairs
-from loop_tables import Cells, Value, text_of, write_csv, write_text
+from loop_tables import Cells, Value, put
 from loop_workers import arguments, executor_of, run_all
 from loop_worlds import Setting, night_of
 
@@ -209,12 +209,6 @@ def _held(value: tuple[float, float, float], goal: float) -> str:
     return f"{value[0]:.3f} ({value[1]:.3f} to {value[2]:.3f}), goal {goal:g} {word}"
 
 
-def _write(asked, name: str, title: str, rows: Sequence[dict[str, Value]], more: str = "") -> None:
-    write_text(asked.folder, f"{name}.txt", text_of(title, rows) + more)
-    if asked.folder is not None:
-        write_csv(asked.folder / f"{name}.csv", rows)
-
-
 def worlds(asked, parts: Sequence[str], executor: Executor | None) -> None:
     """Print, write and draw the tables of the worlds."""
     tables = {}
@@ -226,7 +220,7 @@ def worlds(asked, parts: Sequence[str], executor: Executor | None) -> None:
         # The technician takes so many more that nobody else could be told apart.
         tables[titles[kind]] = [row for row in rows if row["who decides"] != "technician"]
         title = f"Flights to limits, {titles[kind]}, {cells.jobs} jobs, chance {CHANCE:g} asked for"
-        _write(asked, f"flights_{kind}", title, rows, verdict(cells))
+        put(asked.folder, f"flights_{kind}", title, rows, verdict(cells))
     if tables:
         figure = by_pairs(tables, ["corrections", "inside first"])
         kept_figure(asked.folder, "flights_to_limits", figure)
@@ -254,7 +248,7 @@ def other(asked, part: str, executor: Executor | None) -> None:
         if part == "causes":
             row["gap closed"] = cells.gap_closed(cell, (cell[0], "chart"), (cell[0], "oracle"))
         rows.append(row)
-    _write(asked, f"flights_{part}", f"Flights to limits, {part}, {cells.jobs} jobs", rows)
+    put(asked.folder, f"flights_{part}", f"Flights to limits, {part}, {cells.jobs} jobs", rows)
     series = names[-1] if len(names) > 1 else names[0]
     figure = by_condition(rows, names[0], series, ["corrections", "inside first", "moves"])
     kept_figure(asked.folder, f"flights_{part}", figure)

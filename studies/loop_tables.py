@@ -9,14 +9,14 @@ inside, resampling would know no doubt. Differences and gaps closed still suffer
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 from closed_loop import Outcome
+from kept import kept_csv, kept_text
 
-__all__ = ["Cells", "Value", "text_of", "write_csv", "write_text"]
+__all__ = ["Cells", "Value", "put", "text_of"]
 
 DRAWS = 2000
 SHARES = ("first_inside", "calm_inside", "feasible", "suspects", "turn", "health")  # 0 or 1 a job
@@ -95,21 +95,20 @@ def text_of(title: str, rows: Sequence[Mapping[str, Value]]) -> str:
     return "\n".join([title, *(line.rstrip() for line in shown)]) + "\n"
 
 
-def write_csv(path: Path, rows: Sequence[Mapping[str, Value]]) -> None:
-    """Write rows; an estimate takes three columns, NAME, NAME low and NAME high."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        table = csv.writer(file, lineterminator="\n")
-        flat = [_flat(row) for row in rows]
-        table.writerow(flat[0])
-        table.writerows([list(row.values()) for row in flat])
+def put(
+    folder: Path | None,
+    name: str,
+    title: str,
+    rows: Sequence[Mapping[str, Value]],
+    more: str = "",
+) -> None:
+    """Print a table and what is said of it; where there is a folder keep it as text and CSV.
 
-
-def write_text(folder: Path | None, name: str, text: str) -> None:
-    """Print a text, and write it to the folder where there is one."""
-    print(text, flush=True)
-    if folder is not None:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_text(text, encoding="utf-8")
+    In the CSV an estimate takes three columns, NAME, NAME low and NAME high.
+    """
+    with kept_text(folder, f"{name}.txt"):
+        print(text_of(title, rows) + more, flush=True)
+    kept_csv(folder, f"{name}.csv", [_flat(row) for row in rows])
 
 
 def _share(count: int, of: int) -> tuple[float, float, float]:

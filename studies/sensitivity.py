@@ -49,7 +49,7 @@ from flights_to_limits import row_of
 from kept import kept_figure
 from loop_figures import by_condition
 from loop_history import history_of_jobs
-from loop_tables import Cells, Value, text_of, write_csv, write_text
+from loop_tables import Cells, Value, put
 from loop_workers import arguments, executor_of, run_all
 from loop_worlds import JOB, SERIAL, Night, Setting, night_of
 
@@ -197,9 +197,7 @@ def main() -> None:
         cells = Cells(run_all(one_job, tasks, executor))
     rows = rows_of(cells)
     title = f"Where the world is not as assumed, {cells.jobs} jobs a cell"
-    write_text(asked.folder, "sensitivity.txt", text_of(title, rows))
-    if asked.folder is not None:
-        write_csv(asked.folder / "sensitivity.csv", rows)
+    put(asked.folder, "sensitivity", title, rows)
     columns = ["corrections", "inside first", "less true"]
     figure = by_condition(rows, "condition", "who decides", columns)
     kept_figure(asked.folder, "sensitivity", figure)

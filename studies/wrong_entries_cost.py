@@ -34,7 +34,7 @@ from flights_to_limits import row_of
 from kept import kept_figure
 from loop_figures import by_condition
 from loop_history import LogJob
-from loop_tables import Cells, Value, text_of, write_csv, write_text
+from loop_tables import Cells, Value, put
 from loop_workers import arguments, executor_of, run_all
 from loop_worlds import Night, Setting, night_of
 from wrong_logs import Job, spoiled
@@ -103,9 +103,7 @@ def main() -> None:
         cells = Cells(run_all(one_job, seeds, executor))
     rows = rows_of(cells)
     title = f"What wrong entries in earlier jobs cost, {cells.jobs} jobs a cell"
-    write_text(asked.folder, "wrong_entries.txt", text_of(title, rows))
-    if asked.folder is not None:
-        write_csv(asked.folder / "wrong_entries.csv", rows)
+    put(asked.folder, "wrong_entries", title, rows)
     shown = [{**r, "wrong entries": f"{r['wrong']} wrong, {r['entries']}"} for r in rows]
     columns = ["corrections", "inside first", "error"]
     figure = by_condition(shown, "wrong entries", "who decides", columns)

@@ -13,7 +13,7 @@ from adapt.chart import Chart
 from adapt.learning.rows.pairs import Rows, track_rows, vibration_rows
 from adapt.learning.rows.runs import Runs
 from adapt.learning.suspects.screening import Screened
-from adapt.outcomes.resampling import LEAST_JOBS, job_draws, spread_of
+from adapt.outcomes.resampling import LEAST_JOBS, MOST_SPREAD, job_draws, spread_of
 from adapt.rotor import Rotor
 
 __all__ = ["chart_fit"]
@@ -21,7 +21,6 @@ __all__ = ["chart_fit"]
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 
-MOST_SPREAD = 7.0  # of log gain: an interval of a factor of a thousand either way says nothing
 NOT_TOLD = 1e-9  # share of the largest eigenvalue under which moves tell nothing of a direction
 TELLS = 2.0  # sds of a rotor's own factor that the chart's error must be for it to have a say
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from adapt.outcomes.predicting import Predicted, predict
 from adapt.outcomes.scores import breakdown, experience_of, summary
 from adapt.outcomes.spread_out import over
 from adapt.outcomes.stated import Limits
-from adapt.outcomes.walk import EARLY_JOBS, GROWN, Stretch, Walk
+from adapt.outcomes.walk import EARLY_JOBS, GROWN, Walk
 from adapt.planning.asked import Asked
 from adapt.planning.job.scope import Scope
 from adapt.problems import BadInput
@@ -64,13 +64,16 @@ def compare(
     chances. executor: where jobs are worked on, any of `concurrent.futures` (or of a cluster); the
     answer is the same.
 
-    Raises BadInput when the log cannot be read, or for limits that the rotor file does not name.
+    Raises BadInput when the log cannot be read, or for limits that the rotor file does not name
+    or early_jobs below 0.
     """
     if wrong := Asked(scope=Scope(limit_set=limits)).wrong(rotor):
         raise BadInput("; ".join(wrong))
+    if early_jobs < 0:
+        raise BadInput(f"early jobs {early_jobs}: expected 0 or more")
     history = history_of(rotor, log)
     walk = Walk(rotor, history, chart, grown, early_jobs)
-    work = _Predict(Limits.of(rotor, limits))
+    work = partial(predict, limits=Limits.of(rotor, limits))
     report = progress or (lambda done, of: None)
     report(0, len(walk.jobs))
     found: dict[str, Predicted] = {}
@@ -108,16 +111,6 @@ def compare(
         learned=None if known is None else known.coefficients,
         notes=tuple(notes),
     )
-
-
-@dataclass(frozen=True, eq=False)
-class _Predict:
-    """The work on one stretch; an object, so that it goes to other processes whole."""
-
-    limits: Limits
-
-    def __call__(self, stretch: Stretch) -> list[Predicted]:
-        return predict(stretch, self.limits)
 
 
 def _table(

@@ -94,6 +94,7 @@ def replay_decisions(
     walk = Walk(rotor, history, chart)
     report = progress or (lambda done, of: None)
     report(0, len(walk.jobs))
+    # By a walk of its own: this one learns step by step, each from what came before alone.
     now = Walk(rotor, history, chart).learn_all()
     ask = Ask(aim, chance, limits, seconds)
     tasks = (
@@ -107,7 +108,7 @@ def replay_decisions(
             rows[job] = found
             report(len(rows), len(walk.jobs))
     table = pd.DataFrame([row for job in walk.jobs for row in rows[job]], columns=_COLUMNS)
-    jobs = jobs_table(rotor, walk.runs, Limits.of(rotor, limits))
+    jobs = jobs_table(walk.runs, Limits.of(rotor, limits))
     return Decisions(table, jobs, _summary(table), _notes(table))
 
 

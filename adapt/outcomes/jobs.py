@@ -7,7 +7,6 @@ import pandas as pd
 
 from adapt.learning.rows.runs import Runs
 from adapt.outcomes.stated import Limits
-from adapt.rotor import Rotor
 
 __all__ = ["jobs_table"]
 
@@ -17,7 +16,7 @@ _COLUMNS = [
 ]  # fmt: skip
 
 
-def jobs_table(rotor: Rotor, runs: Runs, limits: Limits) -> pd.DataFrame:
+def jobs_table(runs: Runs, limits: Limits) -> pd.DataFrame:
     """Return one row for each job, in the order of the runs; see `Decisions`.
 
     A run is inside when everything that it read and that has a limit is. inside_after_first: of the
@@ -26,7 +25,7 @@ def jobs_table(rotor: Rotor, runs: Runs, limits: Limits) -> pd.DataFrame:
     rows = []
     for job in dict.fromkeys(runs.job.tolist()):
         members = np.flatnonzero(runs.job == job)
-        inside = [limits.all_inside(rotor, runs, int(m)) for m in members]
+        inside = [limits.all_inside(runs, int(m)) for m in members]
         moved = runs.amounts[members].any(axis=(1, 2))
         good = [k for k, ok in enumerate(inside) if ok == 1.0]
         corrected = np.flatnonzero(moved)

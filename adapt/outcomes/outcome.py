@@ -29,7 +29,7 @@ class Outcome:
         NaN: tail (the chance of a reading at least as far from the prediction), inside_95, chance
         (of being inside the limit); suspect (whether the whole log makes its pair a suspect entry).
     whole_runs: rotor, job, run, started, pairs, chance, chance_early (stated of the run as a whole,
-        by learned and early fit; NaN where a limit cannot be told of), came_inside.
+        by learned and early fit; NaN where a limit cannot be told of), came_inside (1, 0, or NaN).
     summary: method, sensor (None = track), regime (None = all), runs, jobs, rms_error, rms_low,
         rms_high, skill (against no change: 1 - (rms / rms of no change)^2), skill_low, skill_high,
         skill_against_chart, against_chart_low, against_chart_high, adjusted_p (that it is no better

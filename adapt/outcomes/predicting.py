@@ -26,7 +26,6 @@ from adapt.outcomes.columns import (
     Before,
     Foretold,
     by_chart,
-    spread_between,
     track_columns,
     vibration_columns,
 )
@@ -174,13 +173,10 @@ class _Job:
         got_track &= heights.shape[1] > 0
         chance = self._learned.run_chance(run, got, got_track, self._limits)
         early = chance if same else self._early.run_chance(run, got, got_track, self._limits)
-        inside = (np.abs(read) <= self._limits.of_channels) | np.isnan(self._limits.of_channels)
-        spread = spread_between(heights)
-        inside_track = (spread <= self._limits.of_track) | np.isnan(self._limits.of_track)
         return {
             "at": run,
             "pairs": self._pairs[run],
             "chance": chance,
             "chance_early": early,
-            "came_inside": bool(inside[got].all() and inside_track[got_track].all()),
+            "came_inside": self._limits.all_inside(self._stretch.runs, run),
         }

@@ -15,7 +15,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import false_discovery_control, norm, t
 
-__all__ = ["LEAST_JOBS", "Ratio", "discoveries", "job_draws", "ratio_of", "spread_of"]
+__all__ = [
+    "LEAST_JOBS",
+    "MOST_SPREAD",
+    "Ratio",
+    "discoveries",
+    "job_draws",
+    "ratio_of",
+    "spread_of",
+]
 
 Real = npt.NDArray[np.float64]
 Sums = npt.NDArray[Any]
@@ -25,7 +33,7 @@ LEAST_JOBS = 5  # fewer give no interval
 RESAMPLES = 1000
 SEED = 20260101
 LEVEL = 0.95
-_MOST_SPREAD = 7.0  # of a log ratio: a factor of a thousand either way says nothing
+MOST_SPREAD = 7.0  # of a log ratio: a factor of a thousand either way says nothing
 
 
 @dataclass(frozen=True)
@@ -82,7 +90,7 @@ def ratio_of(top: Sums, bottom: Sums, scale: Scale = "log") -> Ratio:
         return Ratio(value, max(value - reach, low), min(value + reach, high), np.nan)
     with np.errstate(divide="ignore"):
         sd = float(spread_of(np.log(drawn)))
-    if not wide * sd < _MOST_SPREAD:
+    if not wide * sd < MOST_SPREAD:
         return Ratio(value, np.nan, np.nan, np.nan)
     factor = float(np.exp(wide * sd))
     distance = abs(np.log(value))

@@ -89,7 +89,7 @@ def _job(task: Task, job: int) -> Iterator[dict[str, Any]]:
             "first": first,
         }
         made = judge.made(_moves(rotor, runs.amounts[after]))
-        yield {**label, **made, "came_inside": limits.all_inside(rotor, runs, after)}
+        yield {**label, **made, "came_inside": limits.all_inside(runs, after)}
         assert stretch.chart is not None
         by_word = at_its_word(then, stretch.chart)
         for by, coefficients in ((BY_CHART, by_word), (BY_LEARNED, then)):

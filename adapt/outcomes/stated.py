@@ -47,7 +47,7 @@ class Limits:
         limits = np.array([np.nan if x is None else x.limit for x in found], dtype=float)
         return cls(name, *np.split(limits, [len(rotor.channels)]))
 
-    def all_inside(self, rotor: Rotor, runs: Runs, run: int) -> float:
+    def all_inside(self, runs: Runs, run: int) -> float:
         """Return 1 when everything with a limit that a run read is inside, else 0; NaN = nothing.
 
         run: its row in `runs`.

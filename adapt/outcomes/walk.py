@@ -108,16 +108,14 @@ class Stretch:
     def known_before(self, job: int, early: bool = False) -> Known:
         """Return what was known when a job began; early: by the early fit, with nothing since."""
         runs, rotor = self.runs, self.rotor
-        frozen = early and self.early is not None
-        coefficients = self.learned
-        if early and self.early is not None:
-            coefficients = self.early
+        frozen = self.early if early else None
+        coefficients = self.learned if frozen is None else frozen
         serial = runs.serials[0]
         frames = coefficients.origin.get("frames", {}).get(serial, {})
         seen = np.array([frames.get(s.name, 0) for s in rotor.sensors], dtype=np.int64)
         known = Known(serial, coefficients, coefficients.of(serial), seen, frozenset())
         first = int(self.rank[runs.job == job].min())
-        since = (self.rank >= self.cut) & (self.rank < first) & (not frozen)
+        since = (self.rank >= self.cut) & (self.rank < first) & (frozen is None)
         fresh = since & ~runs.starts
         for earlier in dict.fromkeys(runs.job[since].tolist()):
             members = np.flatnonzero((runs.job == earlier) & (self.rank < first))

@@ -174,7 +174,10 @@ def test_a_plan_that_cannot_be_made_says_why_and_is_left_out_of_the_means(
         f.rotor, f.history, replace(f.chart, mean=mean, sd=np.full(mean.shape, np.nan)), **EASY
     )  # type: ignore[arg-type]
     chart = found.table[found.table.by == "chart"]
-    assert (chart.why_not != "").any() or chart.moves.eq(0).all()
+    assert chart.why_not.str.startswith("the chart has no row for limited readings").all()
+    assert chart[["moves", "stated", "known_now"]].isna().all().all()
+    assert any(f"{len(chart)} without a plan by chart" in note for note in found.notes)
+    assert found.summary.empty
     assert found.table[found.table.by == "made"].known_then.notna().any()
 
 

@@ -86,7 +86,8 @@ def _slip(rotor: Rotor, coefficients: Coefficients, runs: Runs, ends: Array) -> 
     foretold = np.einsum("pja,ja->pj", x, np.where(known, posterior.mean, 0.0))
     cov = np.where(known[:, :, None] & known[:, None, :], posterior.cov, 0.0)
     var = np.einsum("pja,jab,pjb->pj", x, cov, x.conj()).real
-    var = var + 2.0 * noise.reading_var + noise.run_var_after(runs.moved[ends])
+    scatter = noise.reading_var * (1.0 / runs.repeats[ends] + 1.0 / runs.repeats[ends - 1])
+    var = var + scatter + noise.run_var_after(runs.moved[ends])
     told = ~np.isnan(change) & ~lacking & (np.abs(foretold) ** 2 > var)
     if not told.any(axis=1).all():
         return None
