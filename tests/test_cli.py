@@ -44,7 +44,7 @@ def test_every_command_has_help_with_an_example(command: str, capsys) -> None:
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_the_example_of_each_command_is_understood(command: str, capsys) -> None:
-    from adapt.arguments import parser
+    from adapt.commands import parser
 
     main([command, "--help"])
     for line in capsys.readouterr().out.split("example:")[1].strip().splitlines():
@@ -52,7 +52,7 @@ def test_the_example_of_each_command_is_understood(command: str, capsys) -> None
 
 
 def test_the_aims_that_can_be_asked_for_are_those_of_the_planner() -> None:
-    from adapt.arguments import AIMS
+    from adapt.commands.asking import AIMS
     from adapt.planning import planner
 
     assert planner.AIMS == AIMS

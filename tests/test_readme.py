@@ -93,12 +93,13 @@ def test_links_lead_somewhere() -> None:
 
 def test_the_exit_statuses_of_the_docs_are_those_of_the_commands() -> None:
     from adapt import cli
+    from adapt.commands import answering
 
     text = (Path(__file__).parents[1] / "docs" / "files.md").read_text(encoding="utf-8")
     told = {int(n) for row in re.findall(r"^\| ([\d, ]+) \|", text, re.M) for n in row.split(",")}
     assert told == {
-        cli.DONE, cli.CANNOT_BE_MET, cli.BAD_INPUT, cli.OWN_MISTAKE, cli.NOT_WRITTEN,
-        cli.INTERRUPTED, cli.READER_GONE,
+        answering.DONE, answering.CANNOT_BE_MET, answering.BAD_INPUT,
+        cli.OWN_MISTAKE, cli.NOT_WRITTEN, cli.INTERRUPTED, cli.READER_GONE,
     }  # fmt: skip
 
 

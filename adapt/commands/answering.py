@@ -1,0 +1,148 @@
+"""What commands share: reading the files that were named, answering, saying.
+
+Nothing heavy is imported before it is needed. Exit statuses stand in `cli`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shlex
+import shutil
+import sys
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from adapt.problems import BadInput
+
+if TYPE_CHECKING:
+    from adapt.coefficients import Coefficients
+    from adapt.log import History, Log
+    from adapt.reports.layout import Block
+    from adapt.rotor import Rotor
+
+__all__ = [
+    "BAD_INPUT",
+    "CANNOT_BE_MET",
+    "DONE",
+    "answer",
+    "called",
+    "coefficients",
+    "learn_all",
+    "list_suspects",
+    "read",
+    "read_files",
+    "say",
+    "say_left_out",
+]
+
+DONE, CANNOT_BE_MET, BAD_INPUT = 0, 1, 2
+
+
+def read(asked: argparse.Namespace) -> tuple[Rotor, History]:
+    """Read rotor file and log, and check the log."""
+    import adapt
+
+    rotor, log = read_files(asked)
+    return rotor, adapt.check(rotor, log)
+
+
+def read_files(asked: argparse.Namespace) -> tuple[Rotor, Log]:
+    """Read rotor file and log; when both are bad, tell the problems of both."""
+    import adapt
+
+    errors: list[BadInput] = []
+    rotor = log = None
+    try:
+        rotor = adapt.read_rotor(asked.rotor)
+    except BadInput as error:
+        errors.append(error)
+    try:
+        log = adapt.read_log(asked.log)
+    except BadInput as error:
+        errors.append(error)
+    if len(errors) == 1:
+        raise errors[0]
+    if errors or rotor is None or log is None:
+        raise BadInput([p for error in errors for p in error.problems])
+    return rotor, log
+
+
+def coefficients(
+    asked: argparse.Namespace, rotor: Rotor, history: History
+) -> tuple[Coefficients, str]:
+    """Return the coefficients to plan with, and where they came from in words."""
+    import adapt
+    from adapt.reports.show import step
+    from adapt.reports.wording import count
+
+    if asked.coefficients:
+        stored = adapt.read_coefficients(asked.coefficients, rotor)
+        with step("Taking in new pairs", quiet=asked.json):
+            current = adapt.update(stored, rotor, history)
+        new = count(len(current.taught - stored.taught), "newer pair")
+        return current, f"read from {asked.coefficients}, with {new} of this log"
+    chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
+    with step("Learning", quiet=asked.json):
+        learned = adapt.learn(rotor, history, chart=chart)
+    start = f"starting from {asked.chart}" if asked.chart else "without a chart"
+    return learned, f"learned from {count(len(learned.taught), 'pair')} of this log, {start}"
+
+
+def answer(
+    asked: argparse.Namespace,
+    document: Callable[[], dict[str, Any]],
+    report: Callable[[], Sequence[Block]],
+) -> None:
+    """Print the answer: a JSON document when asked for, a report otherwise."""
+    if asked.json:
+        from adapt.reports.documents import as_json
+
+        print(as_json(document()))
+    else:
+        from adapt.reports.show import show
+
+        show(report())
+
+
+def say_left_out(asked: argparse.Namespace, history: History) -> None:
+    """Say how many jobs of the log are left out, if any are."""
+    from adapt.reports.wording import count
+
+    if history.set_aside:
+        say(
+            f"{count(len(history.set_aside), 'job')} left out because of faults in the log; "
+            f"'adapt check {asked.rotor} {asked.log}' lists them"
+        )
+
+
+def list_suspects(asked: argparse.Namespace) -> str:
+    """Return the command that lists the suspects of this log."""
+    return _about_log(asked, "review")
+
+
+def learn_all(asked: argparse.Namespace) -> str:
+    """Return the command that learns from all of this log."""
+    return _about_log(asked, "learn")
+
+
+def _about_log(asked: argparse.Namespace, command: str) -> str:
+    words = [called(), command, asked.rotor, asked.log]
+    return shlex.join(words + (["--chart", asked.chart] if asked.chart else []))
+
+
+def called() -> str:
+    """Return how the user calls this program: by its name, or by the path that was typed."""
+    typed = sys.argv[0]
+    found = shutil.which("adapt")
+    by_path = os.path.basename(typed) == "adapt" and os.path.exists(typed)
+    return typed if by_path and (found is None or not os.path.samefile(found, typed)) else "adapt"
+
+
+def say(message: str) -> None:
+    """Print a message for the person who typed the command."""
+    print(f"adapt: {_fit_to_print(message)}", file=sys.stderr)
+
+
+def _fit_to_print(text: str) -> str:
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)

@@ -1,0 +1,158 @@
+"""Words of the command line to values: the parser, its helpers, and what options share.
+
+Imports nothing heavy.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+from adapt.problems import BadInput
+
+__all__ = [
+    "AIMS",
+    "Commands",
+    "Parser",
+    "amount",
+    "amounts",
+    "at_least_0",
+    "chance",
+    "explanation",
+    "files",
+    "minutes",
+    "moves",
+    "seconds",
+    "workers",
+]
+
+AIMS = ("fewest", "smoothest", "quickest", "likeliest")
+
+
+class Commands:
+    """The commands of a parser, to which each command adds itself."""
+
+    def __init__(self, whole: argparse.ArgumentParser) -> None:
+        self._commands: Any = whole.add_subparsers(
+            title="commands", metavar="COMMAND", required=True
+        )
+
+    def add(self, name: str, what: str, example: str) -> argparse.ArgumentParser:
+        """Return the parser of a new command.
+
+        what: one line that starts in lower case, without a full stop. example: a line to type that
+        the parser understands; more may follow, each after a line end and two blanks.
+        """
+        sub: argparse.ArgumentParser = self._commands.add_parser(
+            name,
+            help=what,
+            description=what[0].upper() + what[1:] + ".",
+            epilog=f"example:\n  {example}",
+            allow_abbrev=False,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        sub.set_defaults(command=name)
+        sub.add_argument("--json", action="store_true", help="print one JSON document, only that")
+        return sub
+
+
+def files(sub: argparse.ArgumentParser) -> None:
+    """Add the two files that most commands read."""
+    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as main-rotor.toml")
+    sub.add_argument("log", metavar="LOG", help="the folder with the log's tables")
+
+
+def chance(text: str) -> float:
+    """Return a chance from 0 up to but not including 1."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value < 1.0:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}, expected a chance from 0 up to (not including) 1, such as 0.9"
+        )
+    return value
+
+
+def workers(text: str) -> int:
+    """Return a number of processes."""
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}, expected a whole number of processes, 1 or more"
+        )
+    return int(text)
+
+
+def moves(text: str) -> int:
+    """Return a number of moves."""
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected a whole number of moves")
+    return int(text)
+
+
+def explanation(text: str) -> int:
+    """Return the number of an explanation."""
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}, expected the number of an explanation, such as 1"
+        )
+    return int(text)
+
+
+def amount(text: str) -> float:
+    """Return an amount that is not 0."""
+    try:
+        amount = float(text)
+    except ValueError:
+        amount = 0.0
+    if amount == 0.0 or not abs(amount) < float("inf"):
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected an amount, such as -40")
+    return amount
+
+
+def minutes(text: str) -> float:
+    """Return minutes of labour."""
+    return at_least_0(text, "minutes, such as 90")
+
+
+def seconds(text: str) -> float:
+    """Return a time."""
+    return at_least_0(text, "a time in seconds, such as 60")
+
+
+def at_least_0(text: str, expected: str) -> float:
+    """Return a number of at least 0."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = -1.0
+    if not 0.0 <= number < float("inf"):
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected {expected}")
+    return number
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose errors end like every other bad input."""
+
+    def error(self, message: str) -> NoReturn:
+        raise BadInput(f"{message}\n{self.format_usage().strip()}\nMore: {self.prog} --help")
+
+
+def amounts(option: str, pairs: Sequence[Sequence[str]]) -> dict[str, float]:
+    """Return the numbers that stand beside names on the command line."""
+    found: dict[str, float] = {}
+    wrong = []
+    for name, text in pairs:
+        try:
+            number = float(text)
+        except ValueError:
+            wrong.append(f"{option} {name}: found {text!r}, expected a number")
+            continue
+        if name in found:
+            wrong.append(f"{option} {name}: given twice")
+        found[name] = number
+    if wrong:
+        raise BadInput("; ".join(wrong))
+    return found
