@@ -24,7 +24,7 @@ from adapt.problems import BadInput, Problem
 from adapt.rotor import Rotor
 from adapt.tables import Table, read_table, write_csv
 
-__all__ = ["Chart", "read_chart", "write_chart"]
+__all__ = ["SPREAD_OF_AMPLITUDE", "Chart", "read_chart", "write_chart"]
 
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from adapt.problems import BadInput
 from adapt.scenario.fleet import Fleet, main_fleet, tail_fleet
 from adapt.scenario.history import Job, Mishap, fleet_history, tonight
-from adapt.scenario.tables import chart_text, log_tables
+from adapt.scenario.tables import chart_text, log_tables, points_text
 
 __all__ = ["Demo", "Truth", "truth", "write_demo"]
 
@@ -50,6 +50,7 @@ class Demo:
     tail_rotor: Path
     main_chart: Path
     tail_chart: Path
+    tail_points: Path
     log: Path
     main_job: str
     tail_job: str
@@ -111,6 +112,7 @@ def write_demo(folder: str | PathLike[str]) -> Demo:
         tail_rotor=target / "tail-rotor.toml",
         main_chart=target / "chart.csv",
         tail_chart=target / "tail-chart.csv",
+        tail_points=target / "tail-points.csv",
         log=target / "log",
         main_job=true.main_job,
         tail_job=true.tail_job,
@@ -137,6 +139,7 @@ def _content(true: Truth) -> dict[str, bytes]:
     )
     text["chart.csv"] = chart_text(true.main.rotor, true.main.chart)
     text["tail-chart.csv"] = chart_text(true.tail.rotor, true.tail.chart)
+    text["tail-points.csv"] = points_text(true.tail.rotor, true.tail.chart)
     text |= {f"log/{name}": table for name, table in log_tables(jobs).items()}
     return {name: content.encode("utf-8") for name, content in text.items()}
 

@@ -14,10 +14,11 @@ from typing import Any
 import numpy as np
 
 from adapt.chart import Chart
+from adapt.phasor import clock_to_deg, to_complex
 from adapt.rotor import Rotor, Sensor
 from adapt.scenario.history import FlownRun, Job
 
-__all__ = ["chart_text", "log_tables"]
+__all__ = ["chart_text", "log_tables", "points_text"]
 
 Rows = list[dict[str, Any]]
 
@@ -29,6 +30,18 @@ _COLUMNS = {
     "moves": ("job", "after_run", "blade", "adjuster", "amount", "task_card"),
     "fitted": ("job", "blade", "adjuster", "amount"),
     "events": ("job", "after_run", "kind", "sensor", "note"),
+}  # fmt: skip
+
+# By regime: amplitude, clock angle, and the clock angle as it was written down.
+_PLOTTED = {
+    "ground run": [
+        (0.3, "1:00", "1:00"), (0.4, "4:30", "4:30"), (0.25, "8:00", "8:00"),
+        (0.35, "10:30", "10:30"),
+    ],
+    "hover": [
+        (0.3, "12:15", "12:15"), (0.3, "2:40", "2:40"), (0.4, "5:00", "6:00"),
+        (0.35, "7:20", "7:20"), (0.3, "9:40", "9:40"),
+    ],
 }  # fmt: skip
 
 
@@ -69,6 +82,32 @@ def chart_text(rotor: Rotor, chart: Chart) -> str:
             if rotor.has_track and height != 0.0:
                 rows.append({"regime": regime, "adjuster": adjuster.name, "height": f"{height:g}"})
     return _csv(columns if rotor.has_track else columns[:-1], rows)
+
+
+def points_text(rotor: Rotor, chart: Chart) -> str:
+    """Return readings plotted on the tail rotor's paper charts, and what these say for each.
+
+    Read off to half a gram for the first two adjusters on the first blade. Of the last chart's
+    third point the clock angle was written down one hour off.
+    """
+    columns = ("point", "sensor", "regime", "amplitude", "clock", "blade", "adjuster", "amount")
+    rows: Rows = []
+    sensor = rotor.sensors[0].name
+    for regime, points in _PLOTTED.items():
+        effects = chart.mean[rotor.channels.index((sensor, regime)), :2]
+        for number, (amplitude, clock, written) in enumerate(points, start=1):
+            reading = to_complex(amplitude, clock_to_deg(clock))
+            amounts = np.linalg.solve(
+                np.array([effects.real, effects.imag]), [-reading.real, -reading.imag]
+            )
+            own = {"sensor": sensor, "regime": regime, "amplitude": amplitude, "clock": written}
+            for name, amount in zip(rotor.adjuster_names, amounts, strict=False):
+                rows.append(
+                    {"point": number, **own, "blade": rotor.blades[0], "adjuster": name,
+                     "amount": f"{round(2.0 * amount) / 2.0 + 0.0:g}"}
+                )  # fmt: skip
+                own = {}
+    return _csv(columns, rows)
 
 
 def _run_row(rotor: Rotor, name: str, job: Job, number: int, run: FlownRun) -> dict[str, Any]:

@@ -1,0 +1,1 @@
+"""Paper charts: read in as coefficients, drawn out of coefficients."""

@@ -1,0 +1,1 @@
+"""Reports, documents and drawings of the balancing room."""
