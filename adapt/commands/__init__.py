@@ -23,6 +23,7 @@ COMMANDS = {
     "review": "review",
     "plan": "plan",
     "compare": "compare",
+    "order": "order",
     "from-paper": "from_paper",
     "demo": "demo",
 }

@@ -20,6 +20,7 @@ Unit = Literal["ips", "mm/s", "g"]
 STEP_TOLERANCE = 1e-6
 
 Kind = Literal["weight", "pitch link", "trim tab", "other"]
+MASSES = ("g", "gram", "grams", "kg", "oz", "lb", "lbs")
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,11 @@ class Adjuster:
     minutes: float | None = None
     access_minutes: float = 0.0
     kind: Kind | None = None
+
+    @property
+    def is_weight(self) -> bool:
+        """Whether it adds weight: said by its kind, or else by a unit of mass."""
+        return self.kind == "weight" or (self.kind is None and self.unit in MASSES)
 
 
 @dataclass(frozen=True)

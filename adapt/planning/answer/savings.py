@@ -12,13 +12,12 @@ from adapt.planning.answer.moves import clean
 from adapt.planning.case import Case
 from adapt.planning.job.hardware import TOLERANCE_STEPS
 from adapt.planning.plan import Move, Saving
-from adapt.rotor import Adjuster, Rotor
+from adapt.rotor import Rotor
 
 __all__ = ["savings"]
 
 Real = npt.NDArray[np.float64]
 
-MASSES = ("g", "gram", "grams", "kg", "oz", "lb", "lbs")
 _FELT = 0.01  # of a limit: a change below this is none
 _ZERO = 1e-9  # of the amounts
 _WORTH = 0.1  # of the fitted range: less on a blade is not worth the work
@@ -33,7 +32,7 @@ def savings(case: Case, amounts: Real) -> tuple[Saving, ...]:
     """
     found = []
     for a, adjuster in enumerate(case.rotor.adjusters):
-        if not _adds_weight(adjuster) or adjuster.sum_range is not None:
+        if not adjuster.is_weight or adjuster.sum_range is not None:
             continue
         taken = np.zeros(amounts.shape)
         for blades in _even_sets(case.rotor):
@@ -73,10 +72,6 @@ def _even_share(case: Case, a: int, blades: list[int], moved: Real, taken: Real)
     share = none.copy()
     share[blades, a] = -steps * held.step
     return share if _largest_change(case, taken + share) <= _FELT else none
-
-
-def _adds_weight(adjuster: Adjuster) -> bool:
-    return adjuster.kind == "weight" or (adjuster.kind is None and adjuster.unit in MASSES)
 
 
 def _even_sets(rotor: Rotor) -> list[list[int]]:

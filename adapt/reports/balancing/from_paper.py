@@ -39,7 +39,7 @@ def from_paper_report(read: FromPaper, rotor: Rotor, written: str | None) -> lis
         lacking = _lacking(read, rotor)
         if lacking:
             report += [Line("Not in it, and needed for a plan:"), Bullets(tuple(lacking))]
-    report.append(Bullets(SHORT, "faint"))
+    report += [Heading("Cautions"), Bullets(SHORT)]
     return report
 
 

@@ -1,0 +1,42 @@
+"""`adapt order`: the order of work, and where a job stands in it."""
+
+from __future__ import annotations
+
+import argparse
+import shlex
+
+from adapt.commands.answering import DONE, answer, called, read
+from adapt.commands.asking import Commands, files
+
+__all__ = ["add", "run"]
+
+
+def add(commands: Commands) -> None:
+    """Add the command and its options."""
+    sub = commands.add(
+        "order",
+        "say where a job stands in the order of work (look, track, balance) and what comes next",
+        "adapt order tail-rotor.toml log/ --job J-057 --chart tail-chart.csv",
+    )
+    files(sub)
+    sub.add_argument("--job", metavar="J", required=True, help="the job")
+    sub.add_argument("--limits", metavar="S", help="the set of limits that the rotor file names S")
+    sub.add_argument("--chart", metavar="F", help="the chart to name in the command for the plan")
+
+
+def run(asked: argparse.Namespace) -> int:
+    """Say where a job stands."""
+    from adapt.balancing.order_of_work import order_of_work
+    from adapt.reports.balancing.order_of_work import order_document, order_report
+
+    rotor, history = read(asked)
+    order = order_of_work(rotor, history, asked.job, asked.limits)
+    words = [called(), "plan", asked.rotor, asked.log, "--job", asked.job]
+    for option, value in (("--chart", asked.chart), ("--limits", asked.limits)):
+        words += [option, value] if value else []
+    answer(
+        asked,
+        lambda: order_document(order),
+        lambda: order_report(order, rotor, shlex.join(words)),
+    )
+    return DONE
