@@ -108,7 +108,12 @@ def test_points_that_do_not_tell_the_effects_are_refused(
         fit_chart(rotor, chart)
 
 
-def test_amounts_that_are_all_0_are_refused() -> None:
-    points = (PlottedPoint("1", 0.0j, {("A", "weight 1"): 0.0}),)
-    with pytest.raises(CannotBeMet, match="all amounts are 0"):
+@pytest.mark.parametrize(
+    ("reading", "amount", "said"), [(0.1j, 0.0, "all amounts are 0"), (0j, 3.0, "all readings are")]
+)
+def test_points_that_are_all_nothing_are_refused(
+    reading: complex, amount: float, said: str
+) -> None:
+    points = (PlottedPoint("1", reading, {("A", "weight 1"): amount}),) * 2
+    with pytest.raises(CannotBeMet, match=said):
         fit_chart(rotor_of(3, 1), PlottedChart("bearing", "full speed", points))

@@ -178,6 +178,8 @@ def fit_chart(rotor: Rotor, chart: PlottedChart) -> ChartFit:
     where = f"the chart of {chart.sensor} in {chart.regime}"
     if not eqs.adjusters:
         raise CannotBeMet(f"{where}: all amounts are 0; plot readings that need a correction")
+    if not np.any(eqs.reading):
+        raise CannotBeMet(f"{where}: all readings are 0; plot readings that need a correction")
     count = len(eqs.adjusters)
     if len(chart.points) < count:
         raise CannotBeMet(

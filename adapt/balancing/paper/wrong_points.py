@@ -32,6 +32,7 @@ Real = npt.NDArray[np.float64]
 CHANCE_OF_FALSE_ALARM = 0.01  # for all points of a chart together
 _EXPLAINS = 0.05  # a reading that the others would give in this share of cases or more
 _NO_OTHER = 1e-2  # a point is the one to look at when all others are so much likelier
+_LOOKED_AT = 12  # points, for two that hide each other
 _MIRROR_GAINS = 0.05  # the misfit in a mirror, of that as entered
 
 
@@ -71,7 +72,7 @@ def doubted_points(rotor: Rotor, fit: ChartFit) -> tuple[DoubtedPoint, ...]:
     likely = np.array([_agreement(eqs, eqs.without(i), i) for i in range(count)])
     asked = likely[~np.isnan(likely)]
     if not len(asked) or np.min(asked) * len(asked) > CHANCE_OF_FALSE_ALARM:
-        return _pair(rotor, fit) if fit.agreement == "badly" else ()
+        return _pair(rotor, fit, likely) if fit.agreement == "badly" else ()
     worst = float(np.min(asked))
     order = [int(i) for i in np.argsort(likely) if not np.isnan(likely[i])]
     blamed = [i for i in order if likely[i] * _NO_OTHER <= worst]
@@ -92,15 +93,19 @@ def doubted_points(rotor: Rotor, fit: ChartFit) -> tuple[DoubtedPoint, ...]:
     )
 
 
-def _pair(rotor: Rotor, fit: ChartFit) -> tuple[DoubtedPoint, ...]:
-    """Return two wrong points that hide each other: the only two without which the others agree."""
+def _pair(rotor: Rotor, fit: ChartFit, likely: Real) -> tuple[DoubtedPoint, ...]:
+    """Return two wrong points that hide each other: the only two without which the others agree.
+
+    Looked for among the points that go least with the others; likely: (point,), NaN = not known.
+    """
     eqs = fit.equations
+    among = sorted(int(i) for i in np.argsort(likely)[:_LOOKED_AT])
     count = len(eqs.reading)
     if count - 2 <= len(eqs.adjusters):
         return ()
     pairs = [
         pair
-        for pair in combinations(range(count), 2)
+        for pair in combinations(among, 2)
         if determined(eqs.without(*pair)) and _agree(eqs.without(*pair))
     ]
     if len(pairs) != 1:
@@ -113,7 +118,7 @@ def _pair(rotor: Rotor, fit: ChartFit) -> tuple[DoubtedPoint, ...]:
         DoubtedPoint(
             points[i].name,
             points[i].row,
-            float(likely),
+            float(by_chance),
             False,
             tuple(_explained(rotor, fit, i, eqs.without(*pairs[0]))),
         )

@@ -61,7 +61,7 @@ def _effects(fit: ChartFit, rotor: Rotor) -> Table:
     decimals = vibration_decimals(sensor.unit) + 2
     rows = []
     for name, effect, sd in zip(fit.adjusters, fit.effects, fit.sd, strict=True):
-        share = float(sd / abs(effect))
+        share = float(sd / abs(effect)) if effect else math.inf
         rows.append(
             (
                 name,
