@@ -110,7 +110,7 @@ def _pair(rotor: Rotor, fit: ChartFit, likely: Real) -> tuple[DoubtedPoint, ...]
     ]
     if len(pairs) != 1:
         return ()
-    likely = stats.chi2.sf(
+    by_chance = stats.chi2.sf(
         (fit.share_of_points or 0.0) ** 2 * fit.spare / EXPECTED_SHARE**2, fit.spare
     )
     points = fit.chart.points
