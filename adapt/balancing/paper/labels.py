@@ -15,7 +15,7 @@ from adapt.balancing.paper.lines import CorrectionLine, Point
 from adapt.balancing.paper.scale import amount_text
 from adapt.rotor import Adjuster
 
-__all__ = ["HOURS_OUT", "LABEL_PT", "MM_PER_PT", "Label", "hour_labels", "line_labels"]
+__all__ = ["HOURS_OUT", "HOUR_PT", "LABEL_PT", "MM_PER_PT", "Label", "hour_labels", "line_labels"]
 
 MM_PER_PT = 25.4 / 72.0  # of type
 LABEL_PT = 6.5

@@ -44,6 +44,7 @@ WORDS = 93.0  # [mm] high, under the circle
 BESIDE = 16.5  # [mm] from the circle to the edge of the square around it: labels, hours
 GUTTER = 6.0
 FOOT = 24.0  # [mm] high: cautions and signature
+AIR = 2.0  # [mm] between what stands beside the circle and the words under it
 INNERMOST = 0.04  # of the radius, where rays begin: twelve lines in one point are a blot
 TICK_MINUTES = 10
 TICKS = {60: 2.0, 30: 1.6, 10: 0.9}  # [mm] by minutes of clock
@@ -207,7 +208,10 @@ def page_of(
         ),
         boxes=boxes,
         example=work(
-            axes, rotor, coefficients, usual_example(axes, full) if reading is None else reading
+            axes,
+            rotor,
+            coefficients,
+            usual_example(axes, adjusters, full) if reading is None else reading,
         ),
         asked=reading is not None,
         known=effects_known(axes),
@@ -264,10 +268,10 @@ def _layout(width: float, height: float) -> tuple[float, Point, dict[str, Box]]:
     below = centre[1] - half
     right = width - MARGIN
     # Beside the circle four corners stay free: as wide as a box of that height can be there.
-    high = 0.46 * half
+    high = 0.3 * half
     wide = width / 2.0 - MARGIN - math.sqrt((radius + HOURS_OUT + 5.5) ** 2 - (half - high) ** 2)
     column = (inner - GUTTER) / 2.0
-    words = below - MARGIN - FOOT
+    words = below - MARGIN - FOOT - AIR
     return radius, centre, {
         "title": Box(MARGIN, top, inner, TITLE),
         "upper left": Box(MARGIN, top - high, wide, high),

@@ -6,6 +6,7 @@ Counts from the log at hand; how coefficients are learned from pairs lives in `l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -54,17 +55,15 @@ def taught_by(axes: Axes, rotor: Rotor, coefficients: Coefficients, history: His
     started: list[Any] = []
     for job, runs in _runs_of(history, axes.serial).groupby("job", sort=False):
         names, times = runs["run"].tolist(), runs["started"].tolist()
-        for k in range(len(names) - 1):
-            pair = (str(job), str(names[k]))
-            made = moves.get(pair)
-            if (
-                pair in coefficients.taught
-                and made is not None
-                and {pair, (pair[0], str(names[k + 1]))} <= runs_read
-                and _moved(rotor, made, order, columns)
-            ):
-                listed.append(pair)
-                started += [times[k], times[k + 1]]
+        there = [k for k, run in enumerate(names) if (job, run) in runs_read]
+        # Runs between that were not read here make one longer pair of their neighbours.
+        for first, last in pairwise(there):
+            steps = [(str(job), str(names[k])) for k in range(first, last)]
+            made = [moves[step] for step in steps if step in moves]
+            taught = all(step in coefficients.taught for step in steps)
+            if taught and made and _moved(rotor, pd.concat(made), order, columns):
+                listed.append(steps[0])
+                started += [times[first], times[last]]
     known = [t for t in started if pd.notna(t)]
     return Taught(
         (counts[0], counts[1]),

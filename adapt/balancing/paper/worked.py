@@ -15,11 +15,12 @@ from adapt.balancing.paper.axes import Axes
 from adapt.coefficients import Coefficients
 from adapt.coefficients.intervals import amplitude_interval, phase_half_width
 from adapt.phasor import phase_deg, to_complex
-from adapt.rotor import Rotor
+from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["EffectKnown", "Example", "effects_known", "usual_example", "work"]
+__all__ = ["EffectKnown", "Example", "effects_known", "most_of", "usual_example", "work"]
 
 PART_OF_SCALE = 0.7  # where the usual example stands
+LEAST_PART = 0.1
 MINUTES = 10.0  # of clock, to which its angle is rounded
 LEVEL = 0.95
 LARGE = 50.0  # amplitude over sd from which the Rice law is normal for this purpose
@@ -31,8 +32,9 @@ class Example:
 
     reading, left: complex, in the sensor's own convention and unit; left is what the rounded
     amounts leave, as predicted. exact, rounded: (2,) amounts [adjuster units]. effect_sd: how well
-    what the amounts do is known; next_sd: of the next reading, with scatter and run-to-run change;
-    both per component [sensor unit]. reach: the amplitude under which 95 in 100 next readings are;
+    what the rounded amounts do is known; next_sd: of the next reading, with scatter and run-to-run
+    change; both per component [sensor unit]. within: as effect_sd, but the distance that 95 in 100
+    stay under. reach: the amplitude under which 95 in 100 next readings are;
     NaN where the noise is not known. beyond: axes whose amount no single move may make.
     """
 
@@ -41,6 +43,7 @@ class Example:
     rounded: tuple[float, float]
     left: complex
     effect_sd: float
+    within: float
     next_sd: float
     reach: float
     beyond: tuple[int, ...]
@@ -79,17 +82,25 @@ def effects_known(axes: Axes) -> tuple[EffectKnown, EffectKnown]:
     return known[0], known[1]
 
 
-def usual_example(axes: Axes, full: float) -> complex:
-    """Return a reading on the chart for which both amounts are positive, amplitude and clock round.
+def usual_example(axes: Axes, adjusters: tuple[Adjuster, Adjuster], full: float) -> complex:
+    """Return a reading on the chart whose correction needs much of both axes, in round numbers.
 
-    full: the chart's full scale. Complex, in the sensor's own convention.
+    adjusters: of the axes; one move of each is enough where that leaves a reading that is not too
+    small to see. full: the chart's full scale. Complex, in the sensor's own convention.
     """
-    directions = axes.effects / np.abs(axes.effects)
-    phase = float(phase_deg(-(directions[0] + directions[1])))
+    one, other = (complex(e) / abs(e) for e in axes.effects)
+    # Against each other where both together would go a long way round.
+    together = (one.conjugate() * other).real >= 0.0
+    phase = float(phase_deg(-(one + other if together else one - other)))
     step = MINUTES * 0.5
-    power = 10.0 ** math.floor(math.log10(PART_OF_SCALE * full))
-    amplitude = float(f"{round(PART_OF_SCALE * full / power, 1) * power:.10g}")
-    return complex(to_complex(amplitude, step * round(phase / step)))
+    phase = step * round(phase / step)
+    largest = max(
+        abs(x) / most_of(a) if most_of(a) > 0 else math.inf
+        for x, a in zip(axes.amounts_for(complex(to_complex(full, phase))), adjusters, strict=True)
+    )
+    amplitude = full * max(LEAST_PART, min(PART_OF_SCALE, 1.0 / largest))
+    power = 10.0 ** (math.floor(math.log10(amplitude)) - 1)
+    return complex(to_complex(float(f"{math.floor(amplitude / power + 1e-9) * power:.10g}"), phase))
 
 
 def work(axes: Axes, rotor: Rotor, coefficients: Coefficients, reading: complex) -> Example:
@@ -107,21 +118,23 @@ def work(axes: Axes, rotor: Rotor, coefficients: Coefficients, reading: complex)
     # Both readings scatter, the one that is corrected and the next; the rotor changes in between.
     scatter = float(noise.run_var_after(moved)[row] + 2.0 * noise.reading_var[row])
     effect_var = axes.effect_var(rounded)
+    effect_sd = math.sqrt(effect_var / 2.0)
     next_sd = math.sqrt((effect_var + scatter) / 2.0)
     beyond = tuple(
         k
         for k, (x, a) in enumerate(zip(rounded, adjusters, strict=True))
-        if abs(x) > _most(a.largest_move, a.fitted_range) + 1e-6 * a.step
+        if abs(x) > most_of(a) + 1e-6 * a.step
     )
     return Example(
-        reading, exact, rounded, left, math.sqrt(effect_var / 2.0), next_sd,
+        reading, exact, rounded, left, effect_sd, _reach(0.0, effect_sd), next_sd,
         _reach(abs(left), next_sd), beyond,
     )  # fmt: skip
 
 
-def _most(largest_move: float | None, fitted_range: tuple[float, float]) -> float:
-    whole = fitted_range[1] - fitted_range[0]
-    return whole if largest_move is None else min(largest_move, whole)
+def most_of(adjuster: Adjuster) -> float:
+    """Return the most that one move of an adjuster may be [its unit]."""
+    whole = adjuster.fitted_range[1] - adjuster.fitted_range[0]
+    return whole if adjuster.largest_move is None else min(adjuster.largest_move, whole)
 
 
 def _reach(size: float, sd: float) -> float:
