@@ -25,6 +25,7 @@ COMMANDS = {
     "compare": "compare",
     "order": "order",
     "from-paper": "from_paper",
+    "to-paper": "to_paper",
     "demo": "demo",
 }
 

@@ -23,9 +23,10 @@ from adapt.phasor import from_lag
 from adapt.problems import BadInput, CannotBeMet, one_of, shown
 from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["LEAST_ANGLE_DEG", "Axes", "Axis", "adds_weight", "choose_axes"]
+__all__ = ["LEAST_ANGLE_DEG", "Axes", "Axis", "adds_weight", "choose_axes", "most_of"]
 
 LEAST_ANGLE_DEG = 15.0  # below it a small error of the reading becomes large amounts that cancel
+WEAK = 0.25  # of what the largest move of another adjuster does
 MASSES = ("g", "gram", "grams", "kg", "oz", "lb", "lbs")
 # A turn by which two axes may differ in squareness and still count as equal: rounding.
 EQUAL = 1e-9
@@ -108,7 +109,8 @@ def choose_axes(
 
     named: two (blade, adjuster); none: with three blades or more one adjuster on the first blade
     and on the blade that stands nearest to square to it, else two adjusters on the first blade;
-    weights come before pitch links and tabs. serial: whose coefficients; None: a rotor of the type
+    weights come before pitch links and tabs, but one adjuster whose largest move does less than a
+    quarter of what another's does comes last. serial: whose coefficients; None: a rotor of the type
     that has no runs of its own. Raises BadInput with every name that is not known, CannotBeMet when
     no two axes are known well enough or all stand within 15 deg of parallel.
     """
@@ -134,6 +136,12 @@ def choose_axes(
 def adds_weight(adjuster: Adjuster) -> bool:
     """Return whether an adjuster is a weight: as the rotor file says, or by its unit."""
     return adjuster.kind == "weight" or (adjuster.kind is None and adjuster.unit in MASSES)
+
+
+def most_of(adjuster: Adjuster) -> float:
+    """Return the most that one move of an adjuster may be [its unit]."""
+    whole = adjuster.fitted_range[1] - adjuster.fitted_range[0]
+    return whole if adjuster.largest_move is None else min(adjuster.largest_move, whole)
 
 
 class _Known:
@@ -167,6 +175,11 @@ class _Known:
             return "its effect is not known well enough: zero cannot be ruled out"
         return None
 
+    def is_weak(self, adjuster: Adjuster, others: Sequence[Adjuster]) -> bool:
+        """Return whether an adjuster's largest move does little beside what others' do."""
+        done = [abs(self.mean[self.column[a.name]]) * most_of(a) for a in (adjuster, *others)]
+        return bool(done[0] < WEAK * max(done))
+
     def axes(self, first: Axis, second: Axis) -> Axes:
         at = [self.column[axis.adjuster] for axis in (first, second)]
         turn = self.turns[[self.rotor.blades.index(axis.blade) for axis in (first, second)]]
@@ -185,7 +198,7 @@ def _default(rotor: Rotor, known: _Known) -> Axes:
     usable.sort(key=lambda a: _rank(a))
     tried: list[Axes] = []
     if len(rotor.blades) > 2:
-        for adjuster in usable:
+        for adjuster in sorted(usable, key=lambda a: known.is_weak(a, usable)):
             blades = _blades(rotor, adjuster)
             pairs = [
                 known.axes(Axis(blades[0], adjuster.name), Axis(b, adjuster.name))

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 from adapt.balancing.paper.lines import CorrectionLine, Point
 from adapt.balancing.paper.scale import amount_text
-from adapt.rotor import Adjuster
 
 __all__ = ["HOURS_OUT", "HOUR_PT", "LABEL_PT", "MM_PER_PT", "Label", "hour_labels", "line_labels"]
 
@@ -58,10 +57,7 @@ def hour_labels(radius: float) -> tuple[Label, ...]:
 
 
 def line_labels(
-    lines: Iterable[CorrectionLine],
-    adjusters: tuple[Adjuster, Adjuster],
-    radius: float,
-    taken: Sequence[Label],
+    lines: Iterable[CorrectionLine], radius: float, taken: Sequence[Label]
 ) -> tuple[Label, ...]:
     """Return the labels of the heavy lines, at both ends where there is room, else at one.
 
@@ -80,7 +76,7 @@ def line_labels(
     }
 
     def place(line: CorrectionLine, lane: float) -> bool:
-        text = amount_text(line.amount, adjusters[line.axis])
+        text = amount_text(line.amount, steps[line.axis])
         for end in free[line.axis, line.amount]:
             label = _label(text, end, radius, lane, line)
             if not any(_touch(label, other) for other in placed):

@@ -176,7 +176,7 @@ def page_of(
     radius, centre, boxes = _layout(width, height)
     lines = lines_of(axes, adjusters, radius, radius / full)
     hours = hour_labels(radius)
-    labels = hours + line_labels(lines, adjusters, radius, hours)
+    labels = hours + line_labels(lines, radius, hours)
     return Page(
         paper=paper,
         width=width,

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 
 from adapt.problems import BadInput
-from adapt.rotor import Adjuster
 
 __all__ = ["amount_text", "full_scale", "rings", "spacing_of_lines"]
 
@@ -67,15 +66,15 @@ def spacing_of_lines(step: float, mm_per_step: float) -> tuple[int, int]:
     return between, heavy if heavy == 1 else _nice_multiple(between * step, heavy)
 
 
-def amount_text(amount: float, adjuster: Adjuster) -> str:
-    """Return a signed amount with the decimals of its step and a minus that is long enough to see.
+def amount_text(amount: float, every: float) -> str:
+    """Return a signed amount with the decimals that whole multiples of `every` need.
 
-    >>> amount_text(-40.0, Adjuster("hub weight", "g", 20.0, (0.0, 400.0)))
-    '−40'
-    >>> amount_text(0.0, Adjuster("trim tab", "deg", 0.5, (-5.0, 5.0)))
-    '0'
+    Its minus is long enough to be seen on paper.
+
+    >>> amount_text(-40.0, 20.0), amount_text(1.5, 0.5), amount_text(0.0, 0.5)
+    ('−40', '+1.5', '0')
     """
-    digits = next((d for d in range(6) if abs(adjuster.step - round(adjuster.step, d)) < 1e-9), 6)
+    digits = next((d for d in range(6) if abs(every - round(every, d)) < 1e-9), 6)
     rounded = round(amount, digits)
     return "0" if rounded == 0 else f"{rounded:+.{digits}f}".replace("-", "−")
 

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from adapt.balancing.paper.axes import Axes
+from adapt.balancing.paper.axes import Axes, most_of
 from adapt.coefficients import Coefficients
 from adapt.coefficients.intervals import amplitude_interval, phase_half_width
 from adapt.phasor import phase_deg, to_complex
 from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["EffectKnown", "Example", "effects_known", "most_of", "usual_example", "work"]
+__all__ = ["EffectKnown", "Example", "effects_known", "usual_example", "work"]
 
 PART_OF_SCALE = 0.7  # where the usual example stands
 LEAST_PART = 0.1
@@ -129,12 +129,6 @@ def work(axes: Axes, rotor: Rotor, coefficients: Coefficients, reading: complex)
         reading, exact, rounded, left, effect_sd, _reach(0.0, effect_sd), next_sd,
         _reach(abs(left), next_sd), beyond,
     )  # fmt: skip
-
-
-def most_of(adjuster: Adjuster) -> float:
-    """Return the most that one move of an adjuster may be [its unit]."""
-    whole = adjuster.fitted_range[1] - adjuster.fitted_range[0]
-    return whole if adjuster.largest_move is None else min(adjuster.largest_move, whole)
 
 
 def _reach(size: float, sd: float) -> float:

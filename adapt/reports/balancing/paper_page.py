@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes as Sheet
     from matplotlib.figure import Figure
 
-__all__ = ["drawn", "write_page"]
+__all__ = ["drawn", "require_kind", "write_page"]
 
 KINDS = (".pdf", ".svg")
 TITLE_PT, UNDER_PT, KEY_PT, FOOT_PT, RING_PT = 13.0, 8.6, 7.2, 6.8, 5.6
@@ -52,10 +52,16 @@ def write_page(page: Page, words: Words, path: str | PathLike[str]) -> None:
 
     Raises BadInput for another suffix, AdaptError when the file cannot be written.
     """
+    kind = require_kind(path)
+    write_whole(path, drawn(page, words, kind))
+
+
+def require_kind(path: str | PathLike[str]) -> str:
+    """Return "pdf" or "svg", by the suffix of a file's name; raises BadInput for another."""
     kind = Path(path).suffix.lower()
     if kind not in KINDS:
         raise BadInput(f"output: found {shown(str(path))}, expected a name ending in .pdf or .svg")
-    write_whole(path, drawn(page, words, kind.removeprefix(".")))
+    return kind.removeprefix(".")
 
 
 def drawn(page: Page, words: Words, kind: str = "svg") -> bytes:

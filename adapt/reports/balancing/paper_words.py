@@ -25,6 +25,7 @@ __all__ = ["Part", "Words", "reading_text", "short", "words_of"]
 
 LONGEST_NAME = 36
 MOST_JOBS = 6
+MOST_FINDINGS = 2
 
 
 @dataclass(frozen=True)
@@ -74,14 +75,19 @@ def words_of(page: Page, rotor: Rotor, coefficients: Coefficients, made: str) ->
         dashed=("DASHED LINES", *_axis_key(axes.pair[1], rotor)),
         ring=_ring_key(page, sensor.unit),
         clock=_clock_key(page, sensor.phase, sensor.order),
-        left=(_how_to_use(page, rotor), _plus_and_minus(page, rotor)),
-        right=tuple(_right(page, rotor, coefficients)),
+        left=(
+            *_inspect(page, coefficients),
+            _how_to_use(page, rotor),
+            _plus_and_minus(page, rotor),
+            _effects(page, rotor, coefficients),
+        ),
+        right=(_worked(page, rotor), _validity(page, coefficients)),
         cautions=SHORT,
         sign=("Name", "Signature", "Date"),
     )
 
 
-def reading_text(value: complex, unit: str, own: bool = True) -> str:
+def reading_text(value: complex, unit: str) -> str:
     """Return a reading of the sensor's own convention in words.
 
     >>> reading_text(0.25j, "ips")
@@ -173,15 +179,14 @@ def _plus_and_minus(page: Page, rotor: Rotor) -> Part:
                 where = (
                     f"blade {blades[0]}" if len(blades) == 1 else f"each of blades {joined(blades)}"
                 )
-                much = (
-                    "as much"
-                    if abs(instead.factor - 1) < 1e-6
-                    else f"{instead.factor:.3g} times as much"
-                )
+                alike = abs(instead.factor - 1.0) < 1e-6
+                much = "that amount" if alike else f"{instead.factor:.3g} times that amount"
                 sentences.append(
                     f"Minus on blade {short(axis.blade)} is, for this reading, the same as plus "
                     f"{much} on {where}."
                 )
+        if rotor.has_track and not adds_weight(adjuster):
+            sentences.append("It moves the track, too: read that again, and keep it in its limits.")
         sentences.append(_most(adjuster))
     return Part("Plus and minus", tuple(sentences))
 
@@ -245,21 +250,12 @@ def _worked(page: Page, rotor: Rotor) -> Part:
     return Part("Worked example", tuple(sentences))
 
 
-def _right(page: Page, rotor: Rotor, coefficients: Coefficients) -> Iterable[Part]:
-    inspect = [row for row in coefficients.health if row["rotor"] == page.axes.serial]
-    if page.axes.serial is not None and inspect:
-        yield Part(
-            "Inspect before you correct",
-            (
-                "This rotor does not answer to its moves as it did: "
-                + "; ".join(short(health_sentence(row), 200) for row in inspect[:2])
-                + ".",
-            ),
-            urgent=True,
-        )
-    yield _effects(page, rotor, coefficients)
-    yield _worked(page, rotor)
-    yield _validity(page, coefficients)
+def _inspect(page: Page, coefficients: Coefficients) -> Iterable[Part]:
+    """Yield what was found of the rotor's health, before anything else."""
+    found = [row for row in coefficients.health if row["rotor"] == page.axes.serial]
+    if page.axes.serial is not None and found:
+        told = "; ".join(short(health_sentence(row), 200) for row in found[:MOST_FINDINGS])
+        yield Part("Inspect before you correct", (f"{told}.",), urgent=True)
 
 
 def _effects(page: Page, rotor: Rotor, coefficients: Coefficients) -> Part:
@@ -311,7 +307,8 @@ def _validity(page: Page, coefficients: Coefficients) -> Part:
         beside = f", beside {start}" if start else ""
         sentences.append(f"Taught by pairs of runs of {whose}: {pairs}{beside}.")
     else:
-        sentences.append(f"No pair of {whose} taught it: it rests on {start or 'none at all'}.")
+        rests = f"it rests on {start}" if start else "what taught it is not known"
+        sentences.append(f"No pair of runs of {whose} taught it: {rests}.")
     if taught.jobs:
         shown = list(map(short, taught.jobs[-MOST_JOBS:]))
         more = len(taught.jobs) - len(shown)
