@@ -20,7 +20,7 @@ Point = tuple[float, float]
 
 SHORTEST = 0.05  # of the radius, half the length of the shortest line that is drawn
 LEAST_EACH_SIDE = 1  # lines on each side of zero, without which nothing can be read between lines
-LEAST_MM_PER_STEP = 1e-3  # below it an effect is nothing on this scale
+LEAST_MM_PER_STEP = 1e-6  # below it an effect is nothing on this scale
 
 
 @dataclass(frozen=True)

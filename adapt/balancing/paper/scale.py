@@ -80,17 +80,15 @@ def amount_text(amount: float, every: float) -> str:
 
 
 def _nice_multiple(unit: float, least: int) -> int:
-    """Return the smallest whole number from `least` whose product with a unit reads well."""
-    for k in range(least, 3 * least + 10):
-        if _is_nice(k * unit):
-            return k
+    """Return a whole number, `least` or a little more, whose product with a unit reads well."""
+    amount = _next(least * unit, _STEP)
+    for _ in range(len(_STEP)):
+        steps = amount / unit
+        if abs(steps - round(steps)) < 1e-6 * max(1.0, steps):
+            return round(steps)
+        amount = _next(1.01 * amount, _STEP)
     # A step such as 1/6 or 28.35 never gives round amounts: round counts of steps then.
     return round(_next(least, (1.0, 2.0, 5.0, 10.0)))
-
-
-def _is_nice(value: float) -> bool:
-    power = 10.0 ** math.floor(math.log10(value) + TOLERANCE)
-    return any(abs(value / power - nice) < 1e-6 for nice in _STEP)
 
 
 def _next(value: float, mantissas: tuple[float, ...]) -> float:

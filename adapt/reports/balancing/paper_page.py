@@ -2,8 +2,9 @@
 
 Solid and dashed lines are the two corrections, dotted ones rings and clock angles, the double ring
 is the limit. Every line, ring, ray and mark of the SVG has an id, so that a script can read it
-back: "line-1-+40", "ring-0.2", "ray-60", "limit", "label-1-+40-a", "example". What stands where
-is decided in `balancing.paper.page`, the words in `paper_words`.
+back: "line-1-40", "line-2--40" (axis, amount), "ring-0.2", "ray-60" (minutes of clock), "limit",
+"label-1-40-a", "example-mark". What stands where is decided in `balancing.paper.page`, the words
+in `paper_words`.
 """
 
 from __future__ import annotations
@@ -332,4 +333,4 @@ def _turn(centre: Point, radius: float, degrees: float) -> Point:
 
 def _plain(amount: float) -> str:
     """Return an amount as it stands in an id."""
-    return "0" if amount == 0 else f"{amount:+.10g}"
+    return f"{amount + 0.0:.10g}"
