@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from paper_case import LINK, WEIGHT, case
 
-from adapt.balancing.paper.axes import adds_weight
+from adapt.balancing.paper.adjusters import adds_weight
 from adapt.effects import harmonic_sums, move_amounts
 from adapt.phasor import from_lag, to_complex, to_lag
 from adapt.problems import BadInput, CannotBeMet

@@ -11,7 +11,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from paper_case import LINK, WEIGHT, Case, case
 
-from adapt.balancing.paper.page import PAPERS, Page
+from adapt.balancing.paper.page import Page
+from adapt.balancing.paper.sheet import PAPERS
 from adapt.phasor import to_complex
 from adapt.problems import BadInput, CannotBeMet
 

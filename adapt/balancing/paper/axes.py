@@ -15,6 +15,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
+from adapt.balancing.paper.adjusters import blades_for, most_of, rank
 from adapt.coefficients import Coefficients
 from adapt.coefficients.intervals import holds_zero
 from adapt.coefficients.values import component_sd
@@ -23,15 +24,12 @@ from adapt.phasor import from_lag
 from adapt.problems import BadInput, CannotBeMet, one_of, shown
 from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["LEAST_ANGLE_DEG", "Axes", "Axis", "adds_weight", "choose_axes", "most_of"]
+__all__ = ["LEAST_ANGLE_DEG", "Axes", "Axis", "choose_axes"]
 
 LEAST_ANGLE_DEG = 15.0  # below it a small error of the reading becomes large amounts that cancel
 WEAK = 0.25  # of what the largest move of another adjuster does
-MASSES = ("g", "gram", "grams", "kg", "oz", "lb", "lbs")
 # A turn by which two axes may differ in squareness and still count as equal: rounding.
 EQUAL = 1e-9
-# Weights before what also moves the track.
-_RANK = {"weight": 0, "other": 1, None: 1, "trim tab": 2, "pitch link": 2}
 
 Complex = npt.NDArray[np.complex128]
 
@@ -133,17 +131,6 @@ def choose_axes(
     return _default(rotor, known)
 
 
-def adds_weight(adjuster: Adjuster) -> bool:
-    """Return whether an adjuster is a weight: as the rotor file says, or by its unit."""
-    return adjuster.kind == "weight" or (adjuster.kind is None and adjuster.unit in MASSES)
-
-
-def most_of(adjuster: Adjuster) -> float:
-    """Return the most that one move of an adjuster may be [its unit]."""
-    whole = adjuster.fitted_range[1] - adjuster.fitted_range[0]
-    return whole if adjuster.largest_move is None else min(adjuster.largest_move, whole)
-
-
 class _Known:
     """What is known of every adjuster's effect on one reading."""
 
@@ -195,11 +182,11 @@ class _Known:
 def _default(rotor: Rotor, known: _Known) -> Axes:
     """Return the axes for whom none were named."""
     usable = [a for a in rotor.adjusters if known.why_not(a.name) is None]
-    usable.sort(key=lambda a: _rank(a))
+    usable.sort(key=rank)
     tried: list[Axes] = []
     if len(rotor.blades) > 2:
         for adjuster in sorted(usable, key=lambda a: known.is_weak(a, usable)):
-            blades = _blades(rotor, adjuster)
+            blades = blades_for(rotor, adjuster)
             pairs = [
                 known.axes(Axis(blades[0], adjuster.name), Axis(b, adjuster.name))
                 for b in blades[1:]
@@ -208,9 +195,9 @@ def _default(rotor: Rotor, known: _Known) -> Axes:
             if pairs and (best := _squarest(pairs)).angle_deg >= LEAST_ANGLE_DEG:
                 return best
     on_one = [
-        (_rank(one) + _rank(other), known.axes(Axis(b, one.name), Axis(b, other.name)))
+        (rank(one) + rank(other), known.axes(Axis(b, one.name), Axis(b, other.name)))
         for one, other in combinations(usable, 2)
-        if (b := next((b for b in _blades(rotor, one) if b in _blades(rotor, other)), None))
+        if (b := next((b for b in blades_for(rotor, one) if b in blades_for(rotor, other)), None))
     ]
     tried += [axes for _, axes in on_one]
     square = [(r, axes) for r, axes in on_one if axes.angle_deg >= LEAST_ANGLE_DEG]
@@ -235,15 +222,6 @@ def _default(rotor: Rotor, known: _Known) -> Axes:
     else:
         reason = "no adjuster's effect is known here."
     raise CannotBeMet(f"{where}: no chart can be drawn: {reason} {_told(not_known)}".strip())
-
-
-def _rank(adjuster: Adjuster) -> int:
-    return 0 if adds_weight(adjuster) else _RANK[adjuster.kind]
-
-
-def _blades(rotor: Rotor, adjuster: Adjuster) -> tuple[str, ...]:
-    """Return the blades that can take an adjuster, in passing order."""
-    return tuple(b for b in rotor.blades if adjuster.blades is None or b in adjuster.blades)
 
 
 def _squarest(listed: Sequence[Axes]) -> Axes:
@@ -277,7 +255,7 @@ def _require_names(
         has_blade = need("axis", axis.blade, "a blade of the rotor file", rotor.blades)
         has = need("axis", axis.adjuster, "an adjuster of the rotor file", rotor.adjuster_names)
         if has and has_blade:
-            allowed = _blades(rotor, rotor.adjuster(axis.adjuster))
+            allowed = blades_for(rotor, rotor.adjuster(axis.adjuster))
             need(f"axis {axis.adjuster}", axis.blade, "a blade that can take it", allowed)
     if wanted and len(wanted) != 2:
         wrong.append(f"axis: found {len(wanted)}, expected two, or none for the usual ones")

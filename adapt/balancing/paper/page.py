@@ -11,13 +11,13 @@ from dataclasses import dataclass, replace
 
 from adapt.balancing.paper.axes import Axes
 from adapt.balancing.paper.labels import (
-    HOURS_OUT,
     Label,
     hour_labels,
     line_labels,
 )
 from adapt.balancing.paper.lines import CorrectionLine, Point, lines_of, mm_per_amount
 from adapt.balancing.paper.scale import full_scale, rings
+from adapt.balancing.paper.sheet import PAPERS, Box, layout
 from adapt.balancing.paper.taught import Taught, largest_seen, taught_by
 from adapt.balancing.paper.worked import (
     EffectKnown,
@@ -33,18 +33,8 @@ from adapt.problems import BadInput, one_of, shown
 from adapt.rotor import Rotor
 from adapt.rotor.usual import usual_amounts
 
-__all__ = ["PAPERS", "Box", "Page", "Ray", "Ring", "page_of"]
+__all__ = ["Page", "Ray", "Ring", "page_of"]
 
-PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-"""Width and height of a sheet [mm]: ISO 216 A4; US letter is 8.5 x 11 inches."""
-
-MARGIN = 10.0
-TITLE = 15.0  # [mm] high
-WORDS = 93.0  # [mm] high, under the circle
-BESIDE = 16.5  # [mm] from the circle to the edge of the square around it: labels, hours
-GUTTER = 6.0
-FOOT = 24.0  # [mm] high: cautions and signature
-AIR = 2.0  # [mm] between what stands beside the circle and the words under it
 INNERMOST = 0.04  # of the radius, where rays begin: twelve lines in one point are a blot
 TICK_MINUTES = 10
 TICKS = {60: 2.0, 30: 1.6, 10: 0.9}  # [mm] by minutes of clock
@@ -66,21 +56,6 @@ class Ray:
     minutes: int
     start: Point
     end: Point
-
-
-@dataclass(frozen=True)
-class Box:
-    """A place for words: its lower left corner, width and height [mm]."""
-
-    left: float
-    bottom: float
-    width: float
-    height: float
-
-    @property
-    def top(self) -> float:
-        """Upper edge [mm]."""
-        return self.bottom + self.height
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,7 +148,7 @@ def page_of(
             f"{full:g}"
         )
     width, height = PAPERS[paper]
-    radius, centre, boxes = _layout(width, height)
+    radius, centre, boxes = layout(width, height)
     lines = lines_of(axes, adjusters, radius, radius / full)
     hours = hour_labels(radius)
     labels = hours + line_labels(lines, radius, hours)
@@ -251,37 +226,6 @@ def _usual_effect(rotor: Rotor, axes: Axes) -> float:
     return float(
         sum(abs(e) * usual[axis.adjuster] for e, axis in zip(axes.effects, axes.pair, strict=True))
     )
-
-
-def _layout(width: float, height: float) -> tuple[float, Point, dict[str, Box]]:
-    """Return the circle's radius and middle, and the boxes for words.
-
-    The circle and what stands around it fill a square between the title and the words, or the
-    width of the sheet.
-    """
-    inner = width - 2.0 * MARGIN
-    between = height - 2.0 * MARGIN - TITLE - WORDS
-    half = min(between, inner) / 2.0
-    radius = half - BESIDE
-    top = height - MARGIN - TITLE
-    centre = width / 2.0, top - half
-    below = centre[1] - half
-    right = width - MARGIN
-    # Beside the circle four corners stay free: as wide as a box of that height can be there.
-    high = 0.3 * half
-    wide = width / 2.0 - MARGIN - math.sqrt((radius + HOURS_OUT + 5.5) ** 2 - (half - high) ** 2)
-    column = (inner - GUTTER) / 2.0
-    words = below - MARGIN - FOOT - AIR
-    return radius, centre, {
-        "title": Box(MARGIN, top, inner, TITLE),
-        "upper left": Box(MARGIN, top - high, wide, high),
-        "upper right": Box(right - wide, top - high, wide, high),
-        "lower left": Box(MARGIN, below, wide, high),
-        "lower right": Box(right - wide, below, wide, high),
-        "left": Box(MARGIN, MARGIN + FOOT, column, words),
-        "right": Box(right - column, MARGIN + FOOT, column, words),
-        "foot": Box(MARGIN, MARGIN, inner, FOOT),
-    }  # fmt: skip
 
 
 def _radial(centre: Point, minutes: int, first: float, last: float) -> tuple[Point, Point]:

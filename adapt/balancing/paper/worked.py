@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from adapt.balancing.paper.axes import Axes, most_of
+from adapt.balancing.paper.adjusters import most_of
+from adapt.balancing.paper.axes import Axes
 from adapt.coefficients import Coefficients
 from adapt.coefficients.intervals import amplitude_interval, phase_half_width
 from adapt.phasor import phase_deg, to_complex

@@ -7,7 +7,7 @@ from typing import Any
 
 from adapt.balancing.paper.page import Page
 from adapt.phasor import clock_text, phase_deg, to_lag
-from adapt.reports.balancing.paper_words import reading_text
+from adapt.reports.balancing.paper_parts import reading_text
 from adapt.reports.cautions import SHORT
 from adapt.reports.layout import Block, Bullets, Heading, Line, table
 from adapt.reports.wording import count, joined, signed, vibration_decimals

@@ -11,9 +11,9 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from adapt.balancing.paper.labels import MM_PER_PT
-from adapt.balancing.paper.page import Box
+from adapt.balancing.paper.sheet import Box
 from adapt.problems import CannotBeMet
-from adapt.reports.balancing.paper_words import Part
+from adapt.reports.balancing.paper_parts import Part
 
 if TYPE_CHECKING:
     from matplotlib.font_manager import FontProperties
