@@ -28,7 +28,7 @@ def words(made: Case, page: Page) -> Words:
 
 
 def said(told: Words) -> str:
-    parts = [*told.left, *told.right]
+    parts = told.parts
     return "\n".join(
         [told.title, *told.under, *told.solid, *told.dashed, *told.ring, *told.clock,
          *told.cautions, *told.sign, *(p.heading for p in parts),
@@ -216,10 +216,10 @@ def test_a_rotor_whose_answer_changed_is_to_be_inspected_before_all_else() -> No
     from adapt.balancing.paper.page import page_of
 
     page = page_of(made.rotor, made.coefficients, made.history, made.axes(serial="R-7"))
-    first = words(made, page).left[0]
+    first = words(made, page).parts[0]
     assert first.urgent
     assert "its answer is weaker" in first.sentences[0]
-    assert not words(made, made.page()).left[0].urgent
+    assert not words(made, made.page()).parts[0].urgent
 
 
 def test_a_pitch_link_is_not_said_to_be_the_same_on_another_blade() -> None:

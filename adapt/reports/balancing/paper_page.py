@@ -106,7 +106,7 @@ def _words(sheet: Sheet, page: Page, words: Words) -> None:
     lines = [*set_lines((clean.title,), title, TITLE_PT, first_bold=True)]
     lines += set_lines(clean.under, under, UNDER_PT)
     lines += _keys(sheet, page, clean)
-    lines += set_columns([(boxes["left"], clean.left), (boxes["right"], clean.right)])
+    lines += set_columns(boxes["left"], boxes["right"], clean.parts)
     lines += _foot(sheet, boxes["foot"], clean)
     for line in lines:
         sheet.text(

@@ -33,6 +33,7 @@ LEADING = 1.22
 LARGEST_PT, SMALLEST_PT, STEP_PT = 7.6, 5.4, 0.1
 BETWEEN_PARTS = 0.75  # of a line
 BETWEEN_CELLS = 2.0  # [mm]
+TOO_LONG = "the words of this chart do not fit on one page; shorten the names"
 
 
 @dataclass(frozen=True)
@@ -51,18 +52,19 @@ def width_mm(text: str, size: float, bold: bool = False) -> float:
     return sum(_word_mm(word, bold) for word in text) * size
 
 
-def set_columns(columns: Sequence[tuple[Box, Sequence[Part]]]) -> tuple[SetLine, ...]:
-    """Return the lines of parts in their boxes, at the largest size at which all of them fit.
+def set_columns(left: Box, right: Box, parts: Sequence[Part]) -> tuple[SetLine, ...]:
+    """Return the lines of parts in two boxes, in order, at the largest size at which all fit.
 
     Raises CannotBeMet when they do not fit at the smallest that can be read.
     """
     size = LARGEST_PT
     while size > SMALLEST_PT - 1e-9:
-        tried = [_column(box, parts, size) for box, parts in columns]
-        if all(lines is not None for lines in tried):
-            return tuple(line for lines in tried if lines is not None for line in lines)
+        for first in range(len(parts), -1, -1):
+            one, other = _column(left, parts[:first], size), _column(right, parts[first:], size)
+            if one is not None and other is not None:
+                return (*one, *other)
         size -= STEP_PT
-    raise CannotBeMet("the words of this chart do not fit on one page; shorten the names")
+    raise CannotBeMet(TOO_LONG)
 
 
 def set_lines(
@@ -101,7 +103,7 @@ def set_lines(
                 for k, (text, bold) in enumerate(lines)
             )
         size -= STEP_PT
-    raise CannotBeMet("the words of this chart do not fit on one page; shorten the names")
+    raise CannotBeMet(TOO_LONG)
 
 
 def without_strange(text: str) -> str:

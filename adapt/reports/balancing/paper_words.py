@@ -23,8 +23,8 @@ __all__ = ["Words", "words_of"]
 class Words:
     """All words of a page.
 
-    title, under: the head. solid, dashed, ring, clock: the keys beside the circle. left, right: the
-    parts under it. cautions, sign: the foot.
+    title, under: the head. solid, dashed, ring, clock: the keys beside the circle. parts: under it.
+    cautions, sign: the foot.
     """
 
     title: str
@@ -33,8 +33,7 @@ class Words:
     dashed: tuple[str, ...]
     ring: tuple[str, ...]
     clock: tuple[str, ...]
-    left: tuple[Part, ...]
-    right: tuple[Part, ...]
+    parts: tuple[Part, ...]
     cautions: tuple[str, ...]
     sign: tuple[str, ...]
 
@@ -55,13 +54,14 @@ def words_of(page: Page, rotor: Rotor, coefficients: Coefficients, made: str) ->
         dashed=("DASHED LINES", *_axis_key(axes.pair[1], rotor)),
         ring=_ring_key(page, sensor.unit),
         clock=_clock_key(page, sensor.phase, sensor.order),
-        left=(
+        parts=(
             *inspect(page, coefficients),
             how_to_use(page, rotor),
             plus_and_minus(page, rotor),
             effects(page, rotor, coefficients),
+            worked(page, rotor),
+            validity(page, coefficients),
         ),
-        right=(worked(page, rotor), validity(page, coefficients)),
         cautions=SHORT,
         sign=("Name", "Signature", "Date"),
     )
