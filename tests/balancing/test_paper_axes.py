@@ -123,6 +123,19 @@ def test_an_effect_of_which_zero_cannot_be_ruled_out_is_not_drawn() -> None:
     assert case([0.001], [0.001 / 2.46]).axes().angle_deg == pytest.approx(90.0)
 
 
+def test_after_a_reference_moved_nobody_knows_how_far_the_refusal_says_so() -> None:
+    made = case([0.001], [0.001])
+    moved = {"rotor": "R-7", "sensor": None, "job": "J-4", "after_run": "2", "known": False}
+    made = replace(made, coefficients=replace(
+        made.coefficients, rotors={"R-7": made.coefficients.unseen}, references=(moved,)
+    ))  # fmt: skip
+    with pytest.raises(CannotBeMet, match=r"the reference moved after run 2 of J-4, and no pair"):
+        made.axes(serial="R-7")
+    with pytest.raises(CannotBeMet) as caught:
+        made.axes()
+    assert "moved" not in str(caught.value)
+
+
 def test_one_blade_with_one_adjuster_cannot_correct_two_components() -> None:
     with pytest.raises(CannotBeMet, match="one adjuster on 1 blade moves the reading along one"):
         case([0.001], blades=1).axes()

@@ -91,6 +91,18 @@ def test_pairs_counted_in_the_log_are_those_that_the_learner_counted(tail: tuple
     assert some > 50
 
 
+def test_a_pair_that_is_not_in_the_coefficients_is_not_said_to_have_taught_them(
+    tail: tuple,
+) -> None:
+    from dataclasses import replace
+
+    rotor, history, learned = tail
+    axes = choose_axes(rotor, learned, "gearbox radial", "hover", "TR-305")
+    whole = taught_by(axes, rotor, learned, history).listed
+    held_back = replace(learned, taught=learned.taught - {whole[0]})
+    assert taught_by(axes, rotor, held_back, history).listed == whole[1:]
+
+
 def test_what_taught_a_rotor_is_told_by_job_and_date(tail: tuple) -> None:
     rotor, history, learned = tail
     axes = choose_axes(rotor, learned, "gearbox radial", "hover", "TR-305")

@@ -151,6 +151,7 @@ class _Known:
         self.mean = posterior.mean[row]
         self.cov = posterior.cov[row]
         self.sd = component_sd(posterior.cov)[row]
+        self.moved = _moved(coefficients, sensor, serial)
         self.column = {name: a for a, name in enumerate(rotor.adjuster_names)}
 
     def why_not(self, adjuster: str) -> str | None:
@@ -159,7 +160,7 @@ class _Known:
         if not (np.isfinite(self.mean[a]) and np.isfinite(self.sd[a])):
             return "nothing informs its effect (no chart row, never moved)"
         if holds_zero(self.mean[a], self.sd[a]):
-            return "its effect is not known well enough: zero cannot be ruled out"
+            return f"its effect is not known well enough: zero cannot be ruled out{self.moved}"
         return None
 
     def is_weak(self, adjuster: Adjuster, others: Sequence[Adjuster]) -> bool:
@@ -263,6 +264,20 @@ def _require_names(
         wrong.append(f"axis: found {wanted[0]} twice, expected two that differ")
     if wrong:
         raise BadInput("\n".join(wrong))
+
+
+def _moved(coefficients: Coefficients, sensor: str, serial: str | None) -> str:
+    """Return what is to be said of a reference or sensor that moved nobody knows how far."""
+    rows = [
+        row
+        for row in coefficients.references
+        if row["rotor"] == serial and row["sensor"] in (None, sensor) and not row.get("known", True)
+    ]
+    if serial is None or not rows:
+        return ""
+    what = "reference" if rows[-1]["sensor"] is None else "sensor"
+    where = f"run {rows[-1]['after_run']} of {rows[-1]['job']}"
+    return f" (the {what} moved after {where}, and no pair since shows by how much)"
 
 
 def _cross(a: complex, b: complex) -> float:
