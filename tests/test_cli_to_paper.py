@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 
 import pytest
 
 from adapt.cli import main
+from adapt.commands import parser
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 FILES = [str(DEMO / "tail-rotor.toml"), str(DEMO / "log")]
@@ -76,3 +78,11 @@ def test_what_cannot_be_drawn_ends_with_one_and_writes_nothing(
     assert "'TR-999'" in told
     assert "'3'" in told
     assert not output.exists()
+
+
+def test_the_examples_of_the_help_are_understood(capsys) -> None:
+    assert main(["to-paper", "--help"]) == 0
+    lines = capsys.readouterr().out.split("example:")[1].strip().splitlines()
+    assert len(lines) == 2
+    for line in lines:
+        assert parser().parse_args(shlex.split(line)[1:]).command == "to-paper"

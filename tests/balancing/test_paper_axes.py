@@ -129,7 +129,7 @@ def test_after_a_reference_moved_nobody_knows_how_far_the_refusal_says_so() -> N
     made = replace(made, coefficients=replace(
         made.coefficients, rotors={"R-7": made.coefficients.unseen}, references=(moved,)
     ))  # fmt: skip
-    with pytest.raises(CannotBeMet, match=r"the reference moved after run 2 of J-4, and no pair"):
+    with pytest.raises(CannotBeMet, match=r"The reference moved after run 2 of J-4, and no pair"):
         made.axes(serial="R-7")
     with pytest.raises(CannotBeMet) as caught:
         made.axes()

@@ -118,7 +118,9 @@ def choose_axes(
     if wanted:
         lacking = [f"{axis}: {why}" for axis in wanted if (why := known.why_not(axis.adjuster))]
         if lacking:
-            raise CannotBeMet(f"{_where(sensor, regime)}: no chart can be drawn. {_told(lacking)}")
+            raise CannotBeMet(
+                f"{_where(sensor, regime)}: no chart can be drawn. {known.told(lacking)}"
+            )
         axes = known.axes(wanted[0], wanted[1])
         if axes.angle_deg < LEAST_ANGLE_DEG:
             raise CannotBeMet(
@@ -160,8 +162,12 @@ class _Known:
         if not (np.isfinite(self.mean[a]) and np.isfinite(self.sd[a])):
             return "nothing informs its effect (no chart row, never moved)"
         if holds_zero(self.mean[a], self.sd[a]):
-            return f"its effect is not known well enough: zero cannot be ruled out{self.moved}"
+            return "its effect is not known well enough: zero cannot be ruled out"
         return None
+
+    def told(self, lacking: Sequence[str]) -> str:
+        """Return what is lacking, and what it may come from."""
+        return "; ".join(lacking) + (self.moved if lacking else "")
 
     def is_weak(self, adjuster: Adjuster, others: Sequence[Adjuster]) -> bool:
         """Return whether an adjuster's largest move does little beside what others' do."""
@@ -222,7 +228,7 @@ def _default(rotor: Rotor, known: _Known) -> Axes:
         )
     else:
         reason = "no adjuster's effect is known here."
-    raise CannotBeMet(f"{where}: no chart can be drawn: {reason} {_told(not_known)}".strip())
+    raise CannotBeMet(f"{where}: no chart can be drawn: {reason} {known.told(not_known)}".strip())
 
 
 def _squarest(listed: Sequence[Axes]) -> Axes:
@@ -277,7 +283,7 @@ def _moved(coefficients: Coefficients, sensor: str, serial: str | None) -> str:
         return ""
     what = "reference" if rows[-1]["sensor"] is None else "sensor"
     where = f"run {rows[-1]['after_run']} of {rows[-1]['job']}"
-    return f" (the {what} moved after {where}, and no pair since shows by how much)"
+    return f". The {what} moved after {where}, and no pair since shows by how much"
 
 
 def _cross(a: complex, b: complex) -> float:
@@ -291,7 +297,3 @@ def _angle_deg(a: complex, b: complex) -> float:
 
 def _where(sensor: str, regime: str) -> str:
     return f"{sensor} in {regime}"
-
-
-def _told(lines: Sequence[str]) -> str:
-    return "; ".join(lines)
