@@ -10,7 +10,6 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from paper_case import LINK, WEIGHT, case
 
-from adapt.balancing.paper.adjusters import adds_weight
 from adapt.effects import harmonic_sums, move_amounts
 from adapt.phasor import from_lag, to_complex, to_lag
 from adapt.problems import BadInput, CannotBeMet
@@ -163,7 +162,7 @@ def test_every_name_that_is_not_known_is_told_at_once() -> None:
 
 
 def test_a_weight_is_told_by_what_the_rotor_file_says_or_by_its_unit() -> None:
-    assert adds_weight(WEIGHT)
-    assert not adds_weight(replace(WEIGHT, kind="trim tab"))
-    assert not adds_weight(LINK)
-    assert adds_weight(replace(LINK, kind="weight"))
+    assert WEIGHT.is_weight
+    assert not replace(WEIGHT, kind="trim tab").is_weight
+    assert not LINK.is_weight
+    assert replace(LINK, kind="weight").is_weight

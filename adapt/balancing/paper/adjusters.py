@@ -4,16 +4,10 @@ from __future__ import annotations
 
 from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["adds_weight", "blades_for", "most_of", "rank"]
+__all__ = ["blades_for", "most_of", "rank"]
 
-MASSES = ("g", "gram", "grams", "kg", "oz", "lb", "lbs")
 # Weights before what also moves the track.
 _RANK = {"weight": 0, "other": 1, None: 1, "trim tab": 2, "pitch link": 2}
-
-
-def adds_weight(adjuster: Adjuster) -> bool:
-    """Return whether an adjuster is a weight: as the rotor file says, or by its unit."""
-    return adjuster.kind == "weight" or (adjuster.kind is None and adjuster.unit in MASSES)
 
 
 def most_of(adjuster: Adjuster) -> float:
@@ -29,4 +23,4 @@ def blades_for(rotor: Rotor, adjuster: Adjuster) -> tuple[str, ...]:
 
 def rank(adjuster: Adjuster) -> int:
     """Return the place in which kinds are taken for axes: weights, others, tabs and links."""
-    return 0 if adds_weight(adjuster) else _RANK[adjuster.kind]
+    return 0 if adjuster.is_weight else _RANK[adjuster.kind]

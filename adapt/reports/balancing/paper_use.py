@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from adapt.balancing.paper.adjusters import adds_weight
 from adapt.balancing.paper.minus import instead_of_minus
 from adapt.balancing.paper.page import Page
 from adapt.reports.balancing.paper_parts import Part, axis_text, capital, short
@@ -96,4 +95,4 @@ def _most(adjuster: Adjuster) -> str:
 
 def _is_weight(adjuster: Adjuster) -> bool:
     by_name = adjuster.kind is None and hardware_of(adjuster).kind in WEIGHTS
-    return adds_weight(adjuster) or by_name
+    return adjuster.is_weight or by_name
