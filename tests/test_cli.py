@@ -13,9 +13,9 @@ import pytest
 
 import adapt
 from adapt.cli import main
+from adapt.commands import COMMANDS
 
 HEAVY = ("numpy", "pandas", "scipy", "rich", "python_calamine")
-COMMANDS = ("check", "learn", "review", "plan", "compare", "demo")
 
 
 def run(*words: str, **kwargs) -> subprocess.CompletedProcess[str]:
