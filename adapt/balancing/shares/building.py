@@ -1,0 +1,227 @@
+"""From holes and what may stand in them to the arrays that the walk works on, and what is in reach.
+
+Two counts can come first: pieces handled, walked from what is fitted now; and pieces fitted then,
+walked from empty holes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.balancing.shares.arrays import Best, Job, State, new_state
+from adapt.balancing.shares.contents import bounds_of, contents_of
+from adapt.balancing.shares.kernel import reach
+from adapt.balancing.shares.values import Holes
+
+__all__ = ["Built", "Start", "built", "start_of"]
+
+Int = npt.NDArray[np.int64]
+Real = npt.NDArray[np.float64]
+
+_DIRECTIONS = 32
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """Where a search starts. from_empty: holes are walked from empty, counting pieces fitted.
+
+    rest: what is then to be corrected [g mm]. most: no answer has a larger first count. spent: the
+    counts before a choice is made (first count, handled, opened); held: pieces and mass [g] fitted.
+    marginal: the most that each further piece can push, (direction, piece) [g mm], falling.
+    scale: of what is summed up [g mm].
+    """
+
+    holes: Holes
+    from_empty: bool
+    rest: complex
+    most: int
+    spent: tuple[int, int, int]
+    held: tuple[int, float]
+    marginal: Real
+    scale: float
+
+    @property
+    def tie(self) -> float:
+        """Residuals closer than this are equal [g mm]."""
+        return 1e-9 * max(self.scale, abs(self.rest))
+
+    def least_count(self, tolerance: float) -> int | None:
+        """Return a first count below which no answer can be; None when no count does."""
+        wanted = (self.rest * np.conj(_compass())).real - tolerance - self.tie
+        pushed = np.concatenate([np.zeros((len(wanted), 1)), self.marginal.cumsum(axis=1)], axis=1)
+        enough = (pushed >= wanted[:, None]).all(axis=0)
+        return int(enough.argmax()) if enough.any() else None
+
+    def state(self, depth: int, kinds: int) -> State:
+        """Return a walk that has not begun."""
+        state = new_state(depth, kinds, self.rest, self.held)
+        state.spent[0] = self.spent
+        return state
+
+
+def start_of(holes: Holes, target: complex, from_empty: bool) -> Start:
+    """Return where the search for a change of unbalance [g mm] starts."""
+    masses, fitted = holes.masses, holes.fitted
+    bounds = [bounds_of(hole, now, masses) for hole, now in zip(holes.holes, fitted, strict=True)]
+    now_g = fitted @ masses
+    most_g = np.array([bound.most_g for bound in bounds])
+    count = np.array([bound.most_pieces for bound in bounds])
+    heaviest = float(masses.max(initial=0.0))
+    # What a hole may gain or lose, piece by piece: none pushes farther than the heaviest.
+    gains = [most_g if from_empty else most_g - now_g, np.zeros(len(now_g)) if from_empty else now_g]
+    lines = []
+    for direction in _compass():
+        along = (holes.arms * np.conj(direction)).real
+        room = np.where(along > 0.0, gains[0], gains[1])
+        steps = [
+            abs(push) * min(heaviest, left - k * heaviest)
+            for push, left in zip(along, room, strict=True)
+            for k in range(int(np.ceil(left / heaviest - 1e-9)) if heaviest else 0)
+        ]
+        lines.append(sorted(steps, reverse=True))
+    width = max(len(line) for line in lines)
+    marginal = np.array([line + [0.0] * (width - len(line)) for line in lines])
+    total = int(fitted.sum())
+    return Start(
+        holes=holes,
+        from_empty=from_empty,
+        rest=target + (holes.unbalance(fitted) if from_empty else 0.0),
+        most=int(count.sum()) if from_empty else int(count.sum()) + total,
+        spent=(0, total, int((fitted.sum(axis=1) > 0).sum())) if from_empty else (0, 0, 0),
+        held=(0, 0.0) if from_empty else (total, float(now_g.sum())),
+        marginal=marginal.reshape(_DIRECTIONS, width),
+        scale=float(np.abs(holes.arms).max() * heaviest),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Built:
+    """A search with at most `most` of its first count. counts: of each content, (content, piece).
+
+    order: the file's places of the holes in the order of the walk.
+    """
+
+    start: Start
+    most: int
+    job: Job
+    counts: Int
+    order: Int
+
+    @property
+    def depth(self) -> int:
+        """Return how many holes can be changed at most."""
+        return self.job.table.shape[3] - 1
+
+    def fitted(self, best: Best) -> Int:
+        """Return what the best answer has fitted, (hole, piece)."""
+        holes = self.start.holes
+        then = np.zeros_like(holes.fitted) if self.start.from_empty else holes.fitted.copy()
+        for p in best.choice[: int(best.of[3])]:
+            then[self.order[self.job.hole_of[p]]] = self.counts[p]
+        return then
+
+
+def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
+    """Return the arrays of a search. along: directions of residuals to bound well [g mm]."""
+    holes, masses = start.holes, start.holes.masses
+    fitted = holes.fitted
+    bounds = [bounds_of(hole, now, masses) for hole, now in zip(holes.holes, fitted, strict=True)]
+    ready = np.array([-1 if p.stock is None else p.stock for p in holes.pieces], dtype=np.int64)
+    room = ready + (fitted.sum(axis=0) if start.from_empty else 0)
+    scarce = np.flatnonzero((ready >= 0) & (room < most))
+    contents = contents_of(holes, bounds, most, start.from_empty, scarce)
+    base = np.zeros_like(fitted) if start.from_empty else fitted
+    radius = np.abs(holes.arms)
+    value = [
+        ((c.counts - base[h]) @ masses) * radius[h] for h, c in enumerate(contents)
+    ]  # fmt: skip
+    unit = holes.arms / radius
+    order = _order(value, unit, start.rest)
+    rows: dict[str, list[npt.NDArray[np.generic]]] = {
+        key: [] for key in ("hole_of", "value", "cost", "draws", "fit", "mass", "rank", "counts")
+    }
+    rank_as_is = np.zeros(len(contents), dtype=np.int64)
+    for walked, h in enumerate(order):
+        of, now = contents[h], int(fitted[h].sum())
+        is_base = (of.counts == base[h]).all(axis=1)
+        is_now = (of.counts == fitted[h]).all(axis=1)
+        rank_as_is[h] = int(is_base.argmax())
+        rank = np.arange(len(of.counts))
+        at = np.flatnonzero(~is_base)
+        at = at[np.argsort(value[h][at], kind="stable")]
+        opened = (~is_now).astype(np.int64) - (int(now > 0) if start.from_empty else 0)
+        handled = of.handled - (now if start.from_empty else 0)
+        first = of.number if start.from_empty else of.handled
+        rows["hole_of"].append(np.full(len(at), walked))
+        rows["value"].append(value[h][at])
+        rows["cost"].append(np.stack([first, handled, opened], axis=1)[at])
+        rows["draws"].append((of.counts - base[h])[at][:, scarce])
+        rows["fit"].append((of.number - base[h].sum())[at])
+        rows["mass"].append(((of.counts - base[h]) @ masses)[at])
+        rows["rank"].append(rank[at])
+        rows["counts"].append(of.counts[at])
+    stacked = {key: np.concatenate(parts) for key, parts in rows.items()}
+    sizes = [len(part) for part in rows["value"]]
+    directions = np.concatenate([_compass(), [d / abs(d) for d in along if abs(d) > start.tie]])
+    high, low = _extremes(rows["value"], rows["cost"], most)
+    depth = min(most, len(order))
+    cosine = (unit[order][None, :] * np.conj(directions)[:, None]).real
+    job = Job(
+        ux=unit[order].real.copy(),
+        uy=unit[order].imag.copy(),
+        start=np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64),
+        hole_of=stacked["hole_of"].astype(np.int64),
+        value=stacked["value"].astype(np.float64),
+        cost=np.ascontiguousarray(stacked["cost"], dtype=np.int64),
+        draws=np.ascontiguousarray(stacked["draws"], dtype=np.int64),
+        fit=stacked["fit"].astype(np.float64),
+        mass=stacked["mass"].astype(np.float64),
+        rank=stacked["rank"].astype(np.int64),
+        room=room[scarce].astype(np.int64),
+        place=order.astype(np.int64),
+        rank_as_is=rank_as_is,
+        least_cost=_least(rows["cost"], 3),
+        least_draw=_least(rows["draws"], len(scarce)),
+        dx=directions.real.copy(),
+        dy=directions.imag.copy(),
+        table=reach(high, low, np.ascontiguousarray(cosine), most, depth),
+    )
+    return Built(start, most, job, stacked["counts"].astype(np.int64), order)
+
+
+def _compass() -> npt.NDArray[np.complex128]:
+    return np.asarray(np.exp(2j * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS))
+
+
+def _order(value: list[Real], unit: npt.NDArray[np.complex128], rest: complex) -> Int:
+    """Return holes by how far they can push towards what is to be corrected, the farthest first."""
+    wanted = rest / abs(rest) if rest else 0.0
+    pushes = [
+        float((v * (u * np.conj(wanted)).real).max(initial=0.0)) if rest else
+        float(np.abs(v).max(initial=0.0))
+        for v, u in zip(value, unit, strict=True)
+    ]  # fmt: skip
+    return np.argsort(-np.array(pushes), kind="stable").astype(np.int64)
+
+
+def _extremes(
+    value: list[npt.NDArray[np.generic]], cost: list[npt.NDArray[np.generic]], most: int
+) -> tuple[Real, Real]:
+    """Return the largest and smallest value of each hole within each first count, 0 included."""
+    high, low = np.zeros((len(value), most + 1)), np.zeros((len(value), most + 1))
+    for h, (v, c) in enumerate(zip(value, cost, strict=True)):
+        np.maximum.at(high[h], np.asarray(c)[:, 0], np.asarray(v))
+        np.minimum.at(low[h], np.asarray(c)[:, 0], np.asarray(v))
+    return np.maximum.accumulate(high, axis=1), np.minimum.accumulate(low, axis=1)
+
+
+def _least(parts: list[npt.NDArray[np.generic]], columns: int) -> Int:
+    """Return the least that holes from one on can add to each column, (hole + 1, column)."""
+    least = np.array(
+        [np.minimum(np.asarray(part).min(axis=0, initial=0), 0) for part in parts], dtype=np.int64
+    ).reshape(len(parts), columns)
+    after = least[::-1].cumsum(axis=0)[::-1]
+    return np.ascontiguousarray(np.concatenate([after, np.zeros((1, columns), dtype=np.int64)]))

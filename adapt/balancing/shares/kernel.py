@@ -1,0 +1,267 @@
+"""The compiled walk over which holes hold what: depth first, with what the rest can still reach.
+
+Arrays only, as `arrays` says; when the walk is asked for lives in `search`.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.balancing.shares.arrays import Best, Job, State
+from adapt.compiling import compiled
+
+__all__ = ["DONE", "FOUND", "PAUSED", "reach", "walk"]
+
+Array = npt.NDArray[Any]
+
+DONE, PAUSED, FOUND = 0, 1, 2
+_ROUNDING = 1e-9
+
+
+@compiled
+def reach(high: Array, low: Array, cosine: Array, most: int, depth: int) -> Array:
+    """Return how far holes can push, (first hole, direction, count, holes) [g mm].
+
+    high, low: largest and smallest value of each hole with at most such a count, (hole, count)
+    [g mm]. cosine: of each hole's angle to each direction, (direction, hole).
+    """
+    directions, holes = cosine.shape
+    out = np.zeros((holes + 1, directions, most + 1, depth + 1))
+    for i in range(holes - 1, -1, -1):
+        for d in range(directions):
+            c = cosine[d, i]
+            for a in range(most + 1):
+                for j in range(depth + 1):
+                    best = out[i + 1, d, a, j]
+                    if j > 0:
+                        for k in range(1, a + 1):
+                            gain = c * high[i, k] if c > 0.0 else c * low[i, k]
+                            best = max(best, gain + out[i + 1, d, a - k, j - 1])
+                    out[i, d, a, j] = best
+    return out
+
+
+@compiled
+def walk(
+    job: Job, state: State, best: Best, caps: Array, tolerance: float, tie: float,
+    stop: bool, work: int,
+) -> int:  # fmt: skip
+    """Walk until done, paused after so many steps, or (stop) an answer is found.
+
+    caps: most of the first count, of pieces handled, of holes opened, and of levels. tolerance:
+    the largest residual; tie: residuals closer than this are equal [g mm].
+    """
+    position, point, spent = state.position, state.point, state.spent
+    end = len(position) - 1
+    if position[end] == -2:
+        position[end] = 0
+        taken = _begin(job, state, best, caps, tolerance, tie, stop)
+        if taken and stop:
+            return FOUND
+    done = 0
+    while position[end] >= 0:
+        done += 1
+        if done > work:
+            return PAUSED
+        level = position[end]
+        p = position[level]
+        if p >= len(job.value):
+            position[end] -= 1
+            continue
+        h = job.hole_of[p]
+        left, slots = caps[0] - spent[level, 0], caps[3] - level
+        within = min(tolerance, best.of[0] + tie)
+        x, y = point[level, 0], point[level, 1]
+        if p == job.start[h] and _beyond(job, h, x, y, left, slots, within + tie):
+            position[end] -= 1  # later holes reach no farther
+            continue
+        position[level] = p + 1
+        c = job.cost[p, 0]
+        if c > left or not _possible(job, state, level, p, caps):
+            continue
+        nx, ny = x - job.value[p] * job.ux[h], y - job.value[p] * job.uy[h]
+        res = math.hypot(nx, ny)
+        if res <= within and _allowed(job, state, level, p, caps):
+            taken = _offer(job, state, best, level, p, res, tie)
+            if taken and stop:
+                return FOUND
+            within = min(tolerance, best.of[0] + tie)
+        rest = min(slots - 1, left - c)
+        if rest <= 0 or h + 1 >= len(job.ux):
+            continue
+        if _beyond(job, h + 1, nx, ny, left - c, slots - 1, within + tie):
+            continue
+        _down(job, state, level, p, nx, ny)
+        if rest == 1:
+            taken = _last(job, state, best, level + 1, h + 1, caps, tolerance, tie, stop)
+            if taken and stop:
+                return FOUND
+            continue
+        position[level + 1] = job.start[h + 1]
+        position[end] = level + 1
+    return DONE
+
+
+@compiled
+def _begin(
+    job: Job, state: State, best: Best, caps: Array, tolerance: float, tie: float, stop: bool
+) -> bool:
+    """Offer what needs no choice; end a walk that has one level at most."""
+    taken = False
+    allowed = True
+    for k in range(3):
+        allowed = allowed and state.spent[0, k] <= caps[k]
+    for s in range(len(job.room)):
+        allowed = allowed and state.drawn[0, s] <= job.room[s]
+    res = math.hypot(state.point[0, 0], state.point[0, 1])
+    if allowed and res <= tolerance:
+        taken = _offer(job, state, best, 0, -1, res, tie)
+        if taken and stop:
+            return True
+    left = min(caps[3], caps[0] - state.spent[0, 0])
+    if left <= 1:
+        state.position[-1] = -1
+        if left == 1 and _last(job, state, best, 0, 0, caps, tolerance, tie, stop):
+            taken = True
+    return taken
+
+
+@compiled
+def _beyond(
+    job: Job, hole: int, x: float, y: float, left: int, slots: int, within: float
+) -> bool:  # fmt: skip
+    """Return whether holes from this one on cannot bring the residual within a distance."""
+    for d in range(len(job.dx)):
+        if x * job.dx[d] + y * job.dy[d] - within > job.table[hole, d, left, slots]:
+            return True
+    return False
+
+
+@compiled
+def _possible(job: Job, state: State, level: int, p: int, caps: Array) -> bool:
+    """Return whether a content can be part of an answer, with what later holes may give back."""
+    h = job.hole_of[p]
+    for k in range(1, 3):
+        if state.spent[level, k] + job.cost[p, k] + job.least_cost[h + 1, k] > caps[k]:
+            return False
+    for s in range(len(job.room)):
+        drawn = state.drawn[level, s] + job.draws[p, s]
+        if drawn + job.least_draw[h + 1, s] > job.room[s]:
+            return False
+    return True
+
+
+@compiled
+def _allowed(job: Job, state: State, level: int, p: int, caps: Array) -> bool:
+    """Return whether a content ends an answer that keeps every count and stock."""
+    for k in range(3):
+        if state.spent[level, k] + job.cost[p, k] > caps[k]:
+            return False
+    for s in range(len(job.room)):
+        if state.drawn[level, s] + job.draws[p, s] > job.room[s]:
+            return False
+    return True
+
+
+@compiled
+def _down(job: Job, state: State, level: int, p: int, x: float, y: float) -> None:
+    """Write the next level: a content chosen, and x, y left to correct."""
+    state.chosen[level] = p
+    state.point[level + 1, 0] = x
+    state.point[level + 1, 1] = y
+    for k in range(3):
+        state.spent[level + 1, k] = state.spent[level, k] + job.cost[p, k]
+    for s in range(len(job.room)):
+        state.drawn[level + 1, s] = state.drawn[level, s] + job.draws[p, s]
+    state.held[level + 1, 0] = state.held[level, 0] + job.fit[p]
+    state.held[level + 1, 1] = state.held[level, 1] + job.mass[p]
+
+
+@compiled
+def _last(
+    job: Job, state: State, best: Best, level: int, first: int, caps: Array, tolerance: float,
+    tie: float, stop: bool,
+) -> bool:  # fmt: skip
+    """Offer every answer that changes one more hole from `first` on; say whether one was taken.
+
+    The residual tells the value that a hole needs: only contents near it are looked at.
+    """
+    taken = False
+    x, y = state.point[level, 0], state.point[level, 1]
+    square = x * x + y * y
+    for h in range(first, len(job.ux)):
+        within = min(tolerance, best.of[0] + tie)
+        along = x * job.ux[h] + y * job.uy[h]
+        half = within * within - (square - along * along) + _ROUNDING * (square + tie * tie)
+        if half < 0.0:
+            continue
+        width = math.sqrt(half)
+        low, high = job.start[h], job.start[h + 1]
+        while low < high:
+            middle = (low + high) // 2
+            if job.value[middle] < along - width:
+                low = middle + 1
+            else:
+                high = middle
+        for p in range(low, job.start[h + 1]):
+            if job.value[p] > along + width:
+                break
+            if not _allowed(job, state, level, p, caps):
+                continue
+            res = math.hypot(x - job.value[p] * job.ux[h], y - job.value[p] * job.uy[h])
+            if res <= tolerance and _offer(job, state, best, level, p, res, tie):
+                taken = True
+                if stop:
+                    return True
+    return taken
+
+
+@compiled
+def _offer(
+    job: Job, state: State, best: Best, level: int, p: int, res: float, tie: float
+) -> bool:  # fmt: skip
+    """Take an answer if it is better: less residual, fewer pieces, less mass, earlier in the file.
+
+    p: the content chosen after those of the levels; -1 for none.
+    """
+    if res > best.of[0] + tie:
+        return False
+    fitted, mass = state.held[level, 0], state.held[level, 1]
+    if p >= 0:
+        fitted, mass = fitted + job.fit[p], mass + job.mass[p]
+    order = 0
+    if res < best.of[0] - tie:
+        order = -1
+    elif fitted != best.of[1]:
+        order = -1 if fitted < best.of[1] else 1
+    elif abs(mass - best.of[2]) > _ROUNDING * (1.0 + abs(mass)):
+        order = -1 if mass < best.of[2] else 1
+    if order > 0:
+        return False
+    ranks = job.rank_as_is.copy()
+    for k in range(level):
+        ranks[job.place[job.hole_of[state.chosen[k]]]] = job.rank[state.chosen[k]]
+    if p >= 0:
+        ranks[job.place[job.hole_of[p]]] = job.rank[p]
+    for k in range(len(ranks)):
+        if order != 0:
+            break
+        if ranks[k] != best.rank[k]:
+            order = -1 if ranks[k] < best.rank[k] else 1
+    if order >= 0:
+        return False
+    best.of[0] = min(res, best.of[0])
+    best.of[1] = fitted
+    best.of[2] = mass
+    best.of[3] = level if p < 0 else level + 1
+    for k in range(level):
+        best.choice[k] = state.chosen[k]
+    if p >= 0:
+        best.choice[level] = p
+    for k in range(len(ranks)):
+        best.rank[k] = ranks[k]
+    return True

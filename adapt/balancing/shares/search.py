@@ -1,0 +1,218 @@
+"""The ladder of searches: fewest pieces, then fewest handled and opened, then the smallest residual.
+
+Each rung is a walk under caps that ends with an answer or with the proof that there is none.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+
+from adapt.balancing.shares.arrays import Best, State, new_best
+from adapt.balancing.shares.building import Built, Start, built
+from adapt.balancing.shares.kernel import DONE, FOUND, PAUSED, walk
+
+__all__ = ["Found", "fewest", "nearest"]
+
+Int = npt.NDArray[np.int64]
+
+_WORK = 50_000  # steps between two looks at the clock
+_SLICE = 0.1  # of the time left, for one number of pieces before the next is tried
+_TURNS = 4  # how often directions are added
+MOST = 120  # pieces: more are not looked at
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """What a ladder found. fitted: (hole, piece), None when nothing.
+
+    least: no answer has a smaller first count. proven: every rung is. ended: whether it is known
+    that there is no answer, where nothing was found. residual_bound: no answer leaves less [g mm].
+    """
+
+    fitted: Int | None
+    least: int
+    proven: bool
+    ended: bool = True
+    residual_bound: float = 0.0
+
+
+class _Walk:
+    """One walk that can be taken up again: at most so many of each count, within a tolerance."""
+
+    def __init__(self, of: Built, tolerance: float, caps: Sequence[float], stop: bool):
+        self.built, self.tolerance, self.stop = of, tolerance, stop
+        first = of.most
+        handled, opened = (min(c, 1e9) for c in caps)
+        depth = of.depth if of.start.from_empty else int(min(of.depth, opened))
+        self.caps = np.array([first, int(handled), int(opened), depth], dtype=np.int64)
+        self.state: State = of.start.state(of.depth, len(of.job.room))
+        self.best: Best = new_best(of.depth, len(of.order))
+
+    def bound(self, residual: float) -> None:
+        """Look only for what leaves less than this residual [g mm]."""
+        self.best.of[0] = residual
+
+    def go(self, until: float) -> int:
+        """Walk until the time; return DONE, PAUSED or FOUND."""
+        while True:
+            ended = walk(
+                self.built.job,
+                self.state,
+                self.best,
+                self.caps,
+                self.tolerance,
+                self.built.start.tie,
+                self.stop,
+                _WORK,
+            )
+            if ended != PAUSED or time.monotonic() >= until:
+                return int(ended)
+
+    @property
+    def fitted(self) -> Int | None:
+        """What the best answer has fitted, None when there is none."""
+        return None if math.isinf(self.best.of[1]) else self.built.fitted(self.best)
+
+
+def fewest(start: Start, tolerance: float, most: int | None, until: float) -> Found:
+    """Return the answer with the smallest first count whose residual keeps the tolerance [g mm].
+
+    Then fewest pieces handled, fewest holes opened, smallest residual, fewest pieces fitted, least
+    mass, first in the file. most: a cap on the first count. until: on the monotonic clock [s].
+    """
+    within = tolerance + start.tie
+    top = min(start.most, MOST) if most is None else min(most, start.most, MOST)
+    whole = top >= start.most if most is None else top >= min(most, start.most)
+    least = start.least_count(within)
+    if least is None or least > top:
+        known = least is None or whole
+        return Found(None, top + 1 if least is None else least, known, ended=known)
+    paused: list[_Walk] = []
+    found: _Walk | None = None
+    for count in range(least, top + 1):
+        one = _Walk(built(start, count), within, (math.inf, math.inf), stop=True)
+        now = time.monotonic()
+        status = one.go(min(until, now + max(_SLICE * (until - now), 0.0)))
+        if status == DONE:
+            least, paused = count + 1, []
+        elif status == PAUSED:
+            paused.append(one)
+            if time.monotonic() >= until:
+                break
+        else:
+            found = one
+            break
+    while paused:
+        one = paused.pop()
+        status = one.go(until)
+        if status == FOUND:
+            found = one
+        elif status == DONE:
+            least, paused = one.built.most + 1, []
+        else:
+            break
+    if found is None:
+        ended = whole and least > top
+        return Found(None, least, ended, ended=ended)
+    return _polished(found, least, within, until)
+
+
+def _polished(found: _Walk, least: int, within: float, until: float) -> Found:
+    """Return the best of the answers with the first count that was found."""
+    of, fitted = found.built, found.fitted
+    assert fitted is not None
+    proven = of.most == least
+    now = of.start.holes.fitted
+    handled, opened = math.inf, math.inf
+    if of.start.from_empty:
+        handled = float(np.abs(fitted - now).sum())
+        while handled > 0:
+            one = _Walk(of, within, (handled - 1, math.inf), stop=True)
+            if (status := one.go(until)) != FOUND:
+                proven = proven and status == DONE
+                break
+            fitted = _had(one)
+            handled = float(np.abs(fitted - now).sum())
+    opened = float((fitted != now).any(axis=1).sum())
+    for cap in range(int(opened)):
+        one = _Walk(of, within, (handled, cap), stop=True)
+        status = one.go(until)
+        if status == FOUND:
+            fitted, opened = _had(one), float(cap)
+            break
+        if status == PAUSED:
+            proven = False
+            break
+    one = _Walk(of, within, (handled, opened), stop=False)
+    proven = one.go(until) == DONE and proven
+    last = one.fitted
+    return Found(fitted if last is None else last, least, proven)
+
+
+def nearest(start: Start, most: int | None, until: float) -> Found:
+    """Return the answer with the smallest residual within a first count, then as `fewest`.
+
+    residual_bound is its residual [g mm] where that is proven, else 0.
+    """
+    top = min(start.most, MOST if most is None else min(most, MOST))
+    whole = top >= (start.most if most is None else min(most, start.most))
+    residual, fitted, proven = math.inf, None, whole
+    along: tuple[complex, ...] = ()
+    for count in _counts(top):
+        last = count == top
+        for turn in range(_TURNS):
+            one = _Walk(built(start, count, along), math.inf, (math.inf, math.inf), stop=False)
+            one.bound(residual)
+            now = time.monotonic()
+            share = 0.2 if turn < _TURNS - 1 or not last else 1.0
+            status = one.go(now + share * max(until - now, 0.0))
+            if one.fitted is not None:
+                fitted = one.fitted
+                left = _left(start, fitted)
+                residual = abs(left)
+                along = (*along[-_TURNS:], left)
+            if status == DONE or (not last and turn):
+                break
+        if last:
+            proven = proven and status == DONE
+        if time.monotonic() >= until:
+            proven = proven and last
+            break
+    if fitted is None:
+        return Found(None, 0, False, ended=False)
+    rest = fewest(start, residual, most, max(until, time.monotonic() + 0.1))
+    if rest.fitted is None:
+        return Found(fitted, 0, False)
+    return replace(
+        rest, proven=rest.proven and proven, residual_bound=residual if proven else 0.0
+    )
+
+
+def _counts(top: int) -> list[int]:
+    """Return the counts to try, the first ones one by one."""
+    return sorted({*range(min(top, 8) + 1), *(c for c in (12, 18, 27, 40, 60, 90) if c < top), top})
+
+
+def _left(start: Start, fitted: Int) -> complex:
+    """Return what is left to correct [g mm]."""
+    holes = start.holes
+    base = 0.0 if start.from_empty else holes.unbalance(holes.fitted)
+    return start.rest + base - holes.unbalance(fitted)
+
+
+def _had(one: _Walk) -> Int:
+    fitted = one.fitted
+    assert fitted is not None
+    return fitted
+
+
+@cache
+def ready() -> None:
+    """Compile the walk, or load what was compiled."""
