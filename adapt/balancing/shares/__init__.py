@@ -1,0 +1,23 @@
+"""A correction shared over the holes that exist, in the pieces at hand, with proof.
+
+Values stand in `values`, the reader of the holes file in `reading`, the verb in `sharing`; `moves`
+goes to and from moves of the rotor file's adjusters.
+"""
+
+from adapt.balancing.shares.moves import moves_of, unbalance_of
+from adapt.balancing.shares.reading import read_holes
+from adapt.balancing.shares.sharing import share
+from adapt.balancing.shares.values import Change, Hole, Holes, Piece, Place, Shared
+
+__all__ = [
+    "Change",
+    "Hole",
+    "Holes",
+    "Piece",
+    "Place",
+    "Shared",
+    "moves_of",
+    "read_holes",
+    "share",
+    "unbalance_of",
+]

@@ -71,7 +71,10 @@ def start_of(holes: Holes, target: complex, from_empty: bool) -> Start:
     count = np.array([bound.most_pieces for bound in bounds])
     heaviest = float(masses.max(initial=0.0))
     # What a hole may gain or lose, piece by piece: none pushes farther than the heaviest.
-    gains = [most_g if from_empty else most_g - now_g, np.zeros(len(now_g)) if from_empty else now_g]
+    gains = [
+        most_g if from_empty else most_g - now_g,
+        np.zeros(len(now_g)) if from_empty else now_g,
+    ]
     lines = []
     for direction in _compass():
         along = (holes.arms * np.conj(direction)).real

@@ -14,10 +14,15 @@ import numpy.typing as npt
 
 from adapt.balancing.shares.values import SLACK, Hole, Holes
 
-__all__ = ["Bounds", "Contents", "bounds_of", "contents_of"]
+__all__ = ["Bounds", "Contents", "TooMany", "bounds_of", "contents_of"]
 
 Int = npt.NDArray[np.int64]
 _SAME = 1e-9  # [g]: masses closer than this are one
+_MOST = 200_000  # contents of one hole
+
+
+class TooMany(Exception):  # noqa: N818
+    """More contents than can be looked at; the search says that it is not done."""
 
 
 @dataclass(frozen=True)
@@ -33,8 +38,11 @@ class Bounds:
 
 @dataclass(frozen=True)
 class Contents:
-    """Contents of one hole. counts: (content, piece); number: pieces in each; handled: pieces put in
-    and taken out to get there, (content,)."""
+    """Contents of one hole.
+
+    counts: (content, piece). number: pieces in each; handled: pieces put in and taken out to get
+    there, (content,).
+    """
 
     counts: Int
     number: Int
@@ -48,12 +56,10 @@ def bounds_of(hole: Hole, fitted: Int, masses: npt.NDArray[np.float64]) -> Bound
     Bounds(most_g=12.0, most_pieces=2)
     """
     now_g, now = float(fitted @ masses), int(fitted.sum())
-    most_g = np.inf if hole.most_g is None else hole.most_g
-    most = np.inf if hole.most_pieces is None else float(hole.most_pieces)
-    by_mass = np.floor(most_g * (1 + SLACK) / masses.min()) if len(masses) else 0.0
-    most = min(most, by_mass)
-    most_g = min(most_g, most * float(masses.max(initial=0.0)))
-    return Bounds(max(most_g, now_g), max(int(most), now))
+    most_g = np.inf if hole.most_g is None else max(hole.most_g, now_g)
+    most = np.inf if hole.most_pieces is None else max(hole.most_pieces, now)
+    most = min(most, np.floor(most_g * (1 + SLACK) / masses.min(initial=np.inf)))
+    return Bounds(min(most_g, most * float(masses.max(initial=0.0))), int(most))
 
 
 def contents_of(
@@ -62,7 +68,8 @@ def contents_of(
     """Return what each hole may hold with at most so many pieces handled (or fitted).
 
     most: a cap on the pieces handled in one hole; on those fitted where fitted_count. scarce: the
-    kinds of piece whose stock may bind. As is, and empty where fitted_count, always stand in it.
+    kinds of piece whose stock may bind. As is (empty, where fitted_count) always stands in it.
+    Raises TooMany.
     """
     known: dict[tuple[Bounds, tuple[int, ...]], Contents] = {}
     found = []
@@ -111,15 +118,15 @@ def _one(
                 if key not in grown or value < grown[key]:
                     grown[key] = value
         states = grown
+        if len(states) > _MOST:
+            raise TooMany
     best: dict[tuple[int, tuple[int, ...]], tuple[int, int, tuple[int, ...]]] = {}
     for (mass, number, draws), (handled, content) in states.items():
         first, second = (number, handled) if fitted_count else (handled, number)
-        value = (first, second, content)
-        if (mass, draws) not in best or value < best[(mass, draws)]:
-            best[(mass, draws)] = value
-    kept = {tuple(-n for n in content) for _, _, content in best.values()} | {fitted}
-    if fitted_count:
-        kept.add((0,) * len(fitted))
+        whole = (first, second, content)
+        if (mass, draws) not in best or whole < best[(mass, draws)]:
+            best[(mass, draws)] = whole
+    kept = {tuple(-n for n in content) for _, _, content in best.values()}
     counts = np.array(sorted(kept, reverse=True), dtype=np.int64).reshape(len(kept), len(fitted))
     return Contents(
         counts, counts.sum(axis=1), np.abs(counts - np.array(fitted, dtype=np.int64)).sum(axis=1)

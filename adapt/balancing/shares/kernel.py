@@ -161,7 +161,7 @@ def _allowed(job: Job, state: State, level: int, p: int, caps: Array) -> bool:
     for k in range(3):
         if state.spent[level, k] + job.cost[p, k] > caps[k]:
             return False
-    for s in range(len(job.room)):
+    for s in range(len(job.room)):  # noqa: SIM110 - generators are not compiled
         if state.drawn[level, s] + job.draws[p, s] > job.room[s]:
             return False
     return True

@@ -1,4 +1,4 @@
-"""The ladder of searches: fewest pieces, then fewest handled and opened, then the smallest residual.
+"""The ladder of searches: fewest pieces, fewest handled, fewest opened, smallest residual.
 
 Each rung is a walk under caps that ends with an answer or with the proof that there is none.
 """
@@ -15,15 +15,18 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.balancing.shares.arrays import Best, State, new_best
-from adapt.balancing.shares.building import Built, Start, built
+from adapt.balancing.shares.building import Built, Start, built, start_of
+from adapt.balancing.shares.contents import TooMany
 from adapt.balancing.shares.kernel import DONE, FOUND, PAUSED, walk
+from adapt.balancing.shares.values import Hole, Holes, Piece
 
-__all__ = ["Found", "fewest", "nearest"]
+__all__ = ["Found", "fewest", "nearest", "ready"]
 
 Int = npt.NDArray[np.int64]
 
 _WORK = 50_000  # steps between two looks at the clock
 _SLICE = 0.1  # of the time left, for one number of pieces before the next is tried
+_SINGLY, _FASTER = 6, 1.3  # numbers of pieces tried one by one, and how they grow after
 _TURNS = 4  # how often directions are added
 MOST = 120  # pieces: more are not looked at
 
@@ -41,6 +44,14 @@ class Found:
     proven: bool
     ended: bool = True
     residual_bound: float = 0.0
+
+
+@cache
+def ready() -> None:
+    """Compile the loops, or load what was compiled, before a clock is started."""
+    hole = Hole("", 0.0, 1.0, most_pieces=1)
+    start = start_of(Holes((hole,), (Piece("", 1.0),)), 1.0 + 0.0j, False)
+    _Walk(built(start, 1), 0.0, (math.inf, math.inf), stop=True).go(0.0)
 
 
 class _Walk:
@@ -94,34 +105,46 @@ def fewest(start: Start, tolerance: float, most: int | None, until: float) -> Fo
     if least is None or least > top:
         known = least is None or whole
         return Found(None, top + 1 if least is None else least, known, ended=known)
-    paused: list[_Walk] = []
+    paused: dict[int, _Walk] = {}
     found: _Walk | None = None
-    for count in range(least, top + 1):
-        one = _Walk(built(start, count), within, (math.inf, math.inf), stop=True)
+    count = first = least
+    while count <= top and found is None:
         now = time.monotonic()
-        status = one.go(min(until, now + max(_SLICE * (until - now), 0.0)))
-        if status == DONE:
-            least, paused = count + 1, []
-        elif status == PAUSED:
-            paused.append(one)
-            if time.monotonic() >= until:
-                break
-        else:
-            found = one
+        one = _walk(start, count, within)
+        if one is None:
             break
-    while paused:
-        one = paused.pop()
-        status = one.go(until)
+        status = one.go(min(until, now + _SLICE * max(until - now, 0.0)))
         if status == FOUND:
             found = one
         elif status == DONE:
-            least, paused = one.built.most + 1, []
+            least = count + 1
+        else:
+            paused[count] = one
+        if now >= until or count == top:
+            break
+        count = min(top, count + 1 if count < first + _SINGLY else int(_FASTER * count))
+    while found is not None and found.built.most > least:
+        below = found.built.most - 1
+        other = paused.get(below) or _walk(start, below, within)
+        status = PAUSED if other is None else other.go(until)
+        if other is not None and status == FOUND:
+            found = other
+        elif status == DONE:
+            least = below + 1
         else:
             break
     if found is None:
         ended = whole and least > top
         return Found(None, least, ended, ended=ended)
     return _polished(found, least, within, until)
+
+
+def _walk(start: Start, count: int, within: float) -> _Walk | None:
+    """Return the walk for any answer within a first count, None where it is too large."""
+    try:
+        return _Walk(built(start, count), within, (math.inf, math.inf), stop=True)
+    except TooMany:
+        return None
 
 
 def _polished(found: _Walk, least: int, within: float, until: float) -> Found:
@@ -163,12 +186,17 @@ def nearest(start: Start, most: int | None, until: float) -> Found:
     """
     top = min(start.most, MOST if most is None else min(most, MOST))
     whole = top >= (start.most if most is None else min(most, start.most))
-    residual, fitted, proven = math.inf, None, whole
+    residual, fitted, proven, status = math.inf, None, whole, PAUSED
     along: tuple[complex, ...] = ()
     for count in _counts(top):
         last = count == top
         for turn in range(_TURNS):
-            one = _Walk(built(start, count, along), math.inf, (math.inf, math.inf), stop=False)
+            try:
+                of = built(start, count, along)
+            except TooMany:
+                proven, last = False, True
+                break
+            one = _Walk(of, math.inf, (math.inf, math.inf), stop=False)
             one.bound(residual)
             now = time.monotonic()
             share = 0.2 if turn < _TURNS - 1 or not last else 1.0
@@ -182,17 +210,16 @@ def nearest(start: Start, most: int | None, until: float) -> Found:
                 break
         if last:
             proven = proven and status == DONE
+            break
         if time.monotonic() >= until:
-            proven = proven and last
+            proven = False
             break
     if fitted is None:
         return Found(None, 0, False, ended=False)
     rest = fewest(start, residual, most, max(until, time.monotonic() + 0.1))
     if rest.fitted is None:
         return Found(fitted, 0, False)
-    return replace(
-        rest, proven=rest.proven and proven, residual_bound=residual if proven else 0.0
-    )
+    return replace(rest, proven=rest.proven and proven, residual_bound=residual if proven else 0.0)
 
 
 def _counts(top: int) -> list[int]:
@@ -211,8 +238,3 @@ def _had(one: _Walk) -> Int:
     fitted = one.fitted
     assert fitted is not None
     return fitted
-
-
-@cache
-def ready() -> None:
-    """Compile the walk, or load what was compiled."""

@@ -22,7 +22,7 @@ SLACK = 1e-9  # of a mass or a limit: 0.1 + 0.2 is 0.3
 
 @dataclass(frozen=True)
 class Piece:
-    """A kind of weight. stock: how many lie ready, beside those fitted; None = as many as needed."""
+    """A kind of weight. stock: how many lie ready beside those fitted; None = as many as needed."""
 
     name: str
     mass_g: float
@@ -55,7 +55,7 @@ class Hole:
 
 @dataclass(frozen=True)
 class Place:
-    """Where an adjuster of the rotor file puts its weight: at a radius, an angle after the blade."""
+    """Where an adjuster of the rotor file has its weight: a radius, an angle after the blade."""
 
     adjuster: str
     radius_mm: float
