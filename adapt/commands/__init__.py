@@ -26,6 +26,7 @@ COMMANDS = {
     "order": "order",
     "from-paper": "from_paper",
     "to-paper": "to_paper",
+    "share": "share",
     "demo": "demo",
 }
 
