@@ -15,7 +15,7 @@ from adapt.balancing.shares import Hole, Holes, Piece, share
 def disc(rng: np.random.Generator, number: int, uneven: bool) -> Holes:
     angles = np.sort(rng.uniform(0, 360, number)) if uneven else np.arange(number) * 360 / number
     radii = rng.choice([240.0, 300.0], number) if uneven else np.full(number, 300.0)
-    pieces = [Piece(f"{m:g} g", m, int(rng.integers(2, 6))) for m in (1.0, 2.0, 5.0, 10.0, 20.0)]
+    pieces = [Piece(f"{m:g} g", m, int(rng.integers(4, 9))) for m in (1.0, 2.0, 5.0, 10.0, 20.0)]
     holes = [
         Hole(str(k), float(a), float(r), 60.0, 4)
         for k, (a, r) in enumerate(zip(angles, radii, strict=True))
@@ -48,3 +48,19 @@ def test_pieces_holes_and_residual_are_those_of_a_general_solver(
     assert other.residual is not None
     assert (shared.handled, shared.opened) == (other.pieces, other.holes)
     assert abs(shared.residual) / abs(target) == pytest.approx(other.residual, abs=2e-5)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_what_the_stock_cannot_do_no_solver_can_do() -> None:
+    holes = disc(np.random.default_rng(5), 12, uneven=False)
+    there = sum(p.mass_g * (p.stock or 0) for p in holes.pieces)
+    target = complex(300.0 * 0.95 * there * np.exp(0.8j))
+    shared = share(holes, target, "fewest", 0.01 * abs(target))
+    assert not shared.feasible
+    assert shared.proven
+    assert "the stock of pieces" in shared.stopped_by
+    assert by_scip(holes, target, 0.01 * abs(target), seconds=60.0).pieces is None
+    # A little less than what is left can be had by no one, a little more by a solver too.
+    left = abs(shared.residual)
+    assert by_scip(holes, target, 1.001 * left, seconds=60.0).pieces is not None
+    assert by_scip(holes, target, 0.999 * left, seconds=60.0).pieces is None

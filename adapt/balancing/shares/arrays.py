@@ -24,6 +24,10 @@ class Job(NamedTuple):
     rank_as_is: the ranks of holes that are left without a choice, in file order.
     least_cost, least_draw: the least that holes from one on can add, (hole + 1, count or kind).
     dx, dy, table: directions, and how far holes from one on can push along them (see `reach`).
+    heavy, scarce: mass of each kind [g], the heaviest first, and its place among the scarce (-1:
+    not scarce). arms: along each direction the push of 1 g in each of so many places, the farthest
+    first, in holes from one on, (hole + 1, direction, places) [g mm per g]. loose: the push of all
+    that can be taken out of them, (hole + 1, direction) [g mm].
     """
 
     ux: Array
@@ -44,6 +48,10 @@ class Job(NamedTuple):
     dx: Array
     dy: Array
     table: Array
+    heavy: Array
+    scarce: Array
+    arms: Array
+    loose: Array
 
 
 class State(NamedTuple):
@@ -52,6 +60,7 @@ class State(NamedTuple):
     position: the next content to try at each level, and at the end the level, -2 before the first
     step, -1 after the last. point: what is left to correct (level, x and y) [g mm]. spent: the
     three counts so far; drawn: of scarce kinds; held: pieces and mass [g] fitted; chosen: contents.
+    ready: room to count pieces by kind.
     """
 
     position: Array
@@ -60,6 +69,7 @@ class State(NamedTuple):
     drawn: Array
     held: Array
     chosen: Array
+    ready: Array
 
 
 class Best(NamedTuple):
@@ -73,15 +83,18 @@ class Best(NamedTuple):
     rank: Array
 
 
-def new_state(depth: int, kinds: int, point: complex, held: tuple[float, float]) -> State:
+def new_state(
+    depth: int, kinds: int, scarce: int, point: complex, held: tuple[float, float]
+) -> State:
     """Return a walk that has not begun. point: what is to be corrected [g mm]."""
     state = State(
         position=np.zeros(depth + 2, dtype=np.int64),
         point=np.zeros((depth + 1, 2)),
         spent=np.zeros((depth + 1, 3), dtype=np.int64),
-        drawn=np.zeros((depth + 1, kinds), dtype=np.int64),
+        drawn=np.zeros((depth + 1, scarce), dtype=np.int64),
         held=np.zeros((depth + 1, 2)),
         chosen=np.zeros(depth + 1, dtype=np.int64),
+        ready=np.zeros(kinds, dtype=np.int64),
     )
     state.position[-1] = -2
     state.point[0] = point.real, point.imag

@@ -7,6 +7,7 @@ walked from empty holes.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,12 +17,13 @@ from adapt.balancing.shares.contents import bounds_of, contents_of
 from adapt.balancing.shares.kernel import reach
 from adapt.balancing.shares.values import Holes
 
-__all__ = ["Built", "Start", "built", "start_of"]
+__all__ = ["MOST", "Built", "Start", "built", "start_of"]
 
 Int = npt.NDArray[np.int64]
 Real = npt.NDArray[np.float64]
 
 _DIRECTIONS = 32
+MOST = 120  # pieces: answers with more are not looked at
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +32,7 @@ class Start:
 
     rest: what is then to be corrected [g mm]. most: no answer has a larger first count. spent: the
     counts before a choice is made (first count, handled, opened); held: pieces and mass [g] fitted.
-    marginal: the most that each further piece can push, (direction, piece) [g mm], falling.
+    pushed: the most that so many pieces can push, (direction, pieces) [g mm].
     scale: of what is summed up [g mm].
     """
 
@@ -40,7 +42,7 @@ class Start:
     most: int
     spent: tuple[int, int, int]
     held: tuple[int, float]
-    marginal: Real
+    pushed: Real
     scale: float
 
     @property
@@ -51,13 +53,12 @@ class Start:
     def least_count(self, tolerance: float) -> int | None:
         """Return a first count below which no answer can be; None when no count does."""
         wanted = (self.rest * np.conj(_compass())).real - tolerance - self.tie
-        pushed = np.concatenate([np.zeros((len(wanted), 1)), self.marginal.cumsum(axis=1)], axis=1)
-        enough = (pushed >= wanted[:, None]).all(axis=0)
+        enough = (self.pushed >= wanted[:, None]).all(axis=0)
         return int(enough.argmax()) if enough.any() else None
 
-    def state(self, depth: int, kinds: int) -> State:
+    def state(self, depth: int, scarce: int) -> State:
         """Return a walk that has not begun."""
-        state = new_state(depth, kinds, self.rest, self.held)
+        state = new_state(depth, len(self.holes.pieces), scarce, self.rest, self.held)
         state.spent[0] = self.spent
         return state
 
@@ -70,23 +71,29 @@ def start_of(holes: Holes, target: complex, from_empty: bool) -> Start:
     most_g = np.array([bound.most_g for bound in bounds])
     count = np.array([bound.most_pieces for bound in bounds])
     heaviest = float(masses.max(initial=0.0))
-    # What a hole may gain or lose, piece by piece: none pushes farther than the heaviest.
-    gains = [
-        most_g if from_empty else most_g - now_g,
-        np.zeros(len(now_g)) if from_empty else now_g,
-    ]
+    pieces = _heaviest(holes)
     lines = []
     for direction in _compass():
         along = (holes.arms * np.conj(direction)).real
-        room = np.where(along > 0.0, gains[0], gains[1])
-        steps = [
+        gains = most_g if from_empty else most_g - now_g
+        room = np.where(along > 0.0, gains, 0.0 if from_empty else now_g)
+        by_room = _falling([
             abs(push) * min(heaviest, left - k * heaviest)
             for push, left in zip(along, room, strict=True)
             for k in range(int(np.ceil(left / heaviest - 1e-9)) if heaviest else 0)
-        ]
-        lines.append(sorted(steps, reverse=True))
-    width = max(len(line) for line in lines)
-    marginal = np.array([line + [0.0] * (width - len(line)) for line in lines])
+        ])  # fmt: skip
+        # The heaviest pieces there are in the places that push farthest; and all that comes out.
+        places = _falling(np.repeat(np.maximum(along, 0.0), count))[: len(pieces)]
+        taken: Any = [] if from_empty else np.repeat(
+            np.maximum(-along, 0.0)[:, None] * holes.masses, fitted.ravel()
+        )  # fmt: skip
+        by_stock = _falling([*(places * pieces[: len(places)]), *taken])
+        lines.append((by_room, by_stock))
+    width = max(len(line) for pair in lines for line in pair)
+    pushed = np.array([
+        [np.concatenate([[0.0], line, np.zeros(width - len(line))]).cumsum() for line in pair]
+        for pair in lines
+    ]).min(axis=1)  # fmt: skip
     total = int(fitted.sum())
     return Start(
         holes=holes,
@@ -95,7 +102,7 @@ def start_of(holes: Holes, target: complex, from_empty: bool) -> Start:
         most=int(count.sum()) if from_empty else int(count.sum()) + total,
         spent=(0, total, int((fitted.sum(axis=1) > 0).sum())) if from_empty else (0, 0, 0),
         held=(0, 0.0) if from_empty else (total, float(now_g.sum())),
-        marginal=marginal.reshape(_DIRECTIONS, width),
+        pushed=pushed,
         scale=float(np.abs(holes.arms).max() * heaviest),
     )
 
@@ -172,6 +179,8 @@ def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
     high, low = _extremes(rows["value"], rows["cost"], most)
     depth = min(most, len(order))
     cosine = (unit[order][None, :] * np.conj(directions)[:, None]).real
+    along_arms = cosine.T * radius[order][:, None]
+    by_mass = np.argsort(-masses, kind="stable")
     job = Job(
         ux=unit[order].real.copy(),
         uy=unit[order].imag.copy(),
@@ -191,8 +200,28 @@ def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
         dx=directions.real.copy(),
         dy=directions.imag.copy(),
         table=reach(high, low, np.ascontiguousarray(cosine), most, depth),
+        heavy=masses[by_mass].copy(),
+        scarce=np.array([_place(scarce, kind) for kind in by_mass], dtype=np.int64),
+        arms=_arms(along_arms, np.array([bounds[h].most_pieces for h in order]), most)
+        if len(scarce)
+        else np.zeros((1, 1, 1)),
+        loose=_loose(along_arms, (base @ masses)[order]),
     )
     return Built(start, most, job, stacked["counts"].astype(np.int64), order)
+
+
+def _heaviest(holes: Holes) -> Real:
+    """Return the masses of all pieces there are, the heaviest first [g]; no more than are used."""
+    most = 4 * MOST
+    counts = [
+        most if piece.stock is None else min(piece.stock + int(there), most)
+        for piece, there in zip(holes.pieces, holes.fitted.sum(axis=0), strict=True)
+    ]
+    return _falling(np.repeat(holes.masses, counts))
+
+
+def _falling(values: Any) -> Real:
+    return np.sort(np.asarray(values, dtype=float))[::-1]
 
 
 def _compass() -> npt.NDArray[np.complex128]:
@@ -219,6 +248,33 @@ def _extremes(
         np.maximum.at(high[h], np.asarray(c)[:, 0], np.asarray(v))
         np.minimum.at(low[h], np.asarray(c)[:, 0], np.asarray(v))
     return np.maximum.accumulate(high, axis=1), np.minimum.accumulate(low, axis=1)
+
+
+def _place(scarce: Int, kind: int) -> int:
+    """Return a kind's place among the scarce ones, -1 where it is not scarce."""
+    return int(np.flatnonzero(scarce == kind)[0]) if kind in scarce else -1
+
+
+def _arms(along: Real, places: Int, most: int) -> Real:
+    """Return the push of 1 g in so many places of holes from one on (see `Job`).
+
+    along: (hole, direction) [g mm per g]; places: of each hole.
+    """
+    holes, directions = along.shape
+    arms = np.zeros((holes + 1, directions, most + 1))
+    for d in range(directions):
+        for h in range(holes):
+            each = np.repeat(np.maximum(along[h:, d], 0.0), np.minimum(places[h:], most))
+            pushes = _falling(each)[:most].cumsum()
+            arms[h, d, 1 : len(pushes) + 1] = pushes
+            arms[h, d, len(pushes) + 1 :] = pushes[-1] if len(pushes) else 0.0
+    return arms
+
+
+def _loose(along: Real, mass: Real) -> Real:
+    """Return the push of all that can be taken out of holes from one on, (hole + 1, direction)."""
+    pushes = (np.maximum(-along, 0.0) * mass[:, None])[::-1].cumsum(axis=0)[::-1]
+    return np.ascontiguousarray(np.concatenate([pushes, np.zeros((1, along.shape[1]))]))
 
 
 def _least(parts: list[npt.NDArray[np.generic]], columns: int) -> Int:

@@ -53,13 +53,15 @@ def bounds_of(hole: Hole, fitted: Int, masses: npt.NDArray[np.float64]) -> Bound
     """Return what a hole may carry. Without a limit on pieces, mass and the lightest piece give it.
 
     >>> bounds_of(Hole("1", 0.0, 100.0, most_g=12.0), np.array([0]), np.array([5.0]))
-    Bounds(most_g=12.0, most_pieces=2)
+    Bounds(most_g=10.0, most_pieces=2)
     """
     now_g, now = float(fitted @ masses), int(fitted.sum())
     most_g = np.inf if hole.most_g is None else max(hole.most_g, now_g)
     most = np.inf if hole.most_pieces is None else max(hole.most_pieces, now)
-    most = min(most, np.floor(most_g * (1 + SLACK) / masses.min(initial=np.inf)))
-    return Bounds(min(most_g, most * float(masses.max(initial=0.0))), int(most))
+    if not len(masses):
+        return Bounds(0.0, 0)
+    most = min(most, np.floor(most_g * (1 + SLACK) / masses.min()))
+    return Bounds(float(min(most_g, most * masses.max())), int(most))
 
 
 def contents_of(

