@@ -28,6 +28,9 @@ class Job(NamedTuple):
     not scarce). arms: along each direction the push of 1 g in each of so many places, the farthest
     first, in holes from one on, (hole + 1, direction, places) [g mm per g]. loose: the push of all
     that can be taken out of them, (hole + 1, direction) [g mm].
+    pairs: two contents of a first count of 1 in two holes, (pair, 2), in cells of a grid; cells:
+    the first pair of each, column by column; grid: lowest x and y, size of a cell [g mm] (0: no
+    pairs are kept), columns and rows.
     """
 
     ux: Array
@@ -52,6 +55,9 @@ class Job(NamedTuple):
     scarce: Array
     arms: Array
     loose: Array
+    pairs: Array
+    cells: Array
+    grid: Array
 
 
 class State(NamedTuple):

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from adapt.balancing.shares.arrays import Best, Job, State, new_state
 from adapt.balancing.shares.contents import bounds_of, contents_of
 from adapt.balancing.shares.kernel import reach
+from adapt.balancing.shares.pairs import pairs_of
 from adapt.balancing.shares.values import Holes
 
 __all__ = ["MOST", "Built", "Start", "built", "start_of"]
@@ -179,14 +180,17 @@ def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
     high, low = _extremes(rows["value"], rows["cost"], most)
     depth = min(most, len(order))
     cosine = (unit[order][None, :] * np.conj(directions)[:, None]).real
+    hole_of, pushes = stacked["hole_of"].astype(np.int64), stacked["value"].astype(np.float64)
+    single = np.flatnonzero(stacked["cost"][:, 0] == 1) if most > 2 else np.zeros(0, np.int64)
+    pairs, cells, grid = pairs_of(unit[order][hole_of] * pushes, hole_of, single)
     along_arms = cosine.T * radius[order][:, None]
     by_mass = np.argsort(-masses, kind="stable")
     job = Job(
         ux=unit[order].real.copy(),
         uy=unit[order].imag.copy(),
         start=np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64),
-        hole_of=stacked["hole_of"].astype(np.int64),
-        value=stacked["value"].astype(np.float64),
+        hole_of=hole_of,
+        value=pushes,
         cost=np.ascontiguousarray(stacked["cost"], dtype=np.int64),
         draws=np.ascontiguousarray(stacked["draws"], dtype=np.int64),
         fit=stacked["fit"].astype(np.float64),
@@ -200,6 +204,9 @@ def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
         dx=directions.real.copy(),
         dy=directions.imag.copy(),
         table=reach(high, low, np.ascontiguousarray(cosine), most, depth),
+        pairs=pairs,
+        cells=cells,
+        grid=grid,
         heavy=masses[by_mass].copy(),
         scarce=np.array([_place(scarce, kind) for kind in by_mass], dtype=np.int64),
         arms=_arms(along_arms, np.array([bounds[h].most_pieces for h in order]), most)

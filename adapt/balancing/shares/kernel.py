@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.balancing.shares.arrays import Best, Job, State
+from adapt.balancing.shares.ends import allowed, down, last, offer, two
 from adapt.compiling import compiled
 
 __all__ = ["DONE", "FOUND", "PAUSED", "reach", "walk"]
@@ -19,7 +20,6 @@ __all__ = ["DONE", "FOUND", "PAUSED", "reach", "walk"]
 Array = npt.NDArray[Any]
 
 DONE, PAUSED, FOUND = 0, 1, 2
-_ROUNDING = 1e-9
 
 
 @compiled
@@ -85,20 +85,29 @@ def walk(
             continue
         nx, ny = x - job.value[p] * job.ux[h], y - job.value[p] * job.uy[h]
         res = math.hypot(nx, ny)
-        if res <= within and _allowed(job, state, level, p, caps):
-            taken = _offer(job, state, best, level, p, res, tie)
+        if res <= within and allowed(job, state, level, p, caps):
+            taken = offer(job, state, best, level, p, res, tie)
             if taken and stop:
                 return FOUND
             within = min(tolerance, best.of[0] + tie)
         rest = min(slots - 1, left - c)
         if rest <= 0 or h + 1 >= len(job.ux):
             continue
-        _down(job, state, level, p, nx, ny)
+        down(job, state, level, p, nx, ny)
         below = level + 1
         if _beyond(job, state, below, h + 1, nx, ny, left - c, slots - 1, within + tie):
             continue
         if rest == 1:
-            taken = _last(job, state, best, below, h + 1, caps, tolerance, tie, stop)
+            taken = last(job, state, best, below, h + 1, caps, tolerance, tie, stop)
+            if taken and stop:
+                return FOUND
+            continue
+        if left - c == 2 and job.grid[2] > 0.0:
+            # One hole more, or two by one each.
+            taken = last(job, state, best, below, h + 1, caps, tolerance, tie, stop)
+            if taken and stop:
+                return FOUND
+            taken = two(job, state, best, below, h + 1, caps, tolerance, tie, stop)
             if taken and stop:
                 return FOUND
             continue
@@ -120,13 +129,13 @@ def _begin(
         allowed = allowed and state.drawn[0, s] <= job.room[s]
     res = math.hypot(state.point[0, 0], state.point[0, 1])
     if allowed and res <= tolerance:
-        taken = _offer(job, state, best, 0, -1, res, tie)
+        taken = offer(job, state, best, 0, -1, res, tie)
         if taken and stop:
             return True
     left = min(caps[3], caps[0] - state.spent[0, 0])
     if left <= 1:
         state.position[-1] = -1
-        if left == 1 and _last(job, state, best, 0, 0, caps, tolerance, tie, stop):
+        if left == 1 and last(job, state, best, 0, 0, caps, tolerance, tie, stop):
             taken = True
     return taken
 
@@ -176,116 +185,4 @@ def _possible(job: Job, state: State, level: int, p: int, caps: Array) -> bool:
         drawn = state.drawn[level, s] + job.draws[p, s]
         if drawn + job.least_draw[h + 1, s] > job.room[s]:
             return False
-    return True
-
-
-@compiled
-def _allowed(job: Job, state: State, level: int, p: int, caps: Array) -> bool:
-    """Return whether a content ends an answer that keeps every count and stock."""
-    for k in range(3):
-        if state.spent[level, k] + job.cost[p, k] > caps[k]:
-            return False
-    for s in range(len(job.room)):  # noqa: SIM110 - generators are not compiled
-        if state.drawn[level, s] + job.draws[p, s] > job.room[s]:
-            return False
-    return True
-
-
-@compiled
-def _down(job: Job, state: State, level: int, p: int, x: float, y: float) -> None:
-    """Write the next level: a content chosen, and x, y left to correct."""
-    state.chosen[level] = p
-    state.point[level + 1, 0] = x
-    state.point[level + 1, 1] = y
-    for k in range(3):
-        state.spent[level + 1, k] = state.spent[level, k] + job.cost[p, k]
-    for s in range(len(job.room)):
-        state.drawn[level + 1, s] = state.drawn[level, s] + job.draws[p, s]
-    state.held[level + 1, 0] = state.held[level, 0] + job.fit[p]
-    state.held[level + 1, 1] = state.held[level, 1] + job.mass[p]
-
-
-@compiled
-def _last(
-    job: Job, state: State, best: Best, level: int, first: int, caps: Array, tolerance: float,
-    tie: float, stop: bool,
-) -> bool:  # fmt: skip
-    """Offer every answer that changes one more hole from `first` on; say whether one was taken.
-
-    The residual tells the value that a hole needs: only contents near it are looked at.
-    """
-    taken = False
-    x, y = state.point[level, 0], state.point[level, 1]
-    square = x * x + y * y
-    for h in range(first, len(job.ux)):
-        within = min(tolerance, best.of[0] + tie)
-        along = x * job.ux[h] + y * job.uy[h]
-        half = within * within - (square - along * along) + _ROUNDING * (square + tie * tie)
-        if half < 0.0:
-            continue
-        width = math.sqrt(half)
-        low, high = job.start[h], job.start[h + 1]
-        while low < high:
-            middle = (low + high) // 2
-            if job.value[middle] < along - width:
-                low = middle + 1
-            else:
-                high = middle
-        for p in range(low, job.start[h + 1]):
-            if job.value[p] > along + width:
-                break
-            if not _allowed(job, state, level, p, caps):
-                continue
-            res = math.hypot(x - job.value[p] * job.ux[h], y - job.value[p] * job.uy[h])
-            if res <= tolerance and _offer(job, state, best, level, p, res, tie):
-                taken = True
-                if stop:
-                    return True
-    return taken
-
-
-@compiled
-def _offer(
-    job: Job, state: State, best: Best, level: int, p: int, res: float, tie: float
-) -> bool:  # fmt: skip
-    """Take an answer if it is better: less residual, fewer pieces, less mass, earlier in the file.
-
-    p: the content chosen after those of the levels; -1 for none.
-    """
-    if res > best.of[0] + tie:
-        return False
-    fitted, mass = state.held[level, 0], state.held[level, 1]
-    if p >= 0:
-        fitted, mass = fitted + job.fit[p], mass + job.mass[p]
-    order = 0
-    if res < best.of[0] - tie:
-        order = -1
-    elif fitted != best.of[1]:
-        order = -1 if fitted < best.of[1] else 1
-    elif abs(mass - best.of[2]) > _ROUNDING * (1.0 + abs(mass)):
-        order = -1 if mass < best.of[2] else 1
-    if order > 0:
-        return False
-    ranks = job.rank_as_is.copy()
-    for k in range(level):
-        ranks[job.place[job.hole_of[state.chosen[k]]]] = job.rank[state.chosen[k]]
-    if p >= 0:
-        ranks[job.place[job.hole_of[p]]] = job.rank[p]
-    for k in range(len(ranks)):
-        if order != 0:
-            break
-        if ranks[k] != best.rank[k]:
-            order = -1 if ranks[k] < best.rank[k] else 1
-    if order >= 0:
-        return False
-    best.of[0] = min(res, best.of[0])
-    best.of[1] = fitted
-    best.of[2] = mass
-    best.of[3] = level if p < 0 else level + 1
-    for k in range(level):
-        best.choice[k] = state.chosen[k]
-    if p >= 0:
-        best.choice[level] = p
-    for k in range(len(ranks)):
-        best.rank[k] = ranks[k]
     return True
