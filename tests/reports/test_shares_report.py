@@ -55,9 +55,11 @@ def test_what_stops_it_and_what_is_proven_is_said(rotor: Rotor) -> None:
     beyond = flat(text_of(9000.0j, rotor=rotor))
     assert "Nothing found leaves as little as 450 g mm." in beyond
     assert "Proven: with these holes, pieces and limits nothing comes nearer." in beyond
+    assert "Stop and inspect before correcting" in beyond
     scarce = flat(text_of(2500.0j, rotor=rotor, tolerance_g_mm=1.0))
     ways = "the stock of pieces and the number of pieces in a hole"
     assert f"What stops it: {ways}; any one of these, given way, would open a way." in scarce
+    assert "Stop and inspect" not in scarce
     unproven = replace(share(HOLES, 510.0j), proven=False, least=0)
     text = flat(as_text(share_report(unproven, HOLES, rotor)))
     assert "Not proven to be the best; proven: it takes at least 0 pieces." in text

@@ -24,6 +24,7 @@ Int = npt.NDArray[np.int64]
 Real = npt.NDArray[np.float64]
 
 _DIRECTIONS = 32
+_DEPTH = 16  # holes opened: more are bounded as any number is
 MOST = 120  # pieces: answers with more are not looked at
 
 
@@ -124,7 +125,7 @@ class Built:
     @property
     def depth(self) -> int:
         """Return how many holes can be changed at most."""
-        return self.job.table.shape[3] - 1
+        return min(self.most, len(self.order))
 
     def fitted(self, best: Best) -> Int:
         """Return what the best answer has fitted, (hole, piece)."""
@@ -203,7 +204,9 @@ def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
         least_draw=_least(rows["draws"], len(scarce)),
         dx=directions.real.copy(),
         dy=directions.imag.copy(),
-        table=reach(high, low, np.ascontiguousarray(cosine), most, depth),
+        table=reach(
+            high, low, np.ascontiguousarray(cosine), most, min(depth, _DEPTH), depth > _DEPTH
+        ),
         pairs=pairs,
         cells=cells,
         grid=grid,

@@ -23,11 +23,14 @@ DONE, PAUSED, FOUND = 0, 1, 2
 
 
 @compiled
-def reach(high: Array, low: Array, cosine: Array, most: int, depth: int) -> Array:
+def reach(
+    high: Array, low: Array, cosine: Array, most: int, depth: int, endless: bool
+) -> Array:  # fmt: skip
     """Return how far holes can push, (first hole, direction, count, holes) [g mm].
 
     high, low: largest and smallest value of each hole with at most such a count, (hole, count)
-    [g mm]. cosine: of each hole's angle to each direction, (direction, hole).
+    [g mm]. cosine: of each hole's angle to each direction, (direction, hole). endless: the last
+    number of holes stands for any number.
     """
     directions, holes = cosine.shape
     out = np.zeros((holes + 1, directions, most + 1, depth + 1))
@@ -38,9 +41,10 @@ def reach(high: Array, low: Array, cosine: Array, most: int, depth: int) -> Arra
                 for j in range(depth + 1):
                     best = out[i + 1, d, a, j]
                     if j > 0:
+                        rest = j if endless and j == depth else j - 1
                         for k in range(1, a + 1):
                             gain = c * high[i, k] if c > 0.0 else c * low[i, k]
-                            best = max(best, gain + out[i + 1, d, a - k, j - 1])
+                            best = max(best, gain + out[i + 1, d, a - k, rest])
                     out[i, d, a, j] = best
     return out
 
@@ -68,18 +72,19 @@ def walk(
         if done > work:
             return PAUSED
         level = position[end]
-        p = position[level]
-        if p >= len(job.value):
+        at = position[level]
+        if at >= len(job.value):
             position[end] -= 1
             continue
-        h = job.hole_of[p]
+        h = job.hole_of[at]
+        p = job.start[h] + job.start[h + 1] - 1 - at  # the heaviest first
         left, slots = caps[0] - spent[level, 0], caps[3] - level
         within = min(tolerance, best.of[0] + tie)
         x, y = point[level, 0], point[level, 1]
-        if p == job.start[h] and _beyond(job, state, level, h, x, y, left, slots, within + tie):
+        if at == job.start[h] and _beyond(job, state, level, h, x, y, left, slots, within + tie):
             position[end] -= 1  # later holes reach no farther
             continue
-        position[level] = p + 1
+        position[level] = at + 1
         c = job.cost[p, 0]
         if c > left or not _possible(job, state, level, p, caps):
             continue
@@ -149,8 +154,9 @@ def _beyond(
 
     By what each may hold; and, where kinds are scarce, by the heaviest pieces that are left.
     """
+    holes = min(slots, job.table.shape[3] - 1)
     for d in range(len(job.dx)):
-        if x * job.dx[d] + y * job.dy[d] - within > job.table[hole, d, left, slots]:
+        if x * job.dx[d] + y * job.dy[d] - within > job.table[hole, d, left, holes]:
             return True
     if len(job.room) == 0:
         return False

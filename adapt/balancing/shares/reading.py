@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
 
-from adapt.balancing.shares.values import Hole, Holes, Piece, Place
+from adapt.balancing.shares.values import MOST_HOLES, Hole, Holes, Piece, Place
 from adapt.problems import BadInput, one_of, shown
 from adapt.rotor import Rotor
 from adapt.rotor.sections import NEEDED, Book, Section, Words, fault, name_of
@@ -21,7 +21,6 @@ __all__ = ["read_holes"]
 
 _PARTS = ("holes", "pieces", "adjusters")
 MOST = 10_000  # pieces in a hole or in stock: more is a slip; leave the key out for no end
-MOST_HOLES = 400  # more are no rotor, shaft or fan
 
 
 def read_holes(path: str | PathLike[str], rotor: Rotor) -> Holes:

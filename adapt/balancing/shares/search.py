@@ -173,6 +173,7 @@ def _polished(found: _Walk, least: int, within: float, until: float) -> Found:
             proven = False
             break
     one = _Walk(of, within, (handled, opened), stop=False)
+    one.bound(abs(_left(of.start, fitted)))
     proven = one.go(until) == DONE and proven
     last = one.fitted
     return Found(fitted if last is None else last, least, proven)
@@ -185,45 +186,62 @@ def nearest(start: Start, most: int | None, until: float) -> Found:
     """
     top = min(start.most, MOST if most is None else min(most, MOST))
     whole = top >= (start.most if most is None else min(most, start.most))
-    residual, fitted, proven, status = math.inf, None, whole, PAUSED
-    along: tuple[complex, ...] = ()
-    for count in _counts(top):
-        last = count == top
-        for turn in range(_TURNS):
-            try:
-                of = built(start, count, along)
-            except TooMany:
-                proven, last = False, True
-                break
-            one = _Walk(of, math.inf, (math.inf, math.inf), stop=False)
-            one.bound(residual)
-            now = time.monotonic()
-            share = 0.2 if turn < _TURNS - 1 or not last else 1.0
-            status = one.go(now + share * max(until - now, 0.0))
-            if one.fitted is not None:
-                fitted = one.fitted
-                left = _left(start, fitted)
-                residual = abs(left)
-                along = (*along[-_TURNS:], left)
-            if status == DONE or (not last and turn):
-                break
-        if last:
-            proven = proven and status == DONE
+    so_far = _SoFar(start)
+    # Counts that cannot do half of it teach nothing; what the most can do is worth a look first.
+    useful = start.least_count(0.5 * abs(start.rest))
+    counts = _counts(top if useful is None else min(useful, top), top)
+    status = so_far.nearer(top, until, 0.01)
+    for count in counts[:-1]:
+        if status == DONE or time.monotonic() >= until:
             break
-        if time.monotonic() >= until:
-            proven = False
+        so_far.nearer(count, until, 0.2)
+    for turn in range(_TURNS):
+        if status == DONE or (turn and time.monotonic() >= until):
             break
-    if fitted is None:
+        status = so_far.nearer(top, until, 0.2 if turn < _TURNS - 1 else 1.0)
+    proven = whole and status == DONE
+    if so_far.fitted is None:
         return Found(None, 0, False, ended=False)
-    rest = fewest(start, residual, most, max(until, time.monotonic() + 0.1))
+    rest = fewest(start, so_far.residual, most, max(until, time.monotonic() + 0.1))
     if rest.fitted is None:
-        return Found(fitted, 0, False)
-    return replace(rest, proven=rest.proven and proven, residual_bound=residual if proven else 0.0)
+        return Found(so_far.fitted, 0, False)
+    bound = so_far.residual if proven else 0.0
+    return replace(rest, proven=rest.proven and proven, residual_bound=bound)
 
 
-def _counts(top: int) -> list[int]:
+class _SoFar:
+    """The smallest residual so far, and the directions in which residuals were left [g mm]."""
+
+    def __init__(self, start: Start):
+        self.start, self.residual = start, math.inf
+        self.fitted: Int | None = None
+        self.along: tuple[complex, ...] = ()
+
+    def nearer(self, count: int, until: float, share: float) -> int:
+        """Look within a first count for a share of the time left; return DONE or PAUSED."""
+        try:
+            of = built(self.start, count, self.along)
+        except TooMany:
+            return PAUSED
+        one = _Walk(of, math.inf, (math.inf, math.inf), stop=False)
+        one.bound(self.residual)
+        now = time.monotonic()
+        status = one.go(now + share * max(until - now, 0.0))
+        if one.fitted is not None:
+            self.fitted = one.fitted
+            left = _left(self.start, one.fitted)
+            self.residual = abs(left)
+            self.along = (*self.along[1 - _TURNS :], left)
+        return status
+
+
+def _counts(first: int, top: int) -> list[int]:
     """Return the counts to try, the first ones one by one."""
-    return sorted({*range(min(top, 8) + 1), *(c for c in (12, 18, 27, 40, 60, 90) if c < top), top})
+    counts = [first]
+    while counts[-1] < top:
+        count = counts[-1]
+        counts.append(min(top, count + 1 if len(counts) < _SINGLY else int(_FASTER * count) + 1))
+    return counts
 
 
 def _left(start: Start, fitted: Int) -> complex:

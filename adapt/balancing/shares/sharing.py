@@ -23,9 +23,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from adapt.balancing.shares.building import start_of
+from adapt.balancing.shares.building import MOST, start_of
 from adapt.balancing.shares.search import Found, fewest, nearest, ready
-from adapt.balancing.shares.values import Change, Holes, Shared
+from adapt.balancing.shares.values import MOST_HOLES, Change, Holes, Shared
 from adapt.problems import BadInput
 
 __all__ = ["AIMS", "TOLERANCE", "share", "usual_tolerance"]
@@ -93,21 +93,25 @@ def share(
     until = begun + seconds
     start = start_of(holes, complex(target), aim == "combine")
     tolerance = usual_tolerance(holes, target) if tolerance_g_mm is None else tolerance_g_mm
-    feasible = True
+    feasible, too_many = True, False
     if aim == "nearest":
         tolerance = math.inf
         found = nearest(start, most_pieces, until)
     else:
         found = fewest(start, tolerance, most_pieces, until)
         if found.fitted is None:
-            feasible = False
+            feasible, too_many = False, found.least > MOST and not found.ended
             close = nearest(start, most_pieces, time.monotonic() + _BESIDE * seconds)
             found = replace(close, proven=close.proven and found.ended, least=found.least)
     made = _answer(holes, complex(target), aim, tolerance, most_pieces, found)
     if not feasible:
         beside = time.monotonic() + _BESIDE * seconds
         made = replace(
-            made, feasible=False, stopped_by=_stopped(made, holes, beside - time.monotonic())
+            made,
+            feasible=False,
+            stopped_by=(f"that no more than {MOST} pieces are looked at",)
+            if too_many
+            else _stopped(made, holes, beside - time.monotonic()),
         )
     return replace(made, seconds=time.monotonic() - begun)
 
@@ -209,8 +213,8 @@ def _require(
         wrong.append("combine takes no number of pieces: it makes it as small as it can be")
     if not 0.0 <= seconds < math.inf:
         wrong.append(f"seconds {seconds:g}: expected 0 or more")
-    if not holes.holes:
-        wrong.append("no hole: expected at least one")
+    if not 1 <= len(holes.holes) <= MOST_HOLES:
+        wrong.append(f"{len(holes.holes)} holes: expected 1 to {MOST_HOLES}")
     for hole in holes.holes:
         if not (0.0 < hole.radius_mm < math.inf and math.isfinite(hole.angle_deg)):
             wrong.append(f"hole {hole.name}: expected a radius above 0 and an angle")

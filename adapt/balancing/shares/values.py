@@ -15,8 +15,9 @@ import numpy.typing as npt
 
 from adapt.phasor import to_complex
 
-__all__ = ["Change", "Hole", "Holes", "Piece", "Place", "Shared"]
+__all__ = ["MOST_HOLES", "Change", "Hole", "Holes", "Piece", "Place", "Shared"]
 
+MOST_HOLES = 120  # more are no rotor, shaft or fan
 SLACK = 1e-9  # of a mass or a limit: 0.1 + 0.2 is 0.3
 
 

@@ -47,6 +47,9 @@ def share_report(
         report.append(
             Line("Such a hole is left, or changed towards its limit; ask the manual before flight.")
         )
+    if _much(shared):
+        reasons = ("the correction is far more than these holes and pieces can make",)
+        report.append(Line(cautions.stop_and_inspect(reasons), "bad"))
     if shared.changes:
         report += [Heading("What to do"), *_changes(shared, holes)]
     if moves:
@@ -73,7 +76,7 @@ def _asked(shared: Shared, rotor: Rotor) -> Iterable[Block]:
     yield Line(text)
     yield Line(
         f"Angles count from blade {rotor.blades[0]}, in the order in which the blades pass the "
-        "airframe."
+        "airframe; all holes count as one plane."
     )
 
 
@@ -105,6 +108,11 @@ def _verdict(shared: Shared) -> Iterable[Block]:
             "way, was found to open a way.",
             "bad",
         )
+
+
+def _much(shared: Shared) -> bool:
+    """Return whether over a quarter of the target stays: the program's own threshold, set low."""
+    return not shared.feasible and abs(shared.residual) > 0.25 * abs(shared.target) > 0.0
 
 
 def _share(shared: Shared) -> str:

@@ -203,6 +203,26 @@ def test_out_of_time_the_best_so_far_is_given_and_not_called_proven() -> None:
     assert shared.residual == pytest.approx(left_by_hand(holes, shared), abs=1e-6)
 
 
+def test_many_holes_opened_together_are_no_trouble() -> None:
+    holes = Holes(ring(120, most_pieces=1), (FIVE,))
+    shared = share(holes, 500.0 * 22.0 * np.exp(1.0j))
+    # Neighbours 3 deg apart pull together with sin(k * 1.5 deg) / sin(1.5 deg); 5 % may be left.
+    pull = [math.sin(math.radians(1.5 * k)) / math.sin(math.radians(1.5)) for k in range(40)]
+    fewest = next(k for k in range(40) if pull[k] >= 0.95 * 22.0)
+    assert shared.proven
+    assert (shared.handled, shared.opened) == (fewest, fewest)
+
+
+def test_more_pieces_than_are_looked_at_are_said_and_nothing_is_called_proven() -> None:
+    holes = Holes(ring(8, most_pieces=100), (FIVE,))
+    shared = share(holes, 130 * 500.0, tolerance_g_mm=1.0, seconds=1.0)
+    assert not shared.feasible
+    assert not shared.proven
+    assert shared.stopped_by == ("that no more than 120 pieces are looked at",)
+    assert shared.handled > 100
+    assert shared.residual == pytest.approx(left_by_hand(holes, shared), abs=1e-6)
+
+
 def test_every_problem_of_a_request_is_told_at_once() -> None:
     holes = Holes((Hole("a", 0.0, -1.0),), (Piece("p", 0.0),))
     with pytest.raises(BadInput) as caught:
