@@ -143,10 +143,14 @@ def _require(asked: argparse.Namespace) -> None:
 
 
 def _read(asked: argparse.Namespace) -> tuple[Rotor, Holes]:
+    """Read rotor file and holes; when both are bad, tell the problems of both."""
     import adapt
-    from adapt.balancing.shares import read_holes
+    from adapt.balancing.shares import holes_problems, read_holes
 
-    rotor = adapt.read_rotor(asked.rotor)
+    try:
+        rotor = adapt.read_rotor(asked.rotor)
+    except BadInput as error:
+        raise BadInput([*error.problems, *holes_problems(asked.holes)]) from None
     return rotor, read_holes(asked.holes, rotor)
 
 

@@ -47,7 +47,7 @@ def test_each_hole_has_what_comes_out_what_goes_in_and_what_is_then_fitted(rotor
 def test_what_is_left_stands_with_its_angle_and_share(rotor: Rotor) -> None:
     text = flat(text_of(510.0j, rotor=rotor, tolerance_g_mm=20.0))
     assert "a change of 510.0 g mm at 90.0 deg" in text
-    assert "what is left is 10.0 g mm at 90.0 deg (2 % of it); 20 g mm may be." in text
+    assert "what is left is 10.0 g mm at 90.0 deg (2 % of it); 20 g mm is allowed." in text
     assert "Angles count from blade A" in text
 
 
@@ -190,6 +190,18 @@ def test_a_wrong_request_is_bad_input(
     assert status == 2
     assert said in err
     assert out == ""
+
+
+def test_a_bad_rotor_file_and_bad_holes_are_told_together(
+    files: list[str], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    rotor = tmp_path / "rotor.toml"
+    rotor.write_text(Path(files[0]).read_text(encoding="utf-8").replace("1980.0", "-5"), "utf-8")
+    Path(files[1]).write_text(FILE.replace("mass_g = 5.0", "mass_g = 0"), "utf-8")
+    status, _, err = run(capsys, str(rotor), files[1], "--target", "1", "2")
+    assert status == 2
+    assert "key rpm: found -5" in err
+    assert "key mass_g: found 0" in err
 
 
 def test_beside_a_job_its_predicted_readings_stand_in_the_answer(

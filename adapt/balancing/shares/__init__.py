@@ -5,7 +5,7 @@ goes to and from moves of the rotor file's adjusters.
 """
 
 from adapt.balancing.shares.moves import moves_of, unbalance_of
-from adapt.balancing.shares.reading import read_holes
+from adapt.balancing.shares.reading import holes_problems, read_holes
 from adapt.balancing.shares.sharing import share
 from adapt.balancing.shares.values import Change, Hole, Holes, Piece, Place, Shared
 
@@ -16,6 +16,7 @@ __all__ = [
     "Piece",
     "Place",
     "Shared",
+    "holes_problems",
     "moves_of",
     "read_holes",
     "share",

@@ -13,11 +13,11 @@ from os import PathLike
 from pathlib import Path
 
 from adapt.balancing.shares.values import MOST_HOLES, Hole, Holes, Piece, Place
-from adapt.problems import BadInput, one_of, shown
+from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Rotor
 from adapt.rotor.sections import NEEDED, Book, Section, Words, fault, name_of
 
-__all__ = ["read_holes"]
+__all__ = ["holes_problems", "read_holes"]
 
 _PARTS = ("holes", "pieces", "adjusters")
 MOST = 10_000  # pieces in a hole or in stock: more is a slip; leave the key out for no end
@@ -34,6 +34,20 @@ def read_holes(path: str | PathLike[str], rotor: Rotor) -> Holes:
 
     Raises BadInput with every problem found: line, section and key, what was found and expected.
     """
+    return _read(path, rotor)
+
+
+def holes_problems(path: str | PathLike[str]) -> tuple[Problem, ...]:
+    """Return what is wrong with a holes file by itself, where its rotor file cannot be read."""
+    try:
+        _read(path, None)
+    except BadInput as error:
+        return error.problems
+    return ()
+
+
+def _read(path: str | PathLike[str], rotor: Rotor | None) -> Holes:
+    """Read a holes file; without a rotor its names are not looked up, and no angle is right."""
     book = _book(Path(path))
     pieces = _pieces(book)
     holes = _holes(book, rotor)
@@ -81,7 +95,7 @@ def _pieces(book: Book) -> list[Piece]:
     return found
 
 
-def _holes(book: Book, rotor: Rotor) -> list[Hole]:
+def _holes(book: Book, rotor: Rotor | None) -> list[Hole]:
     sections = book.sections("holes")
     if len(sections) > MOST_HOLES:
         expected = f"{MOST_HOLES} at most"
@@ -91,9 +105,12 @@ def _holes(book: Book, rotor: Rotor) -> list[Hole]:
     return holes
 
 
-def _hole(section: Section, rotor: Rotor) -> Hole | None:
+def _hole(section: Section, rotor: Rotor | None) -> Hole | None:
     name = section.text("name", NEEDED)
-    blade = section.known("blade", "a blade of the rotor file", rotor.blades)
+    if rotor is None:
+        blade = section.text("blade")
+    else:
+        blade = section.known("blade", "a blade of the rotor file", rotor.blades)
     angle = section.number("angle_deg", 0.0 if "blade" in section.values else NEEDED)
     radius = section.number("radius_mm", NEEDED, above=0)
     most_g = section.number("most_g", above=0)
@@ -108,7 +125,7 @@ def _hole(section: Section, rotor: Rotor) -> Hole | None:
         section.wrong("adjuster", section.values["adjuster"], "this key only beside blade")
     if name is None or angle is None or radius is None or fitted is None:
         return None
-    if blade is not None:
+    if blade is not None and rotor is not None:
         angle += math.degrees(float(rotor.psi[rotor.blades.index(blade)]))
     return Hole(name, angle % 360.0, radius, most_g, most_pieces, fitted, blade, adjuster)
 
@@ -134,7 +151,7 @@ def _fitted(section: Section) -> dict[str, int] | None:
     return counts
 
 
-def _places(book: Book, rotor: Rotor) -> list[Place]:
+def _places(book: Book, rotor: Rotor | None) -> list[Place]:
     found = []
     for section in book.sections("adjusters", needed=False):
         name = _adjuster(section, rotor, "name", NEEDED)
@@ -147,8 +164,12 @@ def _places(book: Book, rotor: Rotor) -> list[Place]:
     return found
 
 
-def _adjuster(section: Section, rotor: Rotor, key: str, default: object = None) -> str | None:
+def _adjuster(
+    section: Section, rotor: Rotor | None, key: str, default: object = None
+) -> str | None:
     """Return the name of an adjuster of the rotor file that is a weight in g."""
+    if rotor is None:
+        return section.text(key, default)
     name = section.known(key, "an adjuster of the rotor file", rotor.adjuster_names, default)
     if name is not None and rotor.adjuster(name).unit != "g":
         found = Words(f"{shown(name)} in {rotor.adjuster(name).unit}")

@@ -87,7 +87,9 @@ def _verdict(shared: Shared) -> Iterable[Block]:
         pieces = count(shared.handled, "piece")
         done = f"{pieces} put in or taken out, {count(shared.opened, 'hole')} opened"
     if shared.feasible:
-        allowed = "" if math.isinf(shared.tolerance) else f"; {shared.tolerance:.4g} g mm may be"
+        allowed = (
+            "" if math.isinf(shared.tolerance) else f"; {shared.tolerance:.4g} g mm is allowed"
+        )
         yield Line(f"{done}: what is left is {left}{allowed}.")
         return
     asked = f" with {count(shared.most_pieces, 'piece')}" if shared.most_pieces is not None else ""
