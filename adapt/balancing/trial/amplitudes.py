@@ -1,0 +1,359 @@
+"""One plane without phase: amplitudes alone, with trial weights in several places around the rotor.
+
+Model: run k reads |u + c X_k| with noise, X_k = sum_b exp(i psi_b) amount_b the trial weight of run
+k as it stands there, u > 0 the reading without it (its phase is unknown and taken as 0), c complex
+the effect of one unit in the first hole, whose phase is then counted from that of u. With both, the
+weight x = -u / c takes the vibration away. Phases of the instrument do not come in.
+
+One trial weight leaves a circle of answers; two leave two; three or more places that do not stand
+on one line leave one. Kept to sensors of order 1. The table of runs is read in `amplitude_table`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import brentq, minimize
+from scipy.special import i0e
+from scipy.stats import chi2, f
+
+from adapt.problems import BadInput, CannotBeMet, Problem
+
+__all__ = ["Answer", "WithoutPhase", "fit_amplitudes", "far_out"]
+
+Complex = npt.NDArray[np.complex128]
+Real = npt.NDArray[np.float64]
+
+# The program's own thresholds.
+APART = 6.0  # of twice the log likelihood: answers nearer than this are not told apart (95 %)
+NO_EFFECT_CHANCE = 0.01  # that noise alone changes the readings as much
+MOST_DOUBT = 0.5  # sd of the correction over its amount: more, and the angle is not known
+MISFIT_CHANCE = 0.01
+ON_A_LINE = 1e-6
+ENOUGH_FREEDOM = 2  # degrees of freedom that must be left to take the noise from the residual
+PARAMETERS = 3
+
+NoiseFrom = Literal["given", "rotor file", "expected", "residual"]
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """One solution.
+
+    correction: complex, amount [the adjuster's unit] at an angle in passing order from the first
+    hole. sd: of the amount; angle_sd_deg: of the angle. cov: (2, 2) of the correction's real and
+    imaginary part. effect: amplitude of one unit's effect. initial: fitted amplitude without
+    weight. fitted: (run,) fitted amplitudes. remaining: amplitude that the next run stays below in
+    95 of 100 cases, noise of a reading included. misfit: twice the log likelihood below the best.
+    """
+
+    correction: complex
+    sd: float
+    angle_sd_deg: float
+    cov: Real
+    effect: float
+    initial: float
+    fitted: Real
+    remaining: float
+    misfit: float
+
+
+@dataclass(frozen=True, eq=False)
+class WithoutPhase:
+    """What amplitudes alone say.
+
+    answers: best first; more than one = these readings cannot tell them apart; none = not known,
+    reasons say why. noise_sd: per component [sensor's unit]; noise_from: where it comes from.
+    freedom: readings more than unknowns. fit_chance: that noise alone leaves as much residual;
+    None where freedom is 0 or the noise was taken from the residual. reasons: what speaks against
+    using the answer.
+    """
+
+    answers: tuple[Answer, ...]
+    noise_sd: float
+    noise_from: NoiseFrom
+    freedom: int
+    fit_chance: float | None
+    reasons: tuple[str, ...]
+
+    @property
+    def usable(self) -> bool:
+        """Whether there is one answer and nothing speaks against it."""
+        return len(self.answers) == 1 and not self.reasons
+
+
+def fit_amplitudes(
+    amplitudes: Real,
+    weights: Complex,
+    noise_sd: float | None = None,
+    noise_from: NoiseFrom = "given",
+) -> WithoutPhase:
+    """Return the correction from amplitudes with trial weights, by maximum likelihood.
+
+    amplitudes: (run,) [sensor's unit]. weights: (run,) complex X_k, amount at an angle in passing
+    order from the first hole; 0 for a run without a trial weight, which may be repeated. noise_sd:
+    per component, of one run against another; None = from the residual, where two readings or more
+    are left over. The amplitude of a reading with circular noise follows the Rice law (Rice, Bell
+    System Tech. J. 24 (1945) 46, from memory); runs are taken as independent. sds are those of the
+    law linear about the fit (Fisher information for amplitudes well above the noise).
+
+    Raises BadInput for amplitudes below 0, CannotBeMet where the runs cannot tell: no run without a
+    weight, or fewer than two different trial weights.
+    """
+    amplitudes, weights = np.asarray(amplitudes, dtype=float), np.asarray(weights, dtype=complex)
+    _require(amplitudes, weights)
+    freedom = len(amplitudes) - PARAMETERS
+    scale, unit = float(amplitudes.max()), float(np.abs(weights).max())
+    a, x = amplitudes / scale, weights / unit
+    if noise_sd is None:
+        if freedom < ENOUGH_FREEDOM:
+            raise CannotBeMet(
+                "the noise of a reading is not known, and these runs leave too few readings over "
+                "to see it: state it, or add runs"
+            )
+        noise_from = "residual"
+        found = _minima(a, x, _rough_noise(a))
+        best = min(found, key=lambda p: _residual(p, a, x))
+        sd = max(float(np.sqrt(_residual(best, a, x) / freedom)), 1e-9)
+    else:
+        sd = max(noise_sd / scale, 1e-9)
+    minima = _minima(a, x, sd)
+    costs = [2.0 * _cost(p, a, x, sd) for p in minima]
+    least = min(costs)
+    order = sorted(range(len(minima)), key=lambda i: costs[i])
+    quantile = float(chi2.ppf(0.95, 2) if noise_sd is not None else 2.0 * f.ppf(0.95, 2, freedom))
+    answers = [
+        _answer(minima[i], a, x, sd, costs[i] - least, quantile, scale, unit)
+        for i in order
+        if costs[i] - least < APART
+    ]
+    reasons = _reasons(answers, a, x, sd, least)
+    fit_chance = None
+    if noise_sd is not None and freedom > 0:
+        fit_chance = float(chi2.sf(_residual(minima[order[0]], a, x) / sd**2, freedom))
+        if fit_chance < MISFIT_CHANCE:
+            reasons.append(
+                "the amplitudes do not fit one trial weight's effect: one was not read or not "
+                "fitted as entered, or the rotor does not answer in proportion"
+            )
+    without_effect = bool(reasons) and reasons[0] == NO_EFFECT
+    return WithoutPhase(
+        answers=() if without_effect else tuple(answers),
+        noise_sd=sd * scale,
+        noise_from=noise_from,
+        freedom=freedom,
+        fit_chance=fit_chance,
+        reasons=tuple(reasons),
+    )
+
+
+NO_EFFECT = "the trial weight changed the amplitudes no more than noise does: take a larger one"
+
+
+def _reasons(
+    answers: list[Answer], a: Real, x: Complex, sd: float, least: float
+) -> list[str]:
+    """Return what speaks against using the answers."""
+    reasons = []
+    flat = np.full(len(a), 1.0) * _mean_alone(a, sd)
+    without = 2.0 * _cost_of(flat, a, sd)
+    if without - least < chi2.ppf(1.0 - NO_EFFECT_CHANCE, 2):
+        return [NO_EFFECT]
+    if len(answers) > 1:
+        if _on_a_line(x):
+            reasons.append(
+                "the trial weights stand on one line through the shaft, so an answer and its "
+                "mirror image fit alike: add a run with the weight in another place"
+            )
+        else:
+            reasons.append(
+                "these runs fit more than one answer: add a run with the weight in another place"
+            )
+    best = answers[0]
+    if best.sd > MOST_DOUBT * abs(best.correction):
+        reasons.append(
+            f"the correction is poorly known (sd {100 * best.sd / abs(best.correction):.0f} % of "
+            "its amount): the trial weight did too little, or its places are too near"
+        )
+    return reasons
+
+
+def _answer(
+    p: Real,
+    a: Real,
+    x: Complex,
+    sd: float,
+    misfit: float,
+    quantile: float,
+    scale: float,
+    unit: float,
+) -> Answer:
+    """Return a solution with its doubts; p: (3,) u, real and imaginary part of c."""
+    u, c = p[0], complex(p[1], p[2])
+    gradient = _gradients(p, x)
+    cov = np.linalg.pinv(gradient.T @ gradient) * sd**2
+    # x = -u / c: what its real and imaginary part do when u, Re c or Im c grow.
+    slopes = np.array([-1.0 / c, u / c**2, 1j * u / c**2])
+    correction = -u / c
+    parts = np.stack([slopes.real, slopes.imag])
+    own = parts @ cov @ parts.T
+    along = np.array([correction.real, correction.imag]) / max(abs(correction), 1e-300)
+    across = np.array([-along[1], along[0]])
+    turn = np.sqrt(across @ own @ across) / max(abs(correction), 1e-300)
+    # What remains with the weight -u/c fitted: the error of u + c x at that x.
+    left = np.array([1.0, correction, 1j * correction])
+    rest = np.stack([left.real, left.imag])
+    remaining = _radius(rest @ cov @ rest.T + sd**2 * np.eye(2), quantile)
+    return Answer(
+        correction=complex(correction * unit),
+        sd=float(np.sqrt(along @ own @ along)) * unit,
+        angle_sd_deg=min(float(np.rad2deg(turn)), 180.0),
+        cov=own * unit**2,
+        effect=abs(c) * scale / unit,
+        initial=float(u) * scale,
+        fitted=np.abs(u + c * x) * scale,
+        remaining=remaining * scale,
+        misfit=float(misfit),
+    )
+
+
+def far_out(cov: Real, share: float = 0.95) -> float:
+    """Return the length that a normal vector in the plane, covariance (2, 2), stays below.
+
+    share: how often it does. From P(|v| <= R) = 1 - mean over directions of exp(-R^2 / 2 g^2),
+    g(direction) = |L (cos, sin)| with L L' = cov; derived here in polar coordinates.
+
+    >>> round(far_out(np.eye(2)), 3)
+    2.448
+    """
+    angle = np.linspace(0.0, np.pi, 181)[:-1]
+    values, vectors = np.linalg.eigh(cov)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    size = np.sum((root @ np.stack([np.cos(angle), np.sin(angle)])) ** 2, axis=0)
+    top = float(values[-1])
+    if not top > 0.0:
+        return 0.0
+    size = np.maximum(size, 1e-12 * top)
+
+    def beyond(r: float) -> float:
+        return float(np.exp(-0.5 * r**2 / size).mean()) - (1.0 - share)
+
+    return float(brentq(beyond, 0.0, 10.0 * np.sqrt(top)))
+
+
+def _radius(cov: Real, quantile: float) -> float:
+    """Return `far_out`, wider as the noise is itself known from few readings only."""
+    return far_out(cov) * float(np.sqrt(quantile / chi2.ppf(0.95, 2)))
+
+
+def _minima(a: Real, x: Complex, sd: float) -> list[Real]:
+    """Return the different local maxima of the likelihood, as (u, Re c, Im c); scaled readings."""
+    found: list[Real] = []
+    for start in _starts(a, x):
+        result = minimize(
+            _cost, start, args=(a, x, max(sd, 1e-4)), method="BFGS", options={"gtol": 1e-9}
+        )
+        p = _polished(np.asarray(result.x, dtype=float), a, x)
+        better = p if _cost(p, a, x, sd) <= _cost(result.x, a, x, sd) else result.x
+        p = np.asarray(better if better[0] >= 0 else -better, dtype=float)
+        reach = 1e-3 * (1.0 + np.abs(p).max())
+        if not any(np.abs(p - q).max() < reach for q in found):
+            found.append(p)
+    return found
+
+
+def _starts(a: Real, x: Complex) -> list[Real]:
+    """Return starting points: effects of several sizes in every direction about the run without."""
+    u = float(a[x == 0].mean())
+    moved = x != 0
+    # |u + c X|^2 is linear in u^2, |c|^2 and u c: solved as least squares where runs allow it.
+    rows = np.stack(
+        [np.ones(len(a)), np.abs(x) ** 2, 2.0 * x.real, -2.0 * x.imag], axis=1
+    )
+    solved, *_ = np.linalg.lstsq(rows, a**2, rcond=None)
+    starts = []
+    if solved[0] > 0:
+        base = np.sqrt(solved[0])
+        starts.append(np.array([base, solved[2] / base, solved[3] / base]))
+    size = float(np.sqrt(np.mean((a[moved] - u) ** 2)) + 1e-3)
+    for effect in (size, u + size, 2.0 * u + size):
+        for angle in np.deg2rad(np.arange(0.0, 360.0, 30.0)):
+            starts.append(np.array([u, effect * np.cos(angle), effect * np.sin(angle)]))
+    return starts
+
+
+def _polished(p: Real, a: Real, x: Complex) -> Real:
+    """Return the point after a few Gauss-Newton steps where these make the residual smaller."""
+    best, least = p, _residual(p, a, x)
+    for _ in range(20):
+        gradient = _gradients(best, x)
+        error = a - np.abs(best[0] + (best[1] + 1j * best[2]) * x)
+        step, *_ = np.linalg.lstsq(gradient, error, rcond=1e-10)
+        trial = best + step
+        now = _residual(trial, a, x)
+        if not now < least:
+            break
+        best, least = trial, now
+    return best
+
+
+def _cost(p: Real, a: Real, x: Complex, sd: float) -> float:
+    """Return minus the log likelihood of the Rice law, up to what does not depend on p."""
+    return _cost_of(np.abs(p[0] + (p[1] + 1j * p[2]) * x), a, sd)
+
+
+def _cost_of(size: Real, a: Real, sd: float) -> float:
+    product = a * size / sd**2
+    # log I0(z) = log i0e(z) + z keeps large arguments finite.
+    return float(np.sum(0.5 * (a - size) ** 2 / sd**2 - np.log(i0e(product))))
+
+
+def _residual(p: Real, a: Real, x: Complex) -> float:
+    return float(np.sum((a - np.abs(p[0] + (p[1] + 1j * p[2]) * x)) ** 2))
+
+
+def _gradients(p: Real, x: Complex) -> Real:
+    """Return how fitted amplitudes change with u, Re c and Im c, (run, 3)."""
+    value = p[0] + (p[1] + 1j * p[2]) * x
+    size = np.maximum(np.abs(value), 1e-12)
+    away = value.conj() / size
+    return np.stack([away.real, (away * x).real, (away * 1j * x).real], axis=1)
+
+
+def _mean_alone(a: Real, sd: float) -> float:
+    """Return the one amplitude that fits all readings best."""
+    grid = np.linspace(0.0, float(a.max()) * 1.2, 400)
+    return float(grid[np.argmin([_cost_of(np.full(len(a), g), a, sd) for g in grid])])
+
+
+def _rough_noise(a: Real) -> float:
+    return 0.02 * float(a.max())
+
+
+def _on_a_line(x: Complex) -> bool:
+    """Return whether all trial weights stand on one line through the shaft."""
+    directions = x[x != 0] / np.abs(x[x != 0])
+    return bool(np.abs((directions * directions[0].conj()).imag).max(initial=0.0) < ON_A_LINE)
+
+
+def _require(a: Real, x: Complex) -> None:
+    problems = [
+        Problem("fault", "request", k + 1, "amplitude", f"{value:g}", "a number of at least 0")
+        for k, value in enumerate(a)
+        if not (np.isfinite(value) and value >= 0.0)
+    ]
+    if problems:
+        raise BadInput(problems)
+    if not (x == 0).any():
+        raise CannotBeMet("there is no run without a trial weight: read the rotor as it is first")
+    if not (a > 0.0).any():
+        raise CannotBeMet("every amplitude is 0: there is nothing to balance, or nothing was read")
+    moved = x[x != 0]
+    if len(moved) == 0 or np.abs(moved - moved[0]).max() < ON_A_LINE * np.abs(moved).max():
+        raise CannotBeMet(
+            "without phase one trial weight leaves a whole circle of answers: run the trial weight "
+            "in at least two places, better three"
+        )
