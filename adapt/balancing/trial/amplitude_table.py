@@ -7,7 +7,7 @@ rotor carried in the run without; weights on several blades are several rows of 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from os import PathLike
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from adapt.balancing.trial.amplitudes import (
     ENOUGH_FREEDOM,
+    MIRRORED,
     PARAMETERS,
     NoiseFrom,
     WithoutPhase,
@@ -105,14 +106,14 @@ def read_amplitudes(
     )
 
 
-def without_phase(
-    rotor: Rotor, runs: AmplitudeRuns, noise_sd: float | None = None
-) -> WithoutPhase:
+def without_phase(rotor: Rotor, runs: AmplitudeRuns, noise_sd: float | None = None) -> WithoutPhase:
     """Return the correction that these runs leave, see `amplitudes.fit_amplitudes`.
 
     noise_sd: of one run against another, per component [sensor's unit]; None = from the rotor file,
     else from the residual where enough readings are left over, else as `adapt learn` expects it
-    before a log says better. Raises BadInput for a noise that is not above 0, and as
+    before a log says better. Where all blades that take the adjuster stand on one line themselves
+    (two blades), its part along that line is all that there is to correct, and that an answer has a
+    mirror image is no reason against it. Raises BadInput for a noise that is not above 0, and as
     `fit_amplitudes` does.
     """
     noise_from: NoiseFrom = "given"
@@ -126,13 +127,24 @@ def without_phase(
         if stated[at] or len(runs.runs) - PARAMETERS < ENOUGH_FREEDOM:
             noise_sd = float(np.sqrt((expected.reading_var[at] + expected.run_var[at]) / 2.0))
             noise_from = "rotor file" if stated[at] else "expected"
-    return fit_amplitudes(runs.amplitudes, runs.weights, noise_sd, noise_from)
+    found = fit_amplitudes(runs.amplitudes, runs.weights, noise_sd, noise_from)
+    if found.on_line is not None and _only_a_line(rotor, runs.adjuster):
+        reasons = tuple(reason for reason in found.reasons if reason != MIRRORED)
+        found = replace(found, reasons=reasons, line_is_all=True)
+    return found
+
+
+def _only_a_line(rotor: Rotor, adjuster: Adjuster) -> bool:
+    """Return whether the blades that take an adjuster stand on one line through the shaft."""
+    taking = [b for b, name in enumerate(rotor.blades) if name in (adjuster.blades or rotor.blades)]
+    turned = blade_phasors(rotor, 1)[taking]
+    return bool(np.abs((turned * turned[0].conj()).imag).max() < 1e-6)
 
 
 def _sensor_of(rotor: Rotor, sensor: str, regime: str, source: str) -> Sensor:
     sensors = [s.name for s in rotor.sensors]
     problems = [
-        Problem("fault", source, None, what, repr(name), one_of(f"{what} of the rotor file", name, known))
+        Problem("fault", source, None, what, repr(name), _known(what, name, known))
         for what, name, known in (
             ("sensor", sensor, sensors),
             ("regime", regime, list(rotor.regime_names)),
@@ -147,6 +159,10 @@ def _sensor_of(rotor: Rotor, sensor: str, regime: str, source: str) -> Sensor:
     if problems:
         raise BadInput(problems)
     return rotor.sensor(sensor)
+
+
+def _known(what: str, name: str, known: list[str]) -> str:
+    return one_of(f"a {what} of the rotor file", name, known)
 
 
 def _weights(
@@ -201,11 +217,13 @@ def _one_each(
 ) -> Real:
     """Return the amplitude of each run, (run,); its rows must say the same or nothing."""
     read = np.full(count, np.nan)
+    filled = table.column("amplitude").each(bool, bool)
     for k in range(count):
         rows = np.flatnonzero(of_run == k)
         given = rows[~np.isnan(amplitude[rows])]
         if len(given) == 0:
-            findings.fault(table, rows[:1], "amplitude", "the amplitude that this run read")
+            blank = rows[~filled[rows]]
+            findings.fault(table, blank[:1], "amplitude", "the amplitude that this run read")
             continue
         read[k] = amplitude[given[0]]
         differ = given[amplitude[given] != read[k]]

@@ -16,13 +16,29 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq, minimize
-from scipy.special import i0e
 from scipy.stats import chi2, f
 
+from adapt.balancing.trial.likelihood import (
+    cost,
+    cost_of,
+    far_out,
+    gradients,
+    maxima,
+    mean_alone,
+    residual,
+)
 from adapt.problems import BadInput, CannotBeMet, Problem
 
-__all__ = ["Answer", "WithoutPhase", "fit_amplitudes", "far_out"]
+__all__ = [
+    "ENOUGH_FREEDOM",
+    "MIRRORED",
+    "PARAMETERS",
+    "Answer",
+    "NoiseFrom",
+    "OnLine",
+    "WithoutPhase",
+    "fit_amplitudes",
+]
 
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
@@ -33,6 +49,7 @@ NO_EFFECT_CHANCE = 0.01  # that noise alone changes the readings as much
 MOST_DOUBT = 0.5  # sd of the correction over its amount: more, and the angle is not known
 MISFIT_CHANCE = 0.01
 ON_A_LINE = 1e-6
+ROUGH_NOISE = 0.02  # of the largest amplitude: only to find where the residual is least
 ENOUGH_FREEDOM = 2  # degrees of freedom that must be left to take the noise from the residual
 PARAMETERS = 3
 
@@ -61,6 +78,19 @@ class Answer:
     misfit: float
 
 
+@dataclass(frozen=True)
+class OnLine:
+    """The part of a correction along the line of the trial weights.
+
+    correction: complex, as in `Answer`. sd: of its amount. remaining: the amplitude predicted with
+    it alone (mean).
+    """
+
+    correction: complex
+    sd: float
+    remaining: float
+
+
 @dataclass(frozen=True, eq=False)
 class WithoutPhase:
     """What amplitudes alone say.
@@ -69,7 +99,9 @@ class WithoutPhase:
     reasons say why. noise_sd: per component [sensor's unit]; noise_from: where it comes from.
     freedom: readings more than unknowns. fit_chance: that noise alone leaves as much residual;
     None where freedom is 0 or the noise was taken from the residual. reasons: what speaks against
-    using the answer.
+    using the answer. on_line: where all trial weights stand on one line through the shaft, the part
+    of the correction along it, which both answers share; its angle is one of the line's two.
+    line_is_all: whether no weight can be fitted anywhere else.
     """
 
     answers: tuple[Answer, ...]
@@ -78,11 +110,13 @@ class WithoutPhase:
     freedom: int
     fit_chance: float | None
     reasons: tuple[str, ...]
+    on_line: OnLine | None = None
+    line_is_all: bool = False
 
     @property
     def usable(self) -> bool:
-        """Whether there is one answer and nothing speaks against it."""
-        return len(self.answers) == 1 and not self.reasons
+        """Whether there is one answer (or all that the line can take) and nothing against it."""
+        return (len(self.answers) == 1 or self.line_is_all) and not self.reasons
 
 
 def fit_amplitudes(
@@ -115,13 +149,13 @@ def fit_amplitudes(
                 "to see it: state it, or add runs"
             )
         noise_from = "residual"
-        found = _minima(a, x, _rough_noise(a))
-        best = min(found, key=lambda p: _residual(p, a, x))
-        sd = max(float(np.sqrt(_residual(best, a, x) / freedom)), 1e-9)
+        found = maxima(a, x, ROUGH_NOISE)
+        best = min(found, key=lambda p: residual(p, a, x))
+        sd = max(float(np.sqrt(residual(best, a, x) / freedom)), 1e-9)
     else:
         sd = max(noise_sd / scale, 1e-9)
-    minima = _minima(a, x, sd)
-    costs = [2.0 * _cost(p, a, x, sd) for p in minima]
+    minima = maxima(a, x, sd)
+    costs = [2.0 * cost(p, a, x, sd) for p in minima]
     least = min(costs)
     order = sorted(range(len(minima)), key=lambda i: costs[i])
     quantile = float(chi2.ppf(0.95, 2) if noise_sd is not None else 2.0 * f.ppf(0.95, 2, freedom))
@@ -133,7 +167,7 @@ def fit_amplitudes(
     reasons = _reasons(answers, a, x, sd, least)
     fit_chance = None
     if noise_sd is not None and freedom > 0:
-        fit_chance = float(chi2.sf(_residual(minima[order[0]], a, x) / sd**2, freedom))
+        fit_chance = float(chi2.sf(residual(minima[order[0]], a, x) / sd**2, freedom))
         if fit_chance < MISFIT_CHANCE:
             reasons.append(
                 "the amplitudes do not fit one trial weight's effect: one was not read or not "
@@ -147,27 +181,27 @@ def fit_amplitudes(
         freedom=freedom,
         fit_chance=fit_chance,
         reasons=tuple(reasons),
+        on_line=_along(answers[0], x, unit) if _on_a_line(x) and not without_effect else None,
     )
 
 
+MIRRORED = (
+    "the trial weights stand on one line through the shaft, so an answer and its mirror image fit "
+    "alike: add a run with the weight in another place"
+)
 NO_EFFECT = "the trial weight changed the amplitudes no more than noise does: take a larger one"
 
 
-def _reasons(
-    answers: list[Answer], a: Real, x: Complex, sd: float, least: float
-) -> list[str]:
+def _reasons(answers: list[Answer], a: Real, x: Complex, sd: float, least: float) -> list[str]:
     """Return what speaks against using the answers."""
     reasons = []
-    flat = np.full(len(a), 1.0) * _mean_alone(a, sd)
-    without = 2.0 * _cost_of(flat, a, sd)
+    flat = np.full(len(a), 1.0) * mean_alone(a, sd)
+    without = 2.0 * cost_of(flat, a, sd)
     if without - least < chi2.ppf(1.0 - NO_EFFECT_CHANCE, 2):
         return [NO_EFFECT]
     if len(answers) > 1:
         if _on_a_line(x):
-            reasons.append(
-                "the trial weights stand on one line through the shaft, so an answer and its "
-                "mirror image fit alike: add a run with the weight in another place"
-            )
+            reasons.append(MIRRORED)
         else:
             reasons.append(
                 "these runs fit more than one answer: add a run with the weight in another place"
@@ -193,7 +227,7 @@ def _answer(
 ) -> Answer:
     """Return a solution with its doubts; p: (3,) u, real and imaginary part of c."""
     u, c = p[0], complex(p[1], p[2])
-    gradient = _gradients(p, x)
+    gradient = gradients(p, x)
     cov = np.linalg.pinv(gradient.T @ gradient) * sd**2
     # x = -u / c: what its real and imaginary part do when u, Re c or Im c grow.
     slopes = np.array([-1.0 / c, u / c**2, 1j * u / c**2])
@@ -220,117 +254,23 @@ def _answer(
     )
 
 
-def far_out(cov: Real, share: float = 0.95) -> float:
-    """Return the length that a normal vector in the plane, covariance (2, 2), stays below.
-
-    share: how often it does. From P(|v| <= R) = 1 - mean over directions of exp(-R^2 / 2 g^2),
-    g(direction) = |L (cos, sin)| with L L' = cov; derived here in polar coordinates.
-
-    >>> round(far_out(np.eye(2)), 3)
-    2.448
-    """
-    angle = np.linspace(0.0, np.pi, 181)[:-1]
-    values, vectors = np.linalg.eigh(cov)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    size = np.sum((root @ np.stack([np.cos(angle), np.sin(angle)])) ** 2, axis=0)
-    top = float(values[-1])
-    if not top > 0.0:
-        return 0.0
-    size = np.maximum(size, 1e-12 * top)
-
-    def beyond(r: float) -> float:
-        return float(np.exp(-0.5 * r**2 / size).mean()) - (1.0 - share)
-
-    return float(brentq(beyond, 0.0, 10.0 * np.sqrt(top)))
+def _along(answer: Answer, x: Complex, unit: float) -> OnLine:
+    """Return the part of an answer along the line of the trial weights; x: (run,)."""
+    moved = x[x != 0]
+    line = moved[0] / abs(moved[0])
+    amount = (answer.correction * line.conjugate()).real
+    direction = np.array([line.real, line.imag])
+    part = amount * line
+    return OnLine(
+        correction=complex(part),
+        sd=float(np.sqrt(direction @ answer.cov @ direction)),
+        remaining=answer.effect * abs(answer.correction - part),
+    )
 
 
 def _radius(cov: Real, quantile: float) -> float:
     """Return `far_out`, wider as the noise is itself known from few readings only."""
     return far_out(cov) * float(np.sqrt(quantile / chi2.ppf(0.95, 2)))
-
-
-def _minima(a: Real, x: Complex, sd: float) -> list[Real]:
-    """Return the different local maxima of the likelihood, as (u, Re c, Im c); scaled readings."""
-    found: list[Real] = []
-    for start in _starts(a, x):
-        result = minimize(
-            _cost, start, args=(a, x, max(sd, 1e-4)), method="BFGS", options={"gtol": 1e-9}
-        )
-        p = _polished(np.asarray(result.x, dtype=float), a, x)
-        better = p if _cost(p, a, x, sd) <= _cost(result.x, a, x, sd) else result.x
-        p = np.asarray(better if better[0] >= 0 else -better, dtype=float)
-        reach = 1e-3 * (1.0 + np.abs(p).max())
-        if not any(np.abs(p - q).max() < reach for q in found):
-            found.append(p)
-    return found
-
-
-def _starts(a: Real, x: Complex) -> list[Real]:
-    """Return starting points: effects of several sizes in every direction about the run without."""
-    u = float(a[x == 0].mean())
-    moved = x != 0
-    # |u + c X|^2 is linear in u^2, |c|^2 and u c: solved as least squares where runs allow it.
-    rows = np.stack(
-        [np.ones(len(a)), np.abs(x) ** 2, 2.0 * x.real, -2.0 * x.imag], axis=1
-    )
-    solved, *_ = np.linalg.lstsq(rows, a**2, rcond=None)
-    starts = []
-    if solved[0] > 0:
-        base = np.sqrt(solved[0])
-        starts.append(np.array([base, solved[2] / base, solved[3] / base]))
-    size = float(np.sqrt(np.mean((a[moved] - u) ** 2)) + 1e-3)
-    for effect in (size, u + size, 2.0 * u + size):
-        for angle in np.deg2rad(np.arange(0.0, 360.0, 30.0)):
-            starts.append(np.array([u, effect * np.cos(angle), effect * np.sin(angle)]))
-    return starts
-
-
-def _polished(p: Real, a: Real, x: Complex) -> Real:
-    """Return the point after a few Gauss-Newton steps where these make the residual smaller."""
-    best, least = p, _residual(p, a, x)
-    for _ in range(20):
-        gradient = _gradients(best, x)
-        error = a - np.abs(best[0] + (best[1] + 1j * best[2]) * x)
-        step, *_ = np.linalg.lstsq(gradient, error, rcond=1e-10)
-        trial = best + step
-        now = _residual(trial, a, x)
-        if not now < least:
-            break
-        best, least = trial, now
-    return best
-
-
-def _cost(p: Real, a: Real, x: Complex, sd: float) -> float:
-    """Return minus the log likelihood of the Rice law, up to what does not depend on p."""
-    return _cost_of(np.abs(p[0] + (p[1] + 1j * p[2]) * x), a, sd)
-
-
-def _cost_of(size: Real, a: Real, sd: float) -> float:
-    product = a * size / sd**2
-    # log I0(z) = log i0e(z) + z keeps large arguments finite.
-    return float(np.sum(0.5 * (a - size) ** 2 / sd**2 - np.log(i0e(product))))
-
-
-def _residual(p: Real, a: Real, x: Complex) -> float:
-    return float(np.sum((a - np.abs(p[0] + (p[1] + 1j * p[2]) * x)) ** 2))
-
-
-def _gradients(p: Real, x: Complex) -> Real:
-    """Return how fitted amplitudes change with u, Re c and Im c, (run, 3)."""
-    value = p[0] + (p[1] + 1j * p[2]) * x
-    size = np.maximum(np.abs(value), 1e-12)
-    away = value.conj() / size
-    return np.stack([away.real, (away * x).real, (away * 1j * x).real], axis=1)
-
-
-def _mean_alone(a: Real, sd: float) -> float:
-    """Return the one amplitude that fits all readings best."""
-    grid = np.linspace(0.0, float(a.max()) * 1.2, 400)
-    return float(grid[np.argmin([_cost_of(np.full(len(a), g), a, sd) for g in grid])])
-
-
-def _rough_noise(a: Real) -> float:
-    return 0.02 * float(a.max())
 
 
 def _on_a_line(x: Complex) -> bool:

@@ -117,7 +117,9 @@ def correct(
     basis = seen.known_basis() if only_known else np.eye(len(planes), dtype=complex)
     z = level.level_mean[at, 0]
     effects = (mean @ basis) / scale[at, None]
-    inverse = basis @ np.linalg.pinv(effects) if basis.shape[1] else np.zeros((len(planes), len(at)))
+    inverse = (
+        basis @ np.linalg.pinv(effects) if basis.shape[1] else np.zeros((len(planes), len(at)))
+    )
     weights = -inverse @ (z / scale[at])
     errors = _errors(rotor, level, columns, weights)[at] / scale[at] ** 2
     result = Correction(
@@ -204,18 +206,19 @@ def _require(
     rotor: Rotor, planes: tuple[str, ...], regimes: Collection[str]
 ) -> tuple[list[int], npt.NDArray[np.bool_]]:
     """Return the planes' columns and which channels are asked; BadInput with all that is wrong."""
-    source = rotor.source or "rotor file"
     problems = [
-        Problem("fault", "request", None, what, repr(name), one_of(f"{what} of {source}", name, known))
+        Problem("fault", "request", None, "name", repr(name), one_of(what, name, known))
         for what, names, known in (
-            ("an adjuster", planes, rotor.adjuster_names),
-            ("a regime", tuple(regimes), rotor.regime_names),
+            ("an adjuster of the rotor file", planes, rotor.adjuster_names),
+            ("a regime of the rotor file", tuple(regimes), rotor.regime_names),
         )
         for name in names
         if name not in known
     ]  # fmt: skip
     if not planes:
-        problems.append(Problem("fault", "request", None, "planes", "none", "at least one adjuster"))
+        problems.append(
+            Problem("fault", "request", None, "planes", "none", "at least one adjuster")
+        )
     if len(set(planes)) < len(planes):
         problems.append(Problem("fault", "request", None, "planes", "one twice", "each plane once"))
     if problems:

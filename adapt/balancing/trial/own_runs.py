@@ -192,7 +192,9 @@ def _in_this_frame(
     keep = np.ones(len(readings), dtype=bool)
     at = readings["run"].map(place).to_numpy()
     notes: list[str] = []
-    for kind, after, moved in zip(events["kind"], events["after_run"], events["sensor"], strict=True):
+    for kind, after, moved in zip(
+        events["kind"], events["after_run"], events["sensor"], strict=True
+    ):
         if kind not in FRAMES:
             continue
         touched = {

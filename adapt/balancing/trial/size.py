@@ -11,71 +11,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from adapt.balancing.grams import grams_per_unit
+from adapt.balancing.trial.asked import GRADE_MULTIPLES, Asked, Now, require
 from adapt.balancing.unbalance import permissible_g_mm
 from adapt.phasor import STANDARD_GRAVITY
-from adapt.problems import BadInput, Problem
 from adapt.rotor import Adjuster
 from adapt.rotor.values import STEP_TOLERANCE
 
 __all__ = ["Asked", "Bound", "Now", "TrialWeight", "centrifugal_force_n", "trial_weight"]
 
 # All common practice, no source.
-GRADE_MULTIPLES = (5.0, 10.0)  # of the permissible unbalance: less shows too little, more is risky
-FORCE_SHARE = 0.10  # of the rotor's weight
 LEAST_CHANGE = 0.30  # of the amplitude: the least change of a reading that is worth a run
-NOISES = 3.0  # sds of the noise that a change has to be
 # A change of 0.66 of the amplitude changes it by 30 % or turns it by 30 deg whatever its direction:
 # the distance to the farthest corner of that sector, |1.3 exp(30 deg i) - 1|.
 SURE_CHANGE = abs(1.3 * complex(math.cos(math.pi / 6), math.sin(math.pi / 6)) - 1.0)
-STOP_MULTIPLE = 2.0  # of the amplitude there is, where no stop amplitude is given (own rule)
 DOUBT = 2.0  # sds by which a known effect may be larger or smaller
-
-
-@dataclass(frozen=True)
-class Now:
-    """One reading before the trial.
-
-    amplitude, noise_sd (per component, of the change between two runs), limit: in the sensor's
-    unit; limit None = none. effect, effect_sd: what one unit of the adjuster does, amplitude and sd
-    per component, by a chart or by coefficients; None = not known. stop: what the amplitude must
-    not exceed; None = by the program's own rule.
-    """
-
-    sensor: str
-    regime: str
-    amplitude: float
-    noise_sd: float
-    unit: str = ""
-    limit: float | None = None
-    effect: float | None = None
-    effect_sd: float = 0.0
-    stop: float | None = None
-
-    @property
-    def stop_at(self) -> float:
-        """The amplitude at which to shut down: as given, else twice the reading or the limit."""
-        if self.stop is not None:
-            return self.stop
-        return max(STOP_MULTIPLE * self.amplitude, self.limit or 0.0)
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What a trial weight is asked for.
-
-    mass_kg: of the rotor. radius_mm: of the weight. rpm: the highest speed of the trial run and of
-    service [1/min]. fitted: what the blade carries now [the adjuster's unit]. grade: balance
-    quality grade G [mm/s]. multiple: most of the permissible unbalance that the trial may be.
-    """
-
-    mass_kg: float
-    radius_mm: float
-    rpm: float
-    grade: float = 6.3
-    multiple: float = GRADE_MULTIPLES[1]
-    force_share: float = FORCE_SHARE
-    fitted: float = 0.0
-    noises: float = NOISES
 
 
 @dataclass(frozen=True)
@@ -139,7 +88,7 @@ def trial_weight(adjuster: Adjuster, asked: Asked, now: Sequence[Now] = ()) -> T
     that is wrong with the numbers, or when the adjuster's unit is no mass.
     """
     per_unit = grams_per_unit(adjuster)
-    _require(asked, now)
+    require(asked, now)
     permissible = permissible_g_mm(asked.grade, asked.mass_kg, asked.rpm)
     force_per_unit = centrifugal_force_n(per_unit, asked.radius_mm, asked.rpm)
     own_weight = asked.mass_kg * STANDARD_GRAVITY
@@ -288,44 +237,3 @@ def _notes(now: Sequence[Now], amount: float, multiple: float) -> list[str]:
 
 def _steps_down(amount: float, step: float) -> int:
     return max(0, math.floor(amount / step + STEP_TOLERANCE))
-
-
-def _require(asked: Asked, now: Sequence[Now]) -> None:
-    """Raise BadInput with everything that is wrong with the numbers."""
-    above_0 = {
-        "mass [kg]": asked.mass_kg,
-        "radius [mm]": asked.radius_mm,
-        "speed [rpm]": asked.rpm,
-        "grade [mm/s]": asked.grade,
-        "multiple of the permissible unbalance": asked.multiple,
-        "share of the rotor's weight": asked.force_share,
-        "noise multiple": asked.noises,
-    }
-    at_least_0 = {"amount fitted": asked.fitted}
-    for n in now:
-        of = f" of {n.sensor} in {n.regime}"
-        at_least_0 |= {
-            f"amplitude{of}": n.amplitude,
-            f"noise{of}": n.noise_sd,
-            f"effect{of}": 0.0 if n.effect is None else n.effect,
-            f"sd of the effect{of}": n.effect_sd,
-        }
-        if n.stop is not None:
-            above_0[f"stop amplitude{of}"] = n.stop
-    problems = [
-        Problem("fault", "request", None, name, f"{value:g}", expected)
-        for numbers, fits, expected in (
-            (above_0, lambda v: v > 0.0, "a number above 0"),
-            (at_least_0, lambda v: v >= 0.0, "a number of at least 0"),
-        )
-        for name, value in numbers.items()
-        if not (math.isfinite(value) and fits(value))
-    ]
-    problems += [
-        Problem("fault", "request", None, f"stop amplitude of {n.sensor} in {n.regime}",
-                f"{n.stop:g}", f"more than what is read there already, {n.amplitude:g}")
-        for n in now
-        if n.stop is not None and n.stop > 0.0 and n.stop <= n.amplitude
-    ]  # fmt: skip
-    if problems:
-        raise BadInput(problems)
