@@ -1,11 +1,11 @@
-"""Amounts of an adjuster in grams: force and unbalance need a mass, not a count of hardware."""
+"""Weights in grams and the highest speed: what force and unbalance rest on in a rotor file."""
 
 from __future__ import annotations
 
 from adapt.problems import BadInput, Problem
 from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["grams_per_unit", "weights_of"]
+__all__ = ["grams_per_unit", "highest_rpm", "is_mass", "one_weight", "weights_of"]
 
 # The avoirdupois pound is 0.45359237 kg exactly (international yard and pound agreement, 1959).
 _POUND = 453.59237
@@ -33,6 +33,33 @@ def grams_per_unit(adjuster: Adjuster, source: str = "rotor file") -> float:
     return found
 
 
+def is_mass(adjuster: Adjuster) -> bool:
+    """Return whether an adjuster's unit is one of mass."""
+    return "".join(adjuster.unit.split()).casefold() in _GRAMS
+
+
+def one_weight(rotor: Rotor, name: str | None = None) -> Adjuster:
+    """Return the weight of that name, or the only weight of the rotor.
+
+    Raises BadInput where it is not there or no weight, or where none is named and there are more.
+    """
+    found = weights_of(rotor, () if name is None else (name,))
+    if len(found) > 1:
+        names = ", ".join(a.name for a in found)
+        source = rotor.source or "rotor file"
+        raise BadInput([Problem("fault", source, None, "adjuster", "nothing", f"one of {names}")])
+    return found[0]
+
+
+def highest_rpm(rotor: Rotor) -> float:
+    """Return the highest speed [1/min] that the rotor file names, of the rotor or of a regime.
+
+    >>> highest_rpm(Rotor("fan", ("1",), 1480.0, (), (), (), ()))
+    1480.0
+    """
+    return max([rotor.rpm, *(r.rpm for r in rotor.regimes if r.rpm is not None)])
+
+
 def weights_of(rotor: Rotor, names: tuple[str, ...] = ()) -> tuple[Adjuster, ...]:
     """Return the adjusters that are weights: those named, or all whose unit is one of mass.
 
@@ -47,18 +74,14 @@ def weights_of(rotor: Rotor, names: tuple[str, ...] = ()) -> tuple[Adjuster, ...
         if name not in known
     ]
     chosen = [known[name] for name in names if name in known]
-    problems += [_no_mass(a, source) for a in chosen if not _is_mass(a)]
+    problems += [_no_mass(a, source) for a in chosen if not is_mass(a)]
     if not names:
-        chosen = [a for a in rotor.adjusters if _is_mass(a)]
+        chosen = [a for a in rotor.adjusters if is_mass(a)]
         if not chosen:
             problems = [_no_mass(a, source) for a in rotor.adjusters]
     if problems:
         raise BadInput(problems)
     return tuple(chosen)
-
-
-def _is_mass(adjuster: Adjuster) -> bool:
-    return "".join(adjuster.unit.split()).casefold() in _GRAMS
 
 
 def _no_mass(adjuster: Adjuster, source: str) -> Problem:

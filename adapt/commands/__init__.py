@@ -26,6 +26,10 @@ COMMANDS = {
     "order": "order",
     "from-paper": "from_paper",
     "to-paper": "to_paper",
+    "trial": "trial",
+    "balance": "balance",
+    "amplitudes": "amplitudes",
+    "residual": "residual",
     "demo": "demo",
 }
 

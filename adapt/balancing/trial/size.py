@@ -118,7 +118,7 @@ def trial_weight(adjuster: Adjuster, asked: Asked, now: Sequence[Now] = ()) -> T
         bounds=tuple(bounds),
         wanted=wanted,
         shows=None if wanted is None else amount >= wanted * (1.0 - 1e-9),
-        useless=_useless(adjuster, asked, now, amount),
+        useless=_useless(adjuster, asked, now, amount, bounds[0]),
         stops=tuple((n.sensor, n.regime, n.stop_at) for n in now if n.stop_at > 0.0),
         notes=tuple(_notes(now, amount, multiple)),
     )
@@ -162,6 +162,16 @@ def _bounds(
                 f"one move may be {adjuster.largest_move:g} {unit}",
             )
         )
+    if adjuster.sum_range is not None:
+        low, high = adjuster.sum_range
+        bounds.append(
+            Bound(
+                "sum",
+                max(0.0, high),
+                f"all moves of a job may sum to {low:g} to {high:g} {unit}, so a weight on one "
+                "blade needs its counterpart on another",
+            )
+        )
     for n in now:
         if n.effect is not None:
             most = n.effect + DOUBT * n.effect_sd
@@ -188,12 +198,14 @@ def _wanted(asked: Asked, now: Sequence[Now]) -> float | None:
     return min(amounts) if amounts else None
 
 
-def _useless(adjuster: Adjuster, asked: Asked, now: Sequence[Now], amount: float) -> str:
+def _useless(
+    adjuster: Adjuster, asked: Asked, now: Sequence[Now], amount: float, least: Bound
+) -> str:
     """Return why a trial with this amount would show nothing."""
     if amount <= 0.0:
         return (
-            f"no step is small enough: one step is {adjuster.step:g} {adjuster.unit}, more than a "
-            "bound allows"
+            f"no step is small enough: one step is {adjuster.step:g} {adjuster.unit}, and "
+            f"{least.amount:.3g} {adjuster.unit} are the most ({least.words})"
         )
     known = [n for n in now if n.effect is not None]
     if not known or len(known) < len(now):

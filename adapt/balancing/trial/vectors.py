@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from adapt.balancing.grams import is_mass, weights_of
 from adapt.balancing.trial.correction import Correction, correct
 from adapt.balancing.trial.own_runs import LastRun, last_run, own_runs
-from adapt.coefficients import Coefficients
+from adapt.coefficients import Coefficients, require_design
 from adapt.coefficients.intervals import amplitude_interval
 from adapt.log import History
 from adapt.planning import plan as plan_in_steps
@@ -22,7 +23,7 @@ from adapt.planning.job.standing import Standing, standing_of
 from adapt.planning.plan import Plan
 from adapt.rotor import Rotor
 
-__all__ = ["Balance", "Effect", "balance"]
+__all__ = ["Balance", "Effect", "balance", "correction_of"]
 
 
 @dataclass(frozen=True)
@@ -125,6 +126,32 @@ def balance(
         last_run=last_run(rotor, own),
         notes=own.notes,
     )
+
+
+def correction_of(
+    rotor: Rotor,
+    history: History,
+    job: str,
+    coefficients: Coefficients | None = None,
+    planes: Collection[str] = (),
+    regimes: Collection[str] = (),
+) -> tuple[Standing, Correction]:
+    """Return where a job stands and the correction, by given coefficients or its own runs alone.
+
+    coefficients: learned ones; None = what the job's own runs teach. planes: adjusters; () = those
+    moved in the job, or with given coefficients all weights that they know. Raises as `balance`.
+    """
+    if coefficients is None:
+        own = own_runs(rotor, history, job)
+        masses = tuple(name for name in own.moved if is_mass(rotor.adjuster(name)))
+        coefficients, history = own.coefficients, own.history
+        chosen = tuple(planes) or masses or own.moved
+    else:
+        require_design(coefficients, rotor)
+        chosen = tuple(planes) or tuple(a.name for a in weights_of(rotor))
+    standing = standing_of(rotor, coefficients, history, job)
+    noise = coefficients.noise
+    return standing, correct(rotor, standing.vibration, noise, chosen, regimes)
 
 
 def _plan(
