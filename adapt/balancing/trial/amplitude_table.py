@@ -16,6 +16,7 @@ import numpy.typing as npt
 from adapt.balancing.trial.amplitudes import (
     ENOUGH_FREEDOM,
     MIRRORED,
+    MOST_DOUBT,
     PARAMETERS,
     NoiseFrom,
     WithoutPhase,
@@ -129,7 +130,10 @@ def without_phase(rotor: Rotor, runs: AmplitudeRuns, noise_sd: float | None = No
             noise_from = "rotor file" if stated[at] else "expected"
     found = fit_amplitudes(runs.amplitudes, runs.weights, noise_sd, noise_from)
     if found.on_line is not None and _only_a_line(rotor, runs.adjuster):
-        reasons = tuple(reason for reason in found.reasons if reason != MIRRORED)
+        reasons = tuple(r for r in found.reasons if r != MIRRORED)
+        line = found.on_line
+        if line.sd > MOST_DOUBT * abs(line.correction):
+            reasons = (*reasons, "what the blades can take is poorly known, or next to nothing")
         found = replace(found, reasons=reasons, line_is_all=True)
     return found
 

@@ -32,6 +32,7 @@ from adapt.problems import BadInput, CannotBeMet, Problem
 __all__ = [
     "ENOUGH_FREEDOM",
     "MIRRORED",
+    "MOST_DOUBT",
     "PARAMETERS",
     "Answer",
     "NoiseFrom",

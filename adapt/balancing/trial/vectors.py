@@ -14,13 +14,14 @@ import numpy as np
 
 from adapt.balancing.grams import is_mass, weights_of
 from adapt.balancing.trial.correction import Correction, correct
-from adapt.balancing.trial.own_runs import LastRun, last_run, own_runs
+from adapt.balancing.trial.own_runs import LastRun, OwnRuns, last_run, own_runs
 from adapt.coefficients import Coefficients, require_design
 from adapt.coefficients.intervals import amplitude_interval
 from adapt.log import History
 from adapt.planning import plan as plan_in_steps
 from adapt.planning.job.standing import Standing, standing_of
 from adapt.planning.plan import Plan
+from adapt.problems import BadInput, CannotBeMet, Problem, one_of, shown
 from adapt.rotor import Rotor
 
 __all__ = ["Balance", "Effect", "balance", "correction_of"]
@@ -97,8 +98,9 @@ def balance(
     runs with a trial weight, when moves or an event stand after its last run, or when a plane that
     was asked for was never moved.
     """
+    _require_limits(rotor, limits)
     own = own_runs(rotor, history, job)
-    chosen = tuple(planes) or own.moved
+    chosen, not_told = _planes(rotor, own, tuple(planes) or own.moved, bool(planes))
     standing = standing_of(rotor, own.coefficients, own.history, job)
     noise = own.coefficients.noise
     found = correct(rotor, standing.vibration, noise, chosen, regimes, limits)
@@ -124,7 +126,7 @@ def balance(
         plan=plan,
         why_no_plan=why,
         last_run=last_run(rotor, own),
-        notes=own.notes,
+        notes=(*own.notes, *not_told),
     )
 
 
@@ -145,7 +147,7 @@ def correction_of(
         own = own_runs(rotor, history, job)
         masses = tuple(name for name in own.moved if is_mass(rotor.adjuster(name)))
         coefficients, history = own.coefficients, own.history
-        chosen = tuple(planes) or masses or own.moved
+        chosen, _ = _planes(rotor, own, tuple(planes) or masses or own.moved, bool(planes))
     else:
         require_design(coefficients, rotor)
         chosen = tuple(planes) or tuple(a.name for a in weights_of(rotor))
@@ -172,18 +174,54 @@ def _plan(
     if not any(rotor.limit_for(s, r, limits) for s, r in rotor.channels):
         return None, "the rotor file has no limits to plan for"
     locked = [a for a in rotor.adjuster_names if a not in found.planes or a in without]
-    planned = plan_in_steps(
-        rotor,
-        coefficients,
-        history,
-        job=job,
-        aim=aim,
-        limits=limits,
-        regimes=list(regimes) or None,
-        locked_adjusters=locked,
-        seconds=seconds,
-    )
+    try:
+        planned = plan_in_steps(
+            rotor,
+            coefficients,
+            history,
+            job=job,
+            aim=aim,
+            limits=limits,
+            regimes=list(regimes) or None,
+            locked_adjusters=locked,
+            seconds=seconds,
+        )
+    except (BadInput, CannotBeMet) as error:
+        # What trial runs tell of may be less than what has limits: the correction still stands.
+        return None, str(error)
     return planned, ""
+
+
+def _planes(
+    rotor: Rotor, own: OwnRuns, wanted: tuple[str, ...], named: bool
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the planes whose effects the runs tell, and notes of those that they do not.
+
+    named: whether a person named them; then each must be told. Raises CannotBeMet otherwise, and
+    where none is told. Names that the rotor file does not know are left to `correct`.
+    """
+    serial = str(own.history.runs["rotor"].iloc[0])
+    mean = own.coefficients.of(serial).mean
+    told = ~np.isnan(mean).all(axis=0)
+    lost = [
+        name
+        for name in wanted
+        if name in rotor.adjuster_names and not told[rotor.adjuster_names.index(name)]
+    ]
+    words = (
+        f"what {' and '.join(lost)} by itself does is not told by these runs: it was not moved, or "
+        "only together with another. A run with a trial weight in that plane alone tells"
+    )
+    if lost and (named or len(lost) == len(wanted)):
+        raise CannotBeMet(words)
+    kept = tuple(name for name in wanted if name not in lost)
+    return kept, (words[:1].upper() + words[1:] + ".",) if lost else ()
+
+
+def _require_limits(rotor: Rotor, limits: str | None) -> None:
+    if limits is not None and limits not in rotor.limit_sets():
+        expected = one_of("a set of limits of the rotor file", limits, rotor.limit_sets())
+        raise BadInput([Problem("fault", "request", None, "limits", shown(limits), expected)])
 
 
 def _effects(

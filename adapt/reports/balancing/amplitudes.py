@@ -39,7 +39,7 @@ def amplitudes_report(found: WithoutPhase, runs: AmplitudeRuns, rotor: Rotor) ->
         ),
         *_verdict(found),
     ]
-    if found.answers:
+    if found.answers and not found.line_is_all:
         report += [Heading("Correction"), _answers(found, runs, rotor)]
         report.append(
             Line(
@@ -64,6 +64,12 @@ def amplitudes_report(found: WithoutPhase, runs: AmplitudeRuns, rotor: Rotor) ->
 def _verdict(found: WithoutPhase) -> Iterable[Block]:
     if not found.answers:
         yield Line(f"Not known: {joined(found.reasons)}.", "bad")
+    elif found.usable and found.line_is_all:
+        yield Line(
+            "Amplitudes cannot tell on which side of the line of these blades the rest stands, but "
+            "the part along it, which is all that they can take, is known.",
+            "good",
+        )
     elif found.usable:
         yield Line("One answer fits these runs.", "good")
     else:

@@ -143,6 +143,9 @@ def _told_apart(found: Balance) -> Iterable[Block]:
         )
     else:
         yield Line("One plane.")
+    if not seen.is_poor:
+        yield Line("Every combination of weights in them is well known.", "good")
+        return
     rows = [
         (
             combination_in_words(d, seen.planes),

@@ -9,10 +9,12 @@ from adapt.balancing.trial.asked import Asked
 from adapt.balancing.trial.size import TrialWeight
 from adapt.reports import cautions
 from adapt.reports.layout import Block, Bullets, Heading, Line, table
-from adapt.reports.wording import number, sure_digits, vibration_decimals
+from adapt.reports.wording import count, number, sure_digits, vibration_decimals
 from adapt.rotor import Rotor
 
 __all__ = ["TRIAL_CAUTIONS", "trial_document", "trial_report"]
+
+MOST_BOUNDS = 6  # that a person wants to see
 
 TRIAL_CAUTIONS: tuple[str, ...] = (
     "A trial weight is fitted, secured and inspected like any other: nothing loose, nothing that "
@@ -51,9 +53,12 @@ def trial_report(trial: TrialWeight, asked: Asked, rotor: Rotor) -> list[Block]:
         Heading("What bounds it"),
         table(
             [f">Most [{trial.unit}]", "Because"],
-            [(number(b.amount, digits + 1), b.words) for b in trial.bounds],
+            [(number(b.amount, digits + 1), b.words) for b in trial.bounds[:MOST_BOUNDS]],
         ),
     ]
+    if len(trial.bounds) > MOST_BOUNDS:
+        more = count(len(trial.bounds) - MOST_BOUNDS, "bound")
+        report.append(Line(f"{more} more, all wider.", "faint"))
     report += [Heading("When to shut down"), *_stops(trial, rotor)]
     if trial.shows is not None and trial.wanted is not None:
         report.append(Line(_shows(trial)))

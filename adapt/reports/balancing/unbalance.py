@@ -9,7 +9,7 @@ from typing import Any
 from adapt.balancing.residual import Machine, PlaneUnbalance, Residual
 from adapt.reports import cautions
 from adapt.reports.balancing.places import IN_PASSING_ORDER, place
-from adapt.reports.layout import Block, Bullets, Heading, Line, Table, table
+from adapt.reports.layout import Block, Bullets, Heading, Line, Table, table, without_blank_columns
 from adapt.reports.wording import number
 from adapt.rotor import Rotor
 
@@ -68,7 +68,7 @@ def _verdict(found: Residual) -> Iterable[Block]:
 
 
 def _planes(planes: tuple[PlaneUnbalance, ...], rotor: Rotor) -> Table:
-    return table(
+    whole = table(
         ["Plane", ">Unbalance [g mm]", ">95 %", ">Angle [deg]", "Which is", ">Permissible"],
         [
             (
@@ -82,6 +82,7 @@ def _planes(planes: tuple[PlaneUnbalance, ...], rotor: Rotor) -> Table:
             for p in planes
         ],
     )
+    return without_blank_columns(whole, ["Permissible"])
 
 
 def _between(low: float, high: float, digits: int) -> str:
