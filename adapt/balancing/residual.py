@@ -21,6 +21,7 @@ from adapt.balancing.unbalance import (
     permissible_g_mm,
     require_positive,
 )
+from adapt.coefficients import Noise
 from adapt.coefficients.intervals import amplitude_interval
 from adapt.problems import CannotBeMet
 from adapt.rotor import Rotor
@@ -103,12 +104,17 @@ class Residual:
     notes: tuple[str, ...]
 
 
-def residual_unbalance(rotor: Rotor, correction: Correction, machine: Machine) -> Residual:
+def residual_unbalance(
+    rotor: Rotor, correction: Correction, machine: Machine, noise: Noise
+) -> Residual:
     """Return what unbalance the last run of a job shows, with its interval of 95 %.
 
     correction: what would take all of it away (`trial.correction`): the unbalance in a plane is the
-    opposite of it, mass times radius. What is not known of the coefficients and of the level is in
-    the interval; it is that of a normal law, linear in both errors.
+    opposite of it, mass times radius. noise: of the coefficients that it rests on.
+
+    The interval is for what another run without a change would show: it holds what is not known of
+    the coefficients and of the level, and one run-to-run change. It is that of a normal law, linear
+    in all errors. What a bent shaft or looseness adds to the readings counts as unbalance here.
 
     Raises BadInput with everything that is wrong with the machine's numbers; CannotBeMet at or
     above the first critical speed (a rotor that bends has no residual unbalance in this sense), and
@@ -123,7 +129,9 @@ def residual_unbalance(rotor: Rotor, correction: Correction, machine: Machine) -
         ]
     )
     unbalance = -correction.weights * per_unit
-    cov = correction.cov * np.outer(per_unit, per_unit)
+    change = noise.run_var[list(correction.channels)]
+    spread = correction.cov + (correction.by_reading * change) @ correction.by_reading.conj().T
+    cov = spread * np.outer(per_unit, per_unit)
     whole = (
         None
         if machine.grade is None

@@ -69,7 +69,7 @@ def run(asked: argparse.Namespace) -> int:
     given, origin = None, "this job's own runs alone"
     if asked.coefficients or asked.chart:
         given, origin = coefficients(asked, rotor, history)
-    standing, correction = correction_of(
+    standing, correction, noise = correction_of(
         rotor, history, asked.job, given, asked.adjuster, asked.regime
     )
     radius = dict.fromkeys(correction.planes, asked.radius)
@@ -85,7 +85,7 @@ def run(asked: argparse.Namespace) -> int:
         grade=asked.grade,
         bearings=bearings,
     )
-    found = residual_unbalance(rotor, correction, machine)
+    found = residual_unbalance(rotor, correction, machine, noise)
     told = rotor, asked.job, standing.after_run, origin
     answer(
         asked,

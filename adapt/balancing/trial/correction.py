@@ -51,7 +51,8 @@ class Correction:
     """Weights to add, one in each plane.
 
     weights: (plane,) complex, amount [the adjuster's unit] at the angle counted in passing order
-    from the first blade. cov: (plane, plane), E of the errors' products. channels: those that it
+    from the first blade. cov: (plane, plane), E of the errors' products. by_reading: (plane, used
+    channel), what one unit of a reading adds to each weight. channels: those that it
     was made for, by place in `Rotor.channels`. conditioning: how far the planes can be told apart.
     poorly_known: why it should not be used as it is, in words, "" when nothing speaks against it.
     only_known: whether it corrects the well-known combinations alone.
@@ -60,6 +61,7 @@ class Correction:
     planes: tuple[str, ...]
     weights: Complex
     cov: Complex
+    by_reading: Complex
     channels: tuple[int, ...]
     remaining: tuple[Remaining, ...]
     conditioning: Conditioning
@@ -126,6 +128,7 @@ def correct(
         planes=planes,
         weights=np.asarray(weights, dtype=complex),
         cov=np.asarray((inverse * errors) @ inverse.conj().T),
+        by_reading=-inverse / scale[at],
         channels=tuple(at.tolist()),
         remaining=(),
         conditioning=seen,

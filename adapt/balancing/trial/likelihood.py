@@ -10,31 +10,73 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq, minimize
-from scipy.special import i0e
+from scipy.special import i0e, i1e
 
 __all__ = ["cost", "cost_of", "far_out", "gradients", "maxima", "mean_alone", "residual"]
+
+STEPS = 60  # of the search for least squares
+SAME_POINT = 1e-3  # of the largest number of a point
 
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
 
 
 def maxima(a: Real, x: Complex, sd: float) -> list[Real]:
-    """Return the different local maxima of the likelihood, as (u, Re c, Im c); scaled readings."""
+    """Return the different local maxima of the likelihood, as (u, Re c, Im c); scaled readings.
+
+    From many starting points to the nearest least squares, all at once, and from each different one
+    of these to the maximum beside it.
+    """
     found: list[Real] = []
-    for start in _starts(a, x):
-        result = minimize(
-            cost, start, args=(a, x, max(sd, 1e-4)), method="BFGS", options={"gtol": 1e-9}
-        )
-        p = _polished(np.asarray(result.x, dtype=float), a, x)
-        better = p if cost(p, a, x, sd) <= cost(result.x, a, x, sd) else result.x
-        p = np.asarray(better if better[0] >= 0 else -better, dtype=float)
-        reach = 1e-3 * (1.0 + np.abs(p).max())
+    for start in _different(_least_squares(_starts(a, x), a, x)):
+        result = minimize(cost, start, args=(a, x, max(sd, 1e-4)), jac=_slope, method="BFGS")
+        ended = np.asarray(result.x, dtype=float)
+        found.append(ended if cost(ended, a, x, sd) < cost(start, a, x, sd) else start)
+    return _different(np.array(found))
+
+
+def _different(points: Real) -> list[Real]:
+    """Return the points, (point, 3), without those that stand where an earlier one stands."""
+    found: list[Real] = []
+    for point in points:
+        p = point if point[0] >= 0 else -point
+        reach = SAME_POINT * (1.0 + np.abs(p).max())
         if not any(np.abs(p - q).max() < reach for q in found):
             found.append(p)
     return found
 
 
-def _starts(a: Real, x: Complex) -> list[Real]:
+def _least_squares(points: Real, a: Real, x: Complex) -> Real:
+    """Return the local least squares that each point leads to, (point, 3).
+
+    Damped Gauss-Newton steps (Levenberg and Marquardt) on all points together; a point stays where
+    its step makes the residual larger, and the step is damped more.
+    """
+    damping = np.full(len(points), 1e-3)
+    left, gradient = _differences(points, a, x)
+    for _ in range(STEPS):
+        curvature = np.einsum("pri,prj->pij", gradient, gradient)
+        slope = np.einsum("pri,pr->pi", gradient, left)
+        damped = curvature + damping[:, None, None] * np.eye(3)
+        trial = points + np.linalg.solve(damped, slope[..., None])[..., 0]
+        trial_left, trial_gradient = _differences(trial, a, x)
+        better = (trial_left**2).sum(axis=1) < (left**2).sum(axis=1)
+        points = np.where(better[:, None], trial, points)
+        left = np.where(better[:, None], trial_left, left)
+        gradient = np.where(better[:, None, None], trial_gradient, gradient)
+        damping = np.clip(np.where(better, 0.2 * damping, 5.0 * damping), 1e-12, 1e6)
+    return points
+
+
+def _differences(points: Real, a: Real, x: Complex) -> tuple[Real, Real]:
+    """Return what is left of the readings, (point, run), and the gradients, (point, run, 3)."""
+    value = points[:, :1] + (points[:, 1:2] + 1j * points[:, 2:]) * x
+    size = np.maximum(np.abs(value), 1e-12)
+    away = value.conj() / size
+    return a - size, np.stack([away.real, (away * x).real, (away * 1j * x).real], axis=2)
+
+
+def _starts(a: Real, x: Complex) -> Real:
     """Return starting points: effects of several sizes in every direction about the run without."""
     u = float(a[x == 0].mean())
     moved = x != 0
@@ -49,27 +91,20 @@ def _starts(a: Real, x: Complex) -> list[Real]:
     for effect in (size, u + size, 2.0 * u + size):
         for angle in np.deg2rad(np.arange(0.0, 360.0, 30.0)):
             starts.append(np.array([u, effect * np.cos(angle), effect * np.sin(angle)]))
-    return starts
-
-
-def _polished(p: Real, a: Real, x: Complex) -> Real:
-    """Return the point after a few Gauss-Newton steps where these make the residual smaller."""
-    best, least = p, residual(p, a, x)
-    for _ in range(20):
-        gradient = gradients(best, x)
-        error = a - np.abs(best[0] + (best[1] + 1j * best[2]) * x)
-        step, *_ = np.linalg.lstsq(gradient, error, rcond=1e-10)
-        trial = best + step
-        now = residual(trial, a, x)
-        if not now < least:
-            break
-        best, least = trial, now
-    return best
+    return np.array(starts)
 
 
 def cost(p: Real, a: Real, x: Complex, sd: float) -> float:
     """Return minus the log likelihood of the Rice law, up to what does not depend on p."""
     return cost_of(np.abs(p[0] + (p[1] + 1j * p[2]) * x), a, sd)
+
+
+def _slope(p: Real, a: Real, x: Complex, sd: float) -> Real:
+    """Return the gradient of `cost`: with I1 / I0 the slope of log I0."""
+    size = np.abs(p[0] + (p[1] + 1j * p[2]) * x)
+    product = a * size / sd**2
+    away: Real = (size - a * i1e(product) / i0e(product)) / sd**2
+    return np.asarray(gradients(p, x).T @ away)
 
 
 def cost_of(size: Real, a: Real, sd: float) -> float:
@@ -84,10 +119,8 @@ def residual(p: Real, a: Real, x: Complex) -> float:
 
 def gradients(p: Real, x: Complex) -> Real:
     """Return how fitted amplitudes change with u, Re c and Im c, (run, 3)."""
-    value = p[0] + (p[1] + 1j * p[2]) * x
-    size = np.maximum(np.abs(value), 1e-12)
-    away = value.conj() / size
-    return np.stack([away.real, (away * x).real, (away * 1j * x).real], axis=1)
+    gradient: Real = _differences(p[None, :], np.zeros(len(x)), x)[1][0]
+    return gradient
 
 
 def mean_alone(a: Real, sd: float) -> float:

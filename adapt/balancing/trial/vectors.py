@@ -15,7 +15,7 @@ import numpy as np
 from adapt.balancing.grams import is_mass, weights_of
 from adapt.balancing.trial.correction import Correction, correct
 from adapt.balancing.trial.own_runs import LastRun, OwnRuns, last_run, own_runs
-from adapt.coefficients import Coefficients, require_design
+from adapt.coefficients import Coefficients, Noise, require_design
 from adapt.coefficients.intervals import amplitude_interval
 from adapt.log import History
 from adapt.planning import plan as plan_in_steps
@@ -137,10 +137,10 @@ def correction_of(
     coefficients: Coefficients | None = None,
     planes: Collection[str] = (),
     regimes: Collection[str] = (),
-) -> tuple[Standing, Correction]:
-    """Return where a job stands and the correction, by given coefficients or its own runs alone.
+) -> tuple[Standing, Correction, Noise]:
+    """Return where a job stands, the correction, and the noise that was reckoned with.
 
-    coefficients: learned ones; None = what the job's own runs teach. planes: adjusters; () = those
+    coefficients: given ones; None = what the job's own runs teach. planes: adjusters; () = those
     moved in the job, or with given coefficients all weights that they know. Raises as `balance`.
     """
     if coefficients is None:
@@ -153,7 +153,7 @@ def correction_of(
         chosen = tuple(planes) or tuple(a.name for a in weights_of(rotor))
     standing = standing_of(rotor, coefficients, history, job)
     noise = coefficients.noise
-    return standing, correct(rotor, standing.vibration, noise, chosen, regimes)
+    return standing, correct(rotor, standing.vibration, noise, chosen, regimes), noise
 
 
 def _plan(
@@ -202,15 +202,15 @@ def _planes(
     """
     serial = str(own.history.runs["rotor"].iloc[0])
     mean = own.coefficients.of(serial).mean
-    told = ~np.isnan(mean).all(axis=0)
+    nothing = {a for a, name in enumerate(rotor.adjuster_names) if np.isnan(mean[:, a]).all()}
     lost = [
         name
         for name in wanted
-        if name in rotor.adjuster_names and not told[rotor.adjuster_names.index(name)]
+        if name in rotor.adjuster_names and rotor.adjuster_names.index(name) in nothing
     ]
     words = (
-        f"what {' and '.join(lost)} by itself does is not told by these runs: it was not moved, or "
-        "only together with another. A run with a trial weight in that plane alone tells"
+        f"these runs do not tell what {' or '.join(lost)} does: not moved, or only together with "
+        "another. A run with a trial weight in one plane alone tells"
     )
     if lost and (named or len(lost) == len(wanted)):
         raise CannotBeMet(words)

@@ -144,7 +144,13 @@ def _told_apart(found: Balance) -> Iterable[Block]:
     else:
         yield Line("One plane.")
     if not seen.is_poor:
-        yield Line("Every combination of weights in them is well known.", "good")
+        several = len(seen.planes) > 1
+        yield Line(
+            "Every combination of weights in them is well known."
+            if several
+            else "What it does is well known.",
+            "good",
+        )
         return
     rows = [
         (
@@ -201,6 +207,8 @@ def _correction(correction: Correction, rotor: Rotor, title: str) -> Iterable[Bl
     )
     if not all(r.used for r in correction.remaining):
         yield Line("* not corrected for, only foretold.")
+    if rotor.has_track:
+        yield Line("Track is not looked at here; the plan in steps keeps it inside its limits.")
 
 
 def _remaining(r: Remaining, rotor: Rotor) -> tuple[str, ...]:
