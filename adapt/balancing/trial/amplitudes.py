@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2, f
+from scipy.stats import chi2, f, t
 
 from adapt.balancing.trial.likelihood import (
     cost,
@@ -133,7 +133,8 @@ def fit_amplitudes(
     per component, of one run against another; None = from the residual, where two readings or more
     are left over. The amplitude of a reading with circular noise follows the Rice law (Rice, Bell
     System Tech. J. 24 (1945) 46, from memory); runs are taken as independent. sds are those of the
-    law linear about the fit (Fisher information for amplitudes well above the noise).
+    law linear about the fit (Fisher information, amplitudes well above the noise); with the noise
+    from the residual they are wider, so that two of them hold 95 % (Student's law).
 
     Raises BadInput for amplitudes below 0, CannotBeMet where the runs cannot tell: no run without a
     weight, or fewer than two different trial weights.
@@ -159,9 +160,12 @@ def fit_amplitudes(
     costs = [2.0 * cost(p, a, x, sd) for p in minima]
     least = min(costs)
     order = sorted(range(len(minima)), key=lambda i: costs[i])
-    quantile = float(chi2.ppf(0.95, 2) if noise_sd is not None else 2.0 * f.ppf(0.95, 2, freedom))
+    quantile, wider = float(chi2.ppf(0.95, 2)), 1.0
+    if noise_sd is None:
+        quantile = float(2.0 * f.ppf(0.95, 2, freedom))
+        wider = float(t.ppf(0.975, freedom) / t.ppf(0.975, np.inf))
     answers = [
-        _answer(minima[i], a, x, sd, costs[i] - least, quantile, scale, unit)
+        _answer(minima[i], a, x, sd, costs[i] - least, quantile, wider, scale, unit)
         for i in order
         if costs[i] - least < APART
     ]
@@ -223,10 +227,15 @@ def _answer(
     sd: float,
     misfit: float,
     quantile: float,
+    wider: float,
     scale: float,
     unit: float,
 ) -> Answer:
-    """Return a solution with its doubts; p: (3,) u, real and imaginary part of c."""
+    """Return a solution with its doubts; p: (3,) u, real and imaginary part of c.
+
+    quantile, wider: squared radius of 95 % in sds, and by how much sds grow, as the noise is itself
+    known from few readings only.
+    """
     u, c = p[0], complex(p[1], p[2])
     gradient = gradients(p, x)
     cov = np.linalg.pinv(gradient.T @ gradient) * sd**2
@@ -234,7 +243,7 @@ def _answer(
     slopes = np.array([-1.0 / c, u / c**2, 1j * u / c**2])
     correction = -u / c
     parts = np.stack([slopes.real, slopes.imag])
-    own = parts @ cov @ parts.T
+    own = parts @ cov @ parts.T * wider**2
     along = np.array([correction.real, correction.imag]) / max(abs(correction), 1e-300)
     across = np.array([-along[1], along[0]])
     turn = np.sqrt(across @ own @ across) / max(abs(correction), 1e-300)
