@@ -50,6 +50,8 @@ NO_EFFECT_CHANCE = 0.01  # that noise alone changes the readings as much
 MOST_DOUBT = 0.5  # sd of the correction over its amount: more, and the angle is not known
 MISFIT_CHANCE = 0.01
 ON_A_LINE = 1e-6
+LEAST_EFFECT = 1e-12  # of the readings, for one trial weight: nothing is divided by less
+FLATTEST = 1e-12  # of the largest curvature
 ROUGH_NOISE = 0.02  # of the largest amplitude: only to find where the residual is least
 ENOUGH_FREEDOM = 2  # degrees of freedom that must be left to take the noise from the residual
 PARAMETERS = 3
@@ -237,8 +239,8 @@ def _answer(
     known from few readings only.
     """
     u, c = p[0], complex(p[1], p[2])
-    gradient = gradients(p, x)
-    cov = np.linalg.pinv(gradient.T @ gradient) * sd**2
+    c = c if abs(c) > LEAST_EFFECT else complex(LEAST_EFFECT)
+    cov = _covariance(gradients(p, x), sd)
     # x = -u / c: what its real and imaginary part do when u, Re c or Im c grow.
     slopes = np.array([-1.0 / c, u / c**2, 1j * u / c**2])
     correction = -u / c
@@ -246,14 +248,14 @@ def _answer(
     own = parts @ cov @ parts.T * wider**2
     along = np.array([correction.real, correction.imag]) / max(abs(correction), 1e-300)
     across = np.array([-along[1], along[0]])
-    turn = np.sqrt(across @ own @ across) / max(abs(correction), 1e-300)
+    turn = np.sqrt(max(across @ own @ across, 0.0)) / max(abs(correction), 1e-300)
     # What remains with the weight -u/c fitted: the error of u + c x at that x.
     left = np.array([1.0, correction, 1j * correction])
     rest = np.stack([left.real, left.imag])
     remaining = _radius(rest @ cov @ rest.T + sd**2 * np.eye(2), quantile)
     return Answer(
         correction=complex(correction * unit),
-        sd=float(np.sqrt(along @ own @ along)) * unit,
+        sd=float(np.sqrt(max(along @ own @ along, 0.0))) * unit,
         angle_sd_deg=min(float(np.rad2deg(turn)), 180.0),
         cov=own * unit**2,
         effect=abs(c) * scale / unit,
@@ -262,6 +264,16 @@ def _answer(
         remaining=remaining * scale,
         misfit=float(misfit),
     )
+
+
+def _covariance(gradient: Real, sd: float) -> Real:
+    """Return the covariance of the fit, (3, 3), from gradients (run, 3).
+
+    What the readings do not say is very uncertain, never certain: small curvatures have a floor
+    where a generalised inverse would leave them out.
+    """
+    values, vectors = np.linalg.eigh(gradient.T @ gradient)
+    return np.asarray((vectors / np.maximum(values, FLATTEST * values[-1])) @ vectors.T * sd**2)
 
 
 def _along(answer: Answer, x: Complex, unit: float) -> OnLine:
@@ -273,7 +285,7 @@ def _along(answer: Answer, x: Complex, unit: float) -> OnLine:
     part = amount * line
     return OnLine(
         correction=complex(part),
-        sd=float(np.sqrt(direction @ answer.cov @ direction)),
+        sd=float(np.sqrt(max(direction @ answer.cov @ direction, 0.0))),
         remaining=answer.effect * abs(answer.correction - part),
     )
 
