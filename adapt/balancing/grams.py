@@ -61,7 +61,7 @@ def highest_rpm(rotor: Rotor) -> float:
 
 
 def weights_of(rotor: Rotor, names: tuple[str, ...] = ()) -> tuple[Adjuster, ...]:
-    """Return the adjusters that are weights: those named, or all whose unit is one of mass.
+    """Return the adjusters that are weights: those named, or all of that kind with a unit of mass.
 
     Raises BadInput with every name that is not an adjuster or not a weight, or when the rotor has
     no weights.
@@ -76,7 +76,7 @@ def weights_of(rotor: Rotor, names: tuple[str, ...] = ()) -> tuple[Adjuster, ...
     chosen = [known[name] for name in names if name in known]
     problems += [_no_mass(a, source) for a in chosen if not is_mass(a)]
     if not names:
-        chosen = [a for a in rotor.adjusters if is_mass(a)]
+        chosen = [a for a in rotor.adjusters if a.kind in (None, "weight") and is_mass(a)]
         if not chosen:
             problems = [_no_mass(a, source) for a in rotor.adjusters]
     if problems:

@@ -93,6 +93,13 @@ def test_every_adjuster_that_is_no_weight_or_not_there_is_told():
         weights_of(rotor(link))
 
 
+def test_hardware_that_is_said_to_be_no_weight_is_only_taken_by_name():
+    arm = Adjuster("arm", "g", 1.0, (0, 50), kind="other")
+    weight = Adjuster("washers", "kg", 1.0, (0, 50), kind="weight")
+    assert weights_of(rotor(arm, weight)) == (weight,)
+    assert weights_of(rotor(arm, weight), ("arm",)) == (arm,)
+
+
 def test_one_weight_must_be_named_where_there_are_more():
     a, b = Adjuster("front", "g", 1.0, (0, 50)), Adjuster("rear", "g", 1.0, (0, 50))
     assert one_weight(rotor(a)) == a

@@ -145,6 +145,8 @@ def last_run(rotor: Rotor, own: OwnRuns) -> LastRun:
     if len(runs) < 3 or runs.starts[-1]:
         return nothing
     reading_var, run_var = _noise_before_last(rotor, runs)
+    noise = own.coefficients.noise
+    inexact = noise.run_var_after(runs.moved) - noise.run_var
     size = np.nanmax(np.abs(runs.readings), initial=0.0)
     unit = np.abs(runs.amounts).max(axis=(0, 1))
     wide = NOT_KNOWN * size / np.where(unit > 0, unit, 1.0)
@@ -156,9 +158,9 @@ def last_run(rotor: Rotor, own: OwnRuns) -> LastRun:
             state = replace(state, own_var=np.full(channels, np.inf))
         moves = channel_sums(rotor, runs.amounts[k])[:, None, :]
         var = reading_var / runs.repeats[k]
-        state = follow_run(state, moves, runs.readings[k][:, None], var, run_var)
+        state = follow_run(state, moves, runs.readings[k][:, None], var, run_var + inexact[k])
     moves = channel_sums(rotor, runs.amounts[-1])[:, None, :]
-    mean, cov = predict_run(state, moves, reading_var / runs.repeats[-1], run_var)
+    mean, cov = predict_run(state, moves, reading_var / runs.repeats[-1], run_var + inexact[-1])
     error, var = runs.readings[-1] - mean[:, 0], cov[:, 0, 0].real
     foretold = ~np.isnan(error) & (var < (FORETOLD * size) ** 2)
     if not foretold.any():
