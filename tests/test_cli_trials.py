@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import adapt
+from adapt.balancing.trial.own_runs import own_runs
 from adapt.cli import main
 from adapt.commands import parser
 
@@ -181,6 +183,31 @@ def test_trial_with_an_amplitude_gives_the_stop_rule(capsys):
     assert found["stops"] == [
         {"sensor": "gearbox radial", "regime": "ground run", "amplitude": 0.7, "unit": "ips"}
     ]
+
+
+def test_effects_and_residual_unbalance_may_rest_on_learned_coefficients(fan, capsys, tmp_path):
+    rotor = adapt.read_rotor(fan[0])
+    own = own_runs(rotor, adapt.check(rotor, fan[1]), "J-1")
+    known = str(tmp_path / "learned.json")
+    adapt.write_coefficients(own.coefficients, known)
+    words = ["--mass", "40", "--radius", "110", "--coefficients", known]
+    status, found = document(
+        capsys, "trial", fan[0], *words, "--adjuster", "front weight", "--log", fan[1], "--job",
+        "J-1", "--stop", "12",
+    )  # fmt: skip
+    assert status == 0
+    front, rear = np.abs(EFFECTS @ (LEFT + np.array([0, 5.0 * np.exp(1j * np.pi)])))
+    worst = {b["words"][:5]: b["amount"] for b in found["bounds"] if b["kind"] == "amplitude"}
+    # By hand, but for the small doubts: what is left to 12 mm/s over what a gram does.
+    assert worst["front"] == pytest.approx((12.0 - front) / 0.4, rel=0.06)
+    assert worst["rear "] == pytest.approx((12.0 - rear) / 0.15, rel=0.15)
+    status, found = document(
+        capsys, "residual", *fan, *words, "--job", "J-1", "--first-critical", "9000"
+    )
+    assert status == 0
+    assert found["coefficients_from"].startswith("read from")
+    left = np.abs(LEFT + np.array([0, 5.0 * np.exp(1j * np.pi)])) * 110
+    assert found["g_mm"] == pytest.approx(left.sum(), rel=1e-3)
 
 
 @pytest.mark.parametrize(

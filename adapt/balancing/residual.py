@@ -243,7 +243,7 @@ def _validity(rotor: Rotor, correction: Correction, machine: Machine) -> list[st
     if correction.poorly_known:
         raise CannotBeMet(
             "the coefficients of these planes are too poorly known to say what unbalance is left: "
-            f"{correction.poorly_known}"
+            f"{correction.poorly_known}. Trial weights in each plane, or one plane alone, may do"
         )
     notes = []
     if fastest > NEAR_CRITICAL * critical:

@@ -99,7 +99,7 @@ def bearing_shares(span_mm: float, mass_at_mm: float) -> tuple[float, float]:
 def require_positive(numbers: Mapping[str, float]) -> None:
     """Raise BadInput with every number, by what it is, that is not above 0 and finite."""
     problems = [
-        Problem("fault", "request", None, name, "nothing" if value != value else f"{value:g}",
+        Problem("fault", name, None, None, "nothing" if value != value else f"{value:g}",
                 "a number above 0")
         for name, value in numbers.items()
         if not (math.isfinite(value) and value > 0.0)

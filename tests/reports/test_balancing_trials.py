@@ -94,6 +94,15 @@ def test_a_balance_tells_effects_angles_what_remains_and_a_run_that_does_not_fit
     assert "Rotating blades kill" in flowing
 
 
+def test_a_correction_of_more_than_half_a_blades_range_says_stop_and_inspect(fan):
+    small = replace(fan, adjusters=(replace(fan.adjusters[0], fitted_range=(0.0, 15.0)),
+                                    fan.adjusters[1]))  # fmt: skip
+    for rotor, told in ((small, True), (fan, False)):
+        text = " ".join(as_text(balance_report(balance_of(seen(WELL)), rotor)).split())
+        assert ("front weight asks for more than half" in text) is told
+        assert ("Stop and inspect before correcting" in text) is told
+
+
 def test_planes_that_look_alike_are_told_in_words_with_what_to_do(fan):
     text = " ".join(as_text(balance_report(balance_of(seen(ALIKE, 0.0), "alike"), fan)).split())
     assert "What is known well: sum of front weight and rear weight" in text

@@ -119,9 +119,7 @@ def without_phase(rotor: Rotor, runs: AmplitudeRuns, noise_sd: float | None = No
     """
     noise_from: NoiseFrom = "given"
     if noise_sd is not None and not 0.0 < noise_sd < np.inf:
-        raise BadInput(
-            [Problem("fault", "request", None, "noise", f"{noise_sd:g}", "a number above 0")]
-        )
+        raise BadInput([Problem("fault", "noise", None, None, f"{noise_sd:g}", "a number above 0")])
     if noise_sd is None:
         expected, stated = expected_noise(rotor)
         at = rotor.channels.index((runs.sensor.name, runs.regime))

@@ -303,7 +303,9 @@ def _on_a_line(x: Complex) -> bool:
 
 def _require(a: Real, x: Complex) -> None:
     problems = [
-        Problem("fault", "request", k + 1, "amplitude", f"{value:g}", "a number of at least 0")
+        Problem(
+            "fault", f"amplitude of run {k + 1}", None, None, f"{value:g}", "a number of at least 0"
+        )
         for k, value in enumerate(a)
         if not (np.isfinite(value) and value >= 0.0)
     ]

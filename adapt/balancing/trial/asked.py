@@ -89,7 +89,7 @@ def require(asked: Asked, now: Sequence[Now]) -> None:
         if n.stop is not None:
             above_0[f"stop amplitude{of}"] = n.stop
     problems = [
-        Problem("fault", "request", None, name, f"{value:g}", expected)
+        Problem("fault", name, None, None, f"{value:g}", expected)
         for numbers, zero, expected in (
             (above_0, False, "a number above 0"),
             (at_least_0, True, "a number of at least 0"),
@@ -98,7 +98,7 @@ def require(asked: Asked, now: Sequence[Now]) -> None:
         if not (math.isfinite(value) and (value > 0.0 or (zero and value == 0.0)))
     ]
     problems += [
-        Problem("fault", "request", None, f"stop amplitude of {n.sensor} in {n.regime}",
+        Problem("fault", f"stop amplitude of {n.sensor} in {n.regime}", None, None,
                 f"{n.stop:g}", f"more than what is read there already, {n.amplitude:g}")
         for n in now
         if n.stop is not None and n.stop > 0.0 and n.stop <= n.amplitude

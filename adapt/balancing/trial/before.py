@@ -43,7 +43,7 @@ def chosen_channel(rotor: Rotor, sensor: str | None, regime: str | None) -> tupl
         else:
             expected = one_of(f"a {what} of the rotor file", said or "", known)
             shown = "nothing" if said is None else repr(said)
-            problems.append(Problem("fault", "request", None, what, shown, expected))
+            problems.append(Problem("fault", what, None, None, shown, expected))
     if problems:
         raise BadInput(problems)
     return found[0], found[1]

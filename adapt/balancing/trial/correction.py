@@ -210,20 +210,18 @@ def _require(
 ) -> tuple[list[int], npt.NDArray[np.bool_]]:
     """Return the planes' columns and which channels are asked; BadInput with all that is wrong."""
     problems = [
-        Problem("fault", "request", None, "name", repr(name), one_of(what, name, known))
-        for what, names, known in (
-            ("an adjuster of the rotor file", planes, rotor.adjuster_names),
-            ("a regime of the rotor file", tuple(regimes), rotor.regime_names),
+        Problem("fault", what, None, None, repr(name), one_of(expected, name, known))
+        for what, expected, names, known in (
+            ("plane", "an adjuster of the rotor file", planes, rotor.adjuster_names),
+            ("regime", "a regime of the rotor file", tuple(regimes), rotor.regime_names),
         )
         for name in names
         if name not in known
     ]  # fmt: skip
     if not planes:
-        problems.append(
-            Problem("fault", "request", None, "planes", "none", "at least one adjuster")
-        )
+        problems.append(Problem("fault", "planes", None, None, "none", "at least one adjuster"))
     if len(set(planes)) < len(planes):
-        problems.append(Problem("fault", "request", None, "planes", "one twice", "each plane once"))
+        problems.append(Problem("fault", "planes", None, None, "one twice", "each plane once"))
     if problems:
         raise BadInput(problems)
     asked = np.array([not regimes or regime in regimes for _, regime in rotor.channels])

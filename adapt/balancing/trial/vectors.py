@@ -221,7 +221,7 @@ def _planes(
 def _require_limits(rotor: Rotor, limits: str | None) -> None:
     if limits is not None and limits not in rotor.limit_sets():
         expected = one_of("a set of limits of the rotor file", limits, rotor.limit_sets())
-        raise BadInput([Problem("fault", "request", None, "limits", shown(limits), expected)])
+        raise BadInput([Problem("fault", "limits", None, None, shown(limits), expected)])
 
 
 def _effects(

@@ -11,7 +11,7 @@ import numpy as np
 from adapt.balancing.trial.amplitude_table import AmplitudeRuns
 from adapt.balancing.trial.amplitudes import Answer, WithoutPhase
 from adapt.reports import cautions
-from adapt.reports.balancing.places import IN_PASSING_ORDER, angle_and_place
+from adapt.reports.balancing.places import IN_PASSING_ORDER, angle_and_place, unusually_much
 from adapt.reports.layout import Block, Bullets, Heading, Line, table
 from adapt.reports.wording import count, joined, number, signed, sure_digits, vibration_decimals
 from adapt.rotor import Rotor
@@ -47,6 +47,9 @@ def amplitudes_report(found: WithoutPhase, runs: AmplitudeRuns, rotor: Rotor) ->
                 "be taken off instead."
             )
         )
+        much = unusually_much(runs.adjuster, found.answers[0].correction)
+        if much:
+            report.append(Line(cautions.stop_and_inspect(much), "bad"))
     report += _line(found, runs, rotor)
     report += [Heading("Runs"), _runs(found, runs, rotor)]
     if found.fit_chance is not None:

@@ -11,7 +11,7 @@ from adapt.balancing.trial.correction import Correction, Remaining
 from adapt.balancing.trial.own_runs import LastRun
 from adapt.balancing.trial.vectors import Balance
 from adapt.reports import cautions
-from adapt.reports.balancing.places import IN_PASSING_ORDER, angle_and_place
+from adapt.reports.balancing.places import IN_PASSING_ORDER, angle_and_place, unusually_much
 from adapt.reports.layout import Block, Bullets, Heading, Line, table
 from adapt.reports.planning.planned import checks, moves, readings_table
 from adapt.reports.wording import (
@@ -200,6 +200,13 @@ def _correction(correction: Correction, rotor: Rotor, title: str) -> Iterable[Bl
         )  # fmt: skip
     yield table(["Plane", ">Add", ">Sd", ">Angle [deg]", "Which is"], rows)
     yield Line(f"{IN_PASSING_ORDER} What stands opposite may be taken off instead.")
+    much = [
+        reason
+        for plane, weight in zip(correction.planes, correction.weights, strict=True)
+        for reason in unusually_much(rotor.adjuster(plane), complex(weight))
+    ]
+    if much:
+        yield Line(cautions.stop_and_inspect(tuple(much)), "bad")
     yield Heading("What should remain")
     yield table(
         ["Sensor", "Regime", ">Now", ">After", ">Next reading, 95 %", ">Limit"],

@@ -1,12 +1,12 @@
-"""Where a weight goes, in words: angles in passing order from the first blade or hole."""
+"""Where a weight goes, in words, and whether it is unusually much."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from adapt.rotor import Rotor
+from adapt.rotor import Adjuster, Rotor
 
-__all__ = ["IN_PASSING_ORDER", "angle_and_place", "place"]
+__all__ = ["IN_PASSING_ORDER", "angle_and_place", "place", "unusually_much"]
 
 IN_PASSING_ORDER = (
     "Angles count from the first blade (or hole) of the rotor file in the order in which blades "
@@ -44,3 +44,18 @@ def angle_and_place(rotor: Rotor, weight: complex) -> tuple[str, str]:
         return "-", "-"
     angle = float(np.rad2deg(np.angle(weight)) % 360.0)
     return f"{angle:.0f}", place(rotor, angle)
+
+
+def unusually_much(adjuster: Adjuster, weight: complex) -> tuple[str, ...]:
+    """Return why a weight is so large that somebody should look for a cause first.
+
+    More than half of what one blade may carry, as for a plan: the program's own threshold.
+
+    >>> part = Adjuster("fan weight", "g", 1.0, (0.0, 30.0))
+    >>> unusually_much(part, 10j), unusually_much(part, 20j)
+    ((), ('fan weight asks for more than half of what one blade may carry',))
+    """
+    low, high = adjuster.fitted_range
+    if abs(weight) <= 0.5 * (high - low):
+        return ()
+    return (f"{adjuster.name} asks for more than half of what one blade may carry",)
