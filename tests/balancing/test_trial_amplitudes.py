@@ -68,6 +68,17 @@ def test_weights_on_one_line_leave_mirror_images_however_many_there_are():
     assert found.on_line.remaining == pytest.approx(abs(INITIAL + EFFECT * along), rel=1e-3)
 
 
+def test_an_unbalance_along_the_line_of_the_weights_is_no_reason_to_trust_its_angle():
+    weights = np.array([0, 10, -10, 5])
+    amplitudes = np.abs(4.0 - 0.3 * weights)
+    found = fit_amplitudes(amplitudes, weights.astype(complex), 0.05)
+    assert not found.usable
+    assert "one line" in found.reasons[0]
+    assert found.on_line is not None
+    assert found.on_line.correction == pytest.approx(4.0 / 0.3, rel=0.02)
+    assert found.on_line.sd < 0.5
+
+
 @pytest.mark.parametrize("weights", [[0, 10], [0, 10 * TURN[3], 10 * TURN[3]], [0, 0]])
 def test_one_trial_weight_is_a_circle_of_answers_and_refused(weights):
     with pytest.raises(CannotBeMet, match="two places"):

@@ -18,6 +18,7 @@ from adapt.balancing.trial.amplitudes import (
     MIRRORED,
     MOST_DOUBT,
     PARAMETERS,
+    POORLY_KNOWN,
     NoiseFrom,
     WithoutPhase,
     fit_amplitudes,
@@ -128,7 +129,9 @@ def without_phase(rotor: Rotor, runs: AmplitudeRuns, noise_sd: float | None = No
             noise_from = "rotor file" if stated[at] else "expected"
     found = fit_amplitudes(runs.amplitudes, runs.weights, noise_sd, noise_from)
     if found.on_line is not None and _only_a_line(rotor, runs.adjuster):
-        reasons = tuple(r for r in found.reasons if r != MIRRORED)
+        reasons = tuple(
+            r for r in found.reasons if r != MIRRORED and not r.startswith(POORLY_KNOWN)
+        )
         line = found.on_line
         if line.sd > MOST_DOUBT * abs(line.correction):
             reasons = (*reasons, "what the blades can take is poorly known, or next to nothing")

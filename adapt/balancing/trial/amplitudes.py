@@ -18,11 +18,17 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import chi2, f, t
 
+from adapt.balancing.trial.answers import (
+    ON_A_LINE,
+    Answer,
+    OnLine,
+    along_line,
+    answer_at,
+    on_a_line,
+)
 from adapt.balancing.trial.likelihood import (
     cost,
     cost_of,
-    far_out,
-    gradients,
     maxima,
     mean_alone,
     residual,
@@ -34,6 +40,7 @@ __all__ = [
     "MIRRORED",
     "MOST_DOUBT",
     "PARAMETERS",
+    "POORLY_KNOWN",
     "Answer",
     "NoiseFrom",
     "OnLine",
@@ -47,51 +54,13 @@ Real = npt.NDArray[np.float64]
 # The program's own thresholds.
 APART = 6.0  # of twice the log likelihood: answers nearer than this are not told apart (95 %)
 NO_EFFECT_CHANCE = 0.01  # that noise alone changes the readings as much
-MOST_DOUBT = 0.5  # sd of the correction over its amount: more, and the angle is not known
+MOST_DOUBT = 0.5  # sd of the correction over its amount, along and across: more is not known
 MISFIT_CHANCE = 0.01
-ON_A_LINE = 1e-6
-LEAST_EFFECT = 1e-12  # of the readings, for one trial weight: nothing is divided by less
-FLATTEST = 1e-12  # of the largest curvature
 ROUGH_NOISE = 0.02  # of the largest amplitude: only to find where the residual is least
 ENOUGH_FREEDOM = 2  # degrees of freedom that must be left to take the noise from the residual
 PARAMETERS = 3
 
 NoiseFrom = Literal["given", "rotor file", "expected", "residual"]
-
-
-@dataclass(frozen=True, eq=False)
-class Answer:
-    """One solution.
-
-    correction: complex, amount [the adjuster's unit] at an angle in passing order from the first
-    hole. sd: of the amount; angle_sd_deg: of the angle. cov: (2, 2) of the correction's real and
-    imaginary part. effect: amplitude of one unit's effect. initial: fitted amplitude without
-    weight. fitted: (run,) fitted amplitudes. remaining: amplitude that the next run stays below in
-    95 of 100 cases, noise of a reading included. misfit: twice the log likelihood below the best.
-    """
-
-    correction: complex
-    sd: float
-    angle_sd_deg: float
-    cov: Real
-    effect: float
-    initial: float
-    fitted: Real
-    remaining: float
-    misfit: float
-
-
-@dataclass(frozen=True)
-class OnLine:
-    """The part of a correction along the line of the trial weights.
-
-    correction: complex, as in `Answer`. sd: of its amount. remaining: the amplitude predicted with
-    it alone (mean).
-    """
-
-    correction: complex
-    sd: float
-    remaining: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +136,7 @@ def fit_amplitudes(
         quantile = float(2.0 * f.ppf(0.95, 2, freedom))
         wider = float(t.ppf(0.975, freedom) / t.ppf(0.975, np.inf))
     answers = [
-        _answer(minima[i], a, x, sd, costs[i] - least, quantile, wider, scale, unit)
+        answer_at(minima[i], x, sd, costs[i] - least, quantile, wider, scale, unit)
         for i in order
         if costs[i] - least < APART
     ]
@@ -188,7 +157,7 @@ def fit_amplitudes(
         freedom=freedom,
         fit_chance=fit_chance,
         reasons=tuple(reasons),
-        on_line=_along(answers[0], x, unit) if _on_a_line(x) and not without_effect else None,
+        on_line=along_line(answers[0], x, unit) if on_a_line(x) and not without_effect else None,
     )
 
 
@@ -196,6 +165,7 @@ MIRRORED = (
     "the trial weights stand on one line through the shaft, so an answer and its mirror image fit "
     "alike: add a run with the weight in another place"
 )
+POORLY_KNOWN = "the correction is poorly known"
 NO_EFFECT = "the trial weight changed the amplitudes no more than noise does: take a larger one"
 
 
@@ -206,99 +176,20 @@ def _reasons(answers: list[Answer], a: Real, x: Complex, sd: float, least: float
     without = 2.0 * cost_of(flat, a, sd)
     if without - least < chi2.ppf(1.0 - NO_EFFECT_CHANCE, 2):
         return [NO_EFFECT]
-    if len(answers) > 1:
-        if _on_a_line(x):
-            reasons.append(MIRRORED)
-        else:
-            reasons.append(
-                "these runs fit more than one answer: add a run with the weight in another place"
-            )
-    best = answers[0]
-    if best.sd > MOST_DOUBT * abs(best.correction):
+    if on_a_line(x):
+        reasons.append(MIRRORED)
+    elif len(answers) > 1:
         reasons.append(
-            f"the correction is poorly known (sd {100 * best.sd / abs(best.correction):.0f} % of "
-            "its amount): the trial weight did too little, or its places are too near"
+            "these runs fit more than one answer: add a run with the weight in another place"
+        )
+    best = answers[0]
+    doubt = best.sd / max(abs(best.correction), 1e-300)
+    if max(doubt, np.deg2rad(best.angle_sd_deg)) > MOST_DOUBT:
+        reasons.append(
+            f"{POORLY_KNOWN} (amount to {100 * doubt:.0f} %, angle to {best.angle_sd_deg:.0f} deg, "
+            "one sd): the trial weight did too little, or its places are too near"
         )
     return reasons
-
-
-def _answer(
-    p: Real,
-    a: Real,
-    x: Complex,
-    sd: float,
-    misfit: float,
-    quantile: float,
-    wider: float,
-    scale: float,
-    unit: float,
-) -> Answer:
-    """Return a solution with its doubts; p: (3,) u, real and imaginary part of c.
-
-    quantile, wider: squared radius of 95 % in sds, and by how much sds grow, as the noise is itself
-    known from few readings only.
-    """
-    u, c = p[0], complex(p[1], p[2])
-    c = c if abs(c) > LEAST_EFFECT else complex(LEAST_EFFECT)
-    cov = _covariance(gradients(p, x), sd)
-    # x = -u / c: what its real and imaginary part do when u, Re c or Im c grow.
-    slopes = np.array([-1.0 / c, u / c**2, 1j * u / c**2])
-    correction = -u / c
-    parts = np.stack([slopes.real, slopes.imag])
-    own = parts @ cov @ parts.T * wider**2
-    along = np.array([correction.real, correction.imag]) / max(abs(correction), 1e-300)
-    across = np.array([-along[1], along[0]])
-    turn = np.sqrt(max(across @ own @ across, 0.0)) / max(abs(correction), 1e-300)
-    # What remains with the weight -u/c fitted: the error of u + c x at that x.
-    left = np.array([1.0, correction, 1j * correction])
-    rest = np.stack([left.real, left.imag])
-    remaining = _radius(rest @ cov @ rest.T + sd**2 * np.eye(2), quantile)
-    return Answer(
-        correction=complex(correction * unit),
-        sd=float(np.sqrt(max(along @ own @ along, 0.0))) * unit,
-        angle_sd_deg=min(float(np.rad2deg(turn)), 180.0),
-        cov=own * unit**2,
-        effect=abs(c) * scale / unit,
-        initial=float(u) * scale,
-        fitted=np.abs(u + c * x) * scale,
-        remaining=remaining * scale,
-        misfit=float(misfit),
-    )
-
-
-def _covariance(gradient: Real, sd: float) -> Real:
-    """Return the covariance of the fit, (3, 3), from gradients (run, 3).
-
-    What the readings do not say is very uncertain, never certain: small curvatures have a floor
-    where a generalised inverse would leave them out.
-    """
-    values, vectors = np.linalg.eigh(gradient.T @ gradient)
-    return np.asarray((vectors / np.maximum(values, FLATTEST * values[-1])) @ vectors.T * sd**2)
-
-
-def _along(answer: Answer, x: Complex, unit: float) -> OnLine:
-    """Return the part of an answer along the line of the trial weights; x: (run,)."""
-    moved = x[x != 0]
-    line = moved[0] / abs(moved[0])
-    amount = (answer.correction * line.conjugate()).real
-    direction = np.array([line.real, line.imag])
-    part = amount * line
-    return OnLine(
-        correction=complex(part),
-        sd=float(np.sqrt(max(direction @ answer.cov @ direction, 0.0))),
-        remaining=answer.effect * abs(answer.correction - part),
-    )
-
-
-def _radius(cov: Real, quantile: float) -> float:
-    """Return `far_out`, wider as the noise is itself known from few readings only."""
-    return far_out(cov) * float(np.sqrt(quantile / chi2.ppf(0.95, 2)))
-
-
-def _on_a_line(x: Complex) -> bool:
-    """Return whether all trial weights stand on one line through the shaft."""
-    directions = x[x != 0] / np.abs(x[x != 0])
-    return bool(np.abs((directions * directions[0].conj()).imag).max(initial=0.0) < ON_A_LINE)
 
 
 def _require(a: Real, x: Complex) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
@@ -97,8 +98,14 @@ def _answer(k: int, answer: Answer, runs: AmplitudeRuns, rotor: Rotor) -> tuple[
         angle,
         number(answer.angle_sd_deg, 1),
         where,
-        f"{number(answer.remaining, vibration_decimals(unit))} {unit}",
+        _below(answer.remaining, unit),
     )
+
+
+def _below(remaining: float, unit: str) -> str:
+    if math.isinf(remaining):
+        return "not known"
+    return f"{number(remaining, vibration_decimals(unit))} {unit}"
 
 
 def _line(found: WithoutPhase, runs: AmplitudeRuns, rotor: Rotor) -> Iterable[Block]:
