@@ -11,7 +11,7 @@ from scipy import stats
 
 from adapt.balancing.trial.amplitude_table import read_amplitudes, without_phase
 from adapt.balancing.trial.amplitudes import fit_amplitudes
-from adapt.balancing.trial.likelihood import cost, far_out
+from adapt.balancing.trial.likelihood import cost, far_out, maxima
 from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Sensor
 
@@ -178,6 +178,15 @@ def test_the_likelihood_is_that_of_the_rice_law():
 
     here = cost(p, a[:3], x[:3], sd) - cost(q, a[:3], x[:3], sd)
     assert here == pytest.approx(log_density(q) - log_density(p), rel=1e-9)
+
+
+def test_the_search_ends_at_a_maximum_of_the_likelihood_also_where_noise_is_large():
+    a, x, sd = np.array([0.9, 1.0, 0.35, 0.7]), THREE / 10.0, 0.3
+    (best, *_) = sorted(maxima(a, x, sd), key=lambda p: cost(p, a, x, sd))
+    least_squares = min(maxima(a, x, 1e-4), key=lambda p: cost(p, a, x, 1e-4))
+    assert np.abs(best - least_squares).max() > 0.01
+    around = np.concatenate([np.eye(3), -np.eye(3)]) * 1e-3
+    assert all(cost(best + step, a, x, sd) > cost(best, a, x, sd) for step in around)
 
 
 def test_the_length_that_holds_95_percent_is_that_of_drawn_vectors():
