@@ -26,7 +26,11 @@ COMMANDS = {
     "order": "order",
     "from-paper": "from_paper",
     "to-paper": "to_paper",
+    "trial": "trial",
+    "balance": "balance",
+    "amplitudes": "amplitudes",
     "share": "share",
+    "residual": "residual",
     "demo": "demo",
 }
 

@@ -1,0 +1,255 @@
+"""What unbalance a job's last run shows, by what would take it away, and which grade that meets.
+
+For rotors that behave as rigid; formulas and grades of ISO 21940-11 stand in `unbalance`. Not for
+the airworthiness limits of a helicopter's rotors, which are those of its maintenance manual.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from adapt.balancing.grams import grams_per_unit, weights_of
+from adapt.balancing.trial.correction import Correction
+from adapt.balancing.unbalance import (
+    bearing_shares,
+    grade_of,
+    named_grade,
+    permissible_g_mm,
+    require_positive,
+)
+from adapt.coefficients import Noise
+from adapt.coefficients.intervals import amplitude_interval
+from adapt.problems import CannotBeMet
+from adapt.rotor import Rotor
+
+__all__ = ["Bearings", "Machine", "PlaneUnbalance", "Residual", "residual_unbalance"]
+
+NEAR_CRITICAL = 0.7  # of the first critical speed (common practice, no source)
+
+
+@dataclass(frozen=True)
+class Bearings:
+    """Where things stand along the shaft [mm], all counted from bearing A towards bearing B.
+
+    span_mm: from bearing A to bearing B. mass_at_mm: the centre of mass; below 0 or above the span
+    it overhangs. planes_at_mm: the correction planes, by adjuster.
+    """
+
+    span_mm: float
+    mass_at_mm: float
+    planes_at_mm: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What unbalance is judged by: mass of the rotor, radius of the weights, speeds.
+
+    radius_mm: by adjuster. rpm: the highest speed in service [1/min]. first_critical_rpm: the first
+    critical speed in bending or of the supports, whichever is lower [1/min].
+    """
+
+    mass_kg: float
+    radius_mm: Mapping[str, float]
+    rpm: float
+    first_critical_rpm: float
+    grade: float | None = None
+    bearings: Bearings | None = None
+
+
+@dataclass(frozen=True)
+class PlaneUnbalance:
+    """Unbalance in one plane: a correction plane, or a bearing's.
+
+    g_mm: amount. low_g_mm, high_g_mm: its interval of 95 %. angle_deg: where it stands, in passing
+    order from the first blade, 0..360. permissible_g_mm: None where no grade was asked for or the
+    standard gives none for this plane.
+    """
+
+    plane: str
+    g_mm: float
+    low_g_mm: float
+    high_g_mm: float
+    angle_deg: float
+    permissible_g_mm: float | None
+
+
+@dataclass(frozen=True)
+class Residual:
+    """What unbalance is left, and the grade that it meets.
+
+    planes: of the correction planes; bearings: the same seen at bearings A and B, empty where their
+    places are not given. g_mm, low_g_mm, high_g_mm: of the whole rotor, amounts of the planes
+    added, which is never less than their resultant. grade_mm_s: e * omega of it, with ends; meets:
+    the named grade that even the high end meets, None = none. permissible_g_mm: by the grade asked
+    for; inside: True = even the high end is inside, False = even the low end is not, None = not
+    known or not asked. notes: what it rests on.
+    """
+
+    planes: tuple[PlaneUnbalance, ...]
+    bearings: tuple[PlaneUnbalance, ...]
+    g_mm: float
+    low_g_mm: float
+    high_g_mm: float
+    grade_mm_s: float
+    low_mm_s: float
+    high_mm_s: float
+    meets: float | None
+    grade: float | None
+    permissible_g_mm: float | None
+    inside: bool | None
+    notes: tuple[str, ...]
+
+
+def residual_unbalance(
+    rotor: Rotor, correction: Correction, machine: Machine, noise: Noise
+) -> Residual:
+    """Return what unbalance the last run of a job shows, with its interval of 95 %.
+
+    correction: what would take all of it away (`trial.correction`): the unbalance in a plane is the
+    opposite of it, mass times radius. noise: of the coefficients that it rests on.
+
+    The interval is for what another run without a change would show: it holds what is not known of
+    the coefficients and of the level, and one run-to-run change. It is that of a normal law, linear
+    in all errors. What a bent shaft or looseness adds to the readings counts as unbalance here.
+
+    Raises BadInput with everything that is wrong with the machine's numbers; CannotBeMet at or
+    above the first critical speed (a rotor that bends has no residual unbalance in this sense), and
+    where the coefficients are too poorly known to say anything.
+    """
+    _require_machine(rotor, correction, machine)
+    notes = _validity(rotor, correction, machine)
+    per_unit = np.array(
+        [
+            grams_per_unit(rotor.adjuster(plane)) * machine.radius_mm[plane]
+            for plane in correction.planes
+        ]
+    )
+    unbalance = -correction.weights * per_unit
+    change = noise.run_var[list(correction.channels)]
+    spread = correction.cov + (correction.by_reading * change) @ correction.by_reading.conj().T
+    cov = spread * np.outer(per_unit, per_unit)
+    whole = (
+        None
+        if machine.grade is None
+        else permissible_g_mm(machine.grade, machine.mass_kg, machine.rpm)
+    )
+    single = len(correction.planes) == 1
+    planes = _planes(correction.planes, unbalance, cov, (whole if single else None,) * len(cov))
+    bearings: tuple[PlaneUnbalance, ...] = ()
+    if machine.bearings is not None:
+        span = machine.bearings.span_mm
+        at = np.array([machine.bearings.planes_at_mm[p] for p in correction.planes]) / span
+        # Statics of a rigid shaft: what a force at `at` is at the two bearings.
+        lever = np.stack([1.0 - at, at])
+        shares = bearing_shares(span, machine.bearings.mass_at_mm)
+        permitted = tuple(None if whole is None else share * whole for share in shares)
+        seen = lever @ cov @ lever.T
+        bearings = _planes(("bearing A", "bearing B"), lever @ unbalance, seen, permitted)
+    total = [sum(getattr(p, end) for p in planes) for end in ("g_mm", "low_g_mm", "high_g_mm")]
+    grades = [grade_of(u, machine.mass_kg, machine.rpm) for u in total]
+    judged = [p for p in bearings or planes if p.permissible_g_mm is not None]
+    inside = _verdict([(p.low_g_mm, p.high_g_mm, float(p.permissible_g_mm or 0)) for p in judged])
+    if whole is not None and not judged:
+        inside = _verdict([(total[1], total[2], whole)])
+        notes.append(
+            "The places of bearings and planes are not given: the amounts of the planes are added "
+            "and held against the whole, which is never too kind."
+        )
+    return Residual(
+        planes=planes,
+        bearings=bearings,
+        g_mm=total[0],
+        low_g_mm=total[1],
+        high_g_mm=total[2],
+        grade_mm_s=grades[0],
+        low_mm_s=grades[1],
+        high_mm_s=grades[2],
+        meets=named_grade(grades[2]),
+        grade=machine.grade,
+        permissible_g_mm=whole,
+        inside=inside,
+        notes=tuple(notes),
+    )
+
+
+def _planes(
+    names: tuple[str, ...],
+    unbalance: np.ndarray,
+    cov: np.ndarray,
+    permitted: tuple[float | None, ...],
+) -> tuple[PlaneUnbalance, ...]:
+    """Return planes with their intervals; unbalance: (plane,) complex [g mm]."""
+    sd = np.sqrt(np.maximum(np.diag(cov).real, 0.0) / 2.0)
+    low, high = amplitude_interval(unbalance, sd)
+    return tuple(
+        PlaneUnbalance(
+            plane=name,
+            g_mm=float(abs(unbalance[i])),
+            low_g_mm=float(low[i]),
+            high_g_mm=float(high[i]),
+            angle_deg=float(np.rad2deg(np.angle(unbalance[i])) % 360.0),
+            permissible_g_mm=permitted[i],
+        )
+        for i, name in enumerate(names)
+    )
+
+
+def _verdict(ends: list[tuple[float, float, float]]) -> bool | None:
+    """Return whether all are inside, (low, high, permitted) each; None where it is not known."""
+    if not ends:
+        return None
+    if all(high <= permitted for _, high, permitted in ends):
+        return True
+    return False if any(low > permitted for low, _, permitted in ends) else None
+
+
+def _require_machine(rotor: Rotor, correction: Correction, machine: Machine) -> None:
+    """Raise BadInput with everything that is wrong with the machine's numbers."""
+    weights_of(rotor, correction.planes)
+    numbers = {
+        "mass [kg]": machine.mass_kg,
+        "speed [rpm]": machine.rpm,
+        "first critical speed [rpm]": machine.first_critical_rpm,
+    }
+    if machine.grade is not None:
+        numbers["grade [mm/s]"] = machine.grade
+    for plane in correction.planes:
+        numbers[f"radius of {plane} [mm]"] = machine.radius_mm.get(plane, math.nan)
+    if machine.bearings is not None:
+        numbers["distance between bearings [mm]"] = machine.bearings.span_mm
+        for plane in correction.planes:
+            # A plane may stand outside the bearings: any number will do.
+            known = plane in machine.bearings.planes_at_mm
+            numbers[f"place of {plane} along the shaft [mm]"] = 1.0 if known else math.nan
+    require_positive(numbers)
+
+
+def _validity(rotor: Rotor, correction: Correction, machine: Machine) -> list[str]:
+    """Return what the answer rests on; raise CannotBeMet where there is none."""
+    read_at = [
+        (rotor.regimes[i % len(rotor.regimes)].rpm or rotor.rpm) for i in correction.channels
+    ]
+    fastest, critical = max(machine.rpm, *read_at), machine.first_critical_rpm
+    if fastest >= critical:
+        raise CannotBeMet(
+            f"{fastest:g} rpm is at or above the first critical speed of {critical:g} rpm: the "
+            "rotor does not behave as rigid there, and a residual unbalance from its readings "
+            "means nothing. Take regimes below it, or balance by the readings alone"
+        )
+    if correction.poorly_known:
+        raise CannotBeMet(
+            "the coefficients of these planes are too poorly known to say what unbalance is left: "
+            f"{correction.poorly_known}. Trial weights in each plane, or one plane alone, may do"
+        )
+    notes = []
+    if fastest > NEAR_CRITICAL * critical:
+        notes.append(
+            f"{fastest:g} rpm is above 70 % of the first critical speed ({critical:g} rpm): the "
+            "rotor begins to bend, and what is stated here may be wrong (common practice, no "
+            "source)."
+        )
+    return notes
