@@ -4,19 +4,9 @@ from __future__ import annotations
 
 from adapt.problems import BadInput, Problem
 from adapt.rotor import Adjuster, Rotor
+from adapt.rotor.masses import grams_in
 
 __all__ = ["grams_per_unit", "highest_rpm", "is_mass", "one_weight", "weights_of"]
-
-# The avoirdupois pound is 0.45359237 kg exactly (international yard and pound agreement, 1959).
-_POUND = 453.59237
-# "gr" is missing on purpose: a gram to some and a grain to others.
-_GRAMS = {
-    **dict.fromkeys(["mg", "milligram", "milligrams"], 1e-3),
-    **dict.fromkeys(["g", "gram", "grams", "gramme", "grammes"], 1.0),
-    **dict.fromkeys(["kg", "kilogram", "kilograms"], 1e3),
-    **dict.fromkeys(["oz", "ounce", "ounces"], _POUND / 16.0),
-    **dict.fromkeys(["lb", "lbs", "pound", "pounds"], _POUND),
-}
 
 
 def grams_per_unit(adjuster: Adjuster, source: str = "rotor file") -> float:
@@ -27,7 +17,7 @@ def grams_per_unit(adjuster: Adjuster, source: str = "rotor file") -> float:
     >>> grams_per_unit(Adjuster("tip weight", "oz", 0.1, (0.0, 8.0)))
     28.349523125
     """
-    found = _GRAMS.get("".join(adjuster.unit.split()).casefold())
+    found = grams_in(adjuster.unit)
     if found is None:
         raise BadInput([_no_mass(adjuster, source)])
     return found
@@ -35,7 +25,7 @@ def grams_per_unit(adjuster: Adjuster, source: str = "rotor file") -> float:
 
 def is_mass(adjuster: Adjuster) -> bool:
     """Return whether an adjuster's unit is one of mass."""
-    return "".join(adjuster.unit.split()).casefold() in _GRAMS
+    return grams_in(adjuster.unit) is not None
 
 
 def one_weight(rotor: Rotor, name: str | None = None) -> Adjuster:

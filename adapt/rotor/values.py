@@ -13,6 +13,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from adapt.rotor.masses import grams_in
+
 __all__ = ["Adjuster", "Limit", "Regime", "Rotor", "Sensor", "SharedRange"]
 
 Unit = Literal["ips", "mm/s", "g"]
@@ -20,7 +22,6 @@ Unit = Literal["ips", "mm/s", "g"]
 STEP_TOLERANCE = 1e-6
 
 Kind = Literal["weight", "pitch link", "trim tab", "other"]
-MASSES = ("g", "gram", "grams", "kg", "oz", "lb", "lbs")
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ class Adjuster:
     @property
     def is_weight(self) -> bool:
         """Whether it adds weight: said by its kind, or else by a unit of mass."""
-        return self.kind == "weight" or (self.kind is None and self.unit in MASSES)
+        return self.kind == "weight" or (self.kind is None and grams_in(self.unit) is not None)
 
 
 @dataclass(frozen=True)
