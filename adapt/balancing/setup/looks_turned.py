@@ -1,0 +1,287 @@
+"""Whether readings before and after look like one turn of the phase reference.
+
+Nothing was moved between, or what was moved is known. Before u (with the known moves' effect) and
+after a, complex lag, one pair for each sensor and regime; a - u has the variance v of noise when
+nothing changed (two readings and what changes by itself from run to run, independent between
+pairs). What is held against what, with the probabilities before the readings are looked at:
+
+    as before      40 %   a = u
+    turned         20 %   a = exp(i n angle) u, one angle of shaft for all: half of it any angle,
+                          half near quarter turns, whole hours and blade spacings (within 2 deg)
+    mirrored       10 %   a = exp(i n angle) conj(u): lead entered for lag (angle 0, half of it), or
+                          the two senses of rotation mixed up (any angle)
+    reversed        5 %   a = -u at one sensor, the others as before
+    changed        25 %   a = u + d, d circular normal, as large as 0.1 to 2.4 times the sensor's
+                          readings, alike in its regimes by a correlation from 0 to 0.99
+
+These shares are judgement (common practice, no source); the shares after follow by Bayes' rule. A
+turn keeps every amplitude and turns all sensors alike: a change of the rotor does that only by
+chance. At one sensor alone chance is not rare enough, and the sensor itself may have been moved, so
+that one sensor never decides for a turn. Angle and interval come from `learning.frames.angles`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import logsumexp
+
+from adapt.balancing.setup.geometry import turned_deg
+from adapt.learning.frames.angles import Angles, Word, angles_of, common_period
+from adapt.problems import AdaptError
+from adapt.rotor import Rotor
+
+__all__ = ["Explanation", "Looks", "Pairs", "angle_names", "looks_turned"]
+
+Complex = npt.NDArray[np.complex128]
+Real = npt.NDArray[np.float64]
+Kind = Literal["as before", "turned", "mirrored", "reversed", "changed"]
+
+PRIOR: dict[Kind, float] = {
+    "as before": 0.40, "turned": 0.20, "mirrored": 0.10, "reversed": 0.05, "changed": 0.25,
+}  # fmt: skip
+SURE = 0.9  # an explanation at least this probable is said to be it
+SPEAKS = 3.0  # a reading says something of a turn when it is so many sds large
+USUAL_SD_DEG = 2.0  # how exactly a bracket is fitted on a usual place
+ROUNDING_DEG = 0.5  # a clock angle is rounded to a minute of clock, before and after
+SIZES = (0.1, 0.3, 0.6, 1.2, 2.4)  # of a change, in rms readings of its sensor
+ALIKE = (0.0, 0.5, 0.9, 0.99)  # correlation of a change between the regimes of a sensor
+_GRID_DEG = 0.05
+_NEAR_DEG = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Readings before and after, complex (lag), one pair for each sensor and regime, (pair,).
+
+    sensors, regimes: their names. expected: before, with the effect of what was moved since. sd: of
+    after - expected when nothing else changed, per component, in the sensor's unit.
+    """
+
+    sensors: tuple[str, ...]
+    regimes: tuple[str, ...]
+    expected: Complex
+    after: Complex
+    sd: Real
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """One way in which the readings may have come about, and its probability.
+
+    angle_deg, sd_deg: of shaft, positive = more lag after (turned and mirrored). sensor: the one
+    that is reversed.
+    """
+
+    kind: Kind
+    probability: float
+    angle_deg: float | None = None
+    sd_deg: float | None = None
+    sensor: str | None = None
+
+
+@dataclass(frozen=True)
+class Looks:
+    """What readings before and after look like.
+
+    verdict: the explanation that is sure enough, None when the readings cannot tell; why: then in
+    words. explanations: most probable first. names: what is near the angle of a turn. angle_period:
+    angles are known modulo so many degrees of shaft. speaking: sensors large enough to say
+    something of a turn.
+    """
+
+    verdict: Kind | None
+    why: str
+    explanations: tuple[Explanation, ...]
+    names: tuple[str, ...]
+    angle_period: float
+    pairs: int
+    speaking: tuple[str, ...]
+
+    @property
+    def likeliest(self) -> Explanation:
+        """The most probable explanation."""
+        return self.explanations[0]
+
+    def of(self, kind: Kind) -> Explanation:
+        """Return the most probable explanation of a kind; KeyError when there is none."""
+        return {e.kind: e for e in reversed(self.explanations)}[kind]
+
+
+def looks_turned(rotor: Rotor, pairs: Pairs) -> Looks:
+    """Say what readings before and after look like.
+
+    Raises AdaptError when there is no pair, or an sd that is not above 0.
+    """
+    if len(pairs.sensors) == 0:
+        raise AdaptError("no reading stands both before and after: nothing can be compared")
+    if not (np.isfinite(pairs.sd).all() and (pairs.sd > 0).all()):
+        raise AdaptError("the scatter of every reading must be known and above 0")
+    u, a = pairs.expected, pairs.after
+    order = np.array([rotor.sensor(name).order for name in pairs.sensors])
+    rounding = np.deg2rad(ROUNDING_DEG) * np.hypot(np.abs(u), np.abs(a)) / np.sqrt(12.0)
+    v = 2.0 * (pairs.sd**2 + rounding**2)
+    period = common_period(sorted(set(order.tolist())))
+
+    grid = np.arange(0.0, 360.0, _GRID_DEG)
+    turn = np.exp(1j * np.deg2rad(np.outer(grid, order)))
+    base = -float(np.log(np.pi * v).sum())
+    turned = base - (np.abs(a - turn * u) ** 2 / v).sum(axis=1)
+    mirrored = base - (np.abs(a - turn * np.conj(u)) ** 2 / v).sum(axis=1)
+    named = np.array(list(dict.fromkeys(pairs.sensors)))
+    of_sensor = np.array(pairs.sensors)
+    reversed_ = [
+        base - float((np.abs(a - np.where(of_sensor == name, -u, u)) ** 2 / v).sum())
+        for name in named
+    ]
+    log: dict[tuple[Kind, str | None], float] = {
+        ("as before", None): turned[0],
+        ("turned", None): float(logsumexp(turned + np.log(_turn_prior(rotor, grid)))),
+        ("mirrored", None): float(logsumexp(mirrored + np.log(_mirror_prior(grid)))),
+        ("changed", None): _changed(u, a, v, of_sensor),
+        **{("reversed", str(n)): r for n, r in zip(named, reversed_, strict=True)},
+    }
+    found = _weighed(log, len(named))
+    laws = {
+        "turned": _angle(u, a, v, order, period),
+        "mirrored": _angle(np.conj(u), a, v, order, period),
+    }
+    explanations = tuple(
+        Explanation(
+            kind,
+            p,
+            laws[kind].angle_deg(0, 1) if kind in laws else None,
+            laws[kind].sd_deg(0, 1) if kind in laws else None,
+            sensor,
+        )
+        for (kind, sensor), p in sorted(found.items(), key=lambda item: -item[1])
+    )
+    large = np.minimum(np.abs(u), np.abs(a)) > SPEAKS * np.sqrt(v / 2.0)
+    speaking = tuple(n for n in named.tolist() if large[of_sensor == n].any())
+    verdict, why = _verdict(explanations, speaking, len(named))
+    of_turn = next(e for e in explanations if e.kind == "turned")
+    assert of_turn.angle_deg is not None
+    assert of_turn.sd_deg is not None
+    names = angle_names(rotor, of_turn.angle_deg, of_turn.sd_deg, 360.0 / period)
+    return Looks(verdict, why, explanations, names, 360.0 / period, len(u), speaking)
+
+
+def angle_names(
+    rotor: Rotor, angle_deg: float, sd_deg: float, period_deg: float = 360.0
+) -> tuple[str, ...]:
+    """Return what people turn by that is as near to an angle of shaft as can be told.
+
+    Within two sds, at least 3 deg. period_deg: the angle is known modulo this.
+    """
+    near = max(_NEAR_DEG, 2.0 * sd_deg)
+    found = []
+    for name, angles in _usual(rotor).items():
+        for usual in angles:
+            rest = abs(turned_deg(usual - angle_deg))
+            rest %= period_deg
+            if min(rest, period_deg - rest) <= near:
+                found.append(name.format(_hours(usual)))
+                break
+    return tuple(found)
+
+
+def _usual(rotor: Rotor) -> dict[str, list[float]]:
+    """Return the angles that people turn by, -180..180, by what they are called."""
+    psi = np.rad2deg(rotor.psi)
+    spacings = {turned_deg(float(q - p)) for p in psi for q in psi if q != p}
+    count = len(rotor.blades)
+    one = [s for s in spacings if abs(s) <= 360.0 / count + 1e-6]
+    return {
+        "a quarter turn": [90.0, -90.0],
+        "half a turn": [180.0],
+        "one blade spacing": sorted(one),
+        "the spacing of two blades": sorted(spacings - set(one)),
+        "{}": [turned_deg(30.0 * h) for h in range(1, 12)],
+    }
+
+
+def _hours(angle: float) -> str:
+    hours = round(abs(angle) / 30.0)
+    return "one hour of the clock" if hours == 1 else f"{hours} hours of the clock"
+
+
+def _turn_prior(rotor: Rotor, grid: Real) -> Real:
+    """Return the probability of each angle of the grid, (angle,)."""
+    usual = _usual(rotor)
+    groups = [
+        usual["a quarter turn"] + usual["half a turn"],
+        usual["{}"],
+        usual["one blade spacing"] + usual["the spacing of two blades"],
+    ]
+    parts = [np.mean([_about(grid, x) for x in g], axis=0) for g in groups if g]
+    weight = [0.5, 0.25, 0.25][: len(parts)]
+    near = np.average(parts, axis=0, weights=weight)
+    return np.asarray(0.5 / len(grid) + 0.5 * near)
+
+
+def _mirror_prior(grid: Real) -> Real:
+    return 0.5 / len(grid) + 0.5 * _about(grid, 0.0)
+
+
+def _about(grid: Real, angle: float) -> Real:
+    away = (grid - angle + 180.0) % 360.0 - 180.0
+    density = np.exp(-0.5 * (away / USUAL_SD_DEG) ** 2)
+    return np.asarray(density / density.sum())
+
+
+def _changed(u: Complex, a: Complex, v: Real, of_sensor: npt.NDArray[Any]) -> float:
+    """Return the log density of what was read when the rotor changed, sizes summed over."""
+    cases = np.zeros((len(SIZES), len(ALIKE)))
+    for name in np.unique(of_sensor):
+        mine = of_sensor == name
+        d, noise = (a - u)[mine], v[mine]
+        power = float((np.abs(u[mine]) ** 2 + np.abs(a[mine]) ** 2).mean()) / 2.0
+        one = np.eye(len(d))
+        for i, size in enumerate(SIZES):
+            for j, rho in enumerate(ALIKE):
+                cov = size**2 * power * ((1.0 - rho) * one + rho) + np.diag(noise)
+                _, log_det = np.linalg.slogdet(np.pi * cov)
+                cases[i, j] -= log_det + float((d.conj() @ np.linalg.solve(cov, d)).real)
+    return float(logsumexp(cases) - np.log(cases.size))
+
+
+def _weighed(
+    log: Mapping[tuple[Kind, str | None], float], sensors: int
+) -> dict[tuple[Kind, str | None], float]:
+    """Return the probability of each explanation once the readings are known."""
+    weighed = {
+        (kind, sensor): value + np.log(PRIOR[kind] / (sensors if kind == "reversed" else 1))
+        for (kind, sensor), value in log.items()
+    }
+    total = logsumexp(list(weighed.values()))
+    return {key: float(np.exp(value - total)) for key, value in weighed.items()}
+
+
+def _angle(u: Complex, a: Complex, v: Real, order: npt.NDArray[Any], period: int) -> Angles:
+    """Return the law of the angle by which `a` lags more than `u`, any angle being as likely."""
+    words = []
+    for n in sorted(set(order.tolist())):
+        pull = complex((np.conj(a) * u / v)[order == n].sum())
+        among = np.array([[0.0, np.conj(pull)], [pull, 0.0]])
+        words.append(Word(n, among, np.zeros(2, dtype=complex)))
+    return angles_of(words, 2, period)
+
+
+def _verdict(
+    explanations: Sequence[Explanation], speaking: Sequence[str], sensors: int
+) -> tuple[Kind | None, str]:
+    best = explanations[0]
+    if best.probability >= SURE and best.kind in ("as before", "changed"):
+        return best.kind, ""
+    if not speaking:
+        return None, "the readings are too small against their scatter to show a turn"
+    if len(speaking) < 2:
+        alone = "only one sensor was read" if sensors == 1 else "only one sensor reads enough"
+        return None, f"{alone}, and one sensor alone cannot tell a turn from a change"
+    if best.probability >= SURE:
+        return best.kind, ""
+    return None, "several explanations fit nearly as well"
