@@ -77,6 +77,7 @@ def read_before_after(
         raise BadInput(problems)
     first, second = read
     both = [key for key in rotor.channels if key in first and key in second]
+    both = [key for key in both if not _said_by_parts(rotor, key, both)]
     if not both:
         raise CannotBeMet("no sensor and regime stands in both tables: nothing can be compared")
     alone = tuple(k for k in rotor.channels if (k in first) != (k in second))
@@ -133,6 +134,12 @@ def _readings(path: str | PathLike[str], rotor: Rotor) -> dict[tuple[str, str], 
         (names[s], rotor.regime_names[r]): complex(to_lag(z, rotor.sensors[s].phase))
         for s, r, z in zip(sensor.tolist(), regime.tolist(), value.tolist(), strict=True)
     }
+
+
+def _said_by_parts(rotor: Rotor, key: tuple[str, str], both: Sequence[tuple[str, str]]) -> bool:
+    """Return whether a reading is made of others that are there: it must not count twice."""
+    parts = rotor.sensor(key[0]).combination
+    return parts is not None and all((part, key[1]) in both for part in parts)
 
 
 def _variance(rotor: Rotor, name: str, scatter: float | None) -> float:

@@ -17,7 +17,8 @@ pairs). What is held against what, with the probabilities before the readings ar
 These shares are judgement (common practice, no source); the shares after follow by Bayes' rule. A
 turn keeps every amplitude and turns all sensors alike: a change of the rotor does that only by
 chance. At one sensor alone chance is not rare enough, and the sensor itself may have been moved, so
-that one sensor never decides for a turn. Angle and interval come from `learning.frames.angles`.
+that one sensor never decides for a turn. "As before" is said when it is the most probable and
+nothing but a change too small to be seen stands beside it. Angle and interval come from `learning.frames.angles`.
 """
 
 from __future__ import annotations
@@ -275,8 +276,11 @@ def _verdict(
     explanations: Sequence[Explanation], speaking: Sequence[str], sensors: int
 ) -> tuple[Kind | None, str]:
     best = explanations[0]
-    if best.probability >= SURE and best.kind in ("as before", "changed"):
-        return best.kind, ""
+    of_frame = sum(e.probability for e in explanations if e.kind not in ("as before", "changed"))
+    if best.kind == "as before" and of_frame <= 1.0 - SURE:
+        return "as before", ""  # a change, if there is one, is lost in the scatter
+    if best.kind == "changed" and best.probability >= SURE:
+        return "changed", ""
     if not speaking:
         return None, "the readings are too small against their scatter to show a turn"
     if len(speaking) < 2:
