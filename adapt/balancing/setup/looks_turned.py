@@ -18,7 +18,8 @@ These shares are judgement (common practice, no source); the shares after follow
 turn keeps every amplitude and turns all sensors alike: a change of the rotor does that only by
 chance. At one sensor alone chance is not rare enough, and the sensor itself may have been moved, so
 that one sensor never decides for a turn. "As before" is said when it is the most probable and
-nothing but a change too small to be seen stands beside it. Angle and interval come from `learning.frames.angles`.
+nothing but a change too small to be seen stands beside it. Angle and interval come from
+`learning.frames.angles`.
 """
 
 from __future__ import annotations
