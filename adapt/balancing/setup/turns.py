@@ -257,11 +257,12 @@ def _moved_around(turn: Turn, one: Mount, other: Mount, here: Setup, chart: Setu
             cannot=f"it looks at the shaft from another place on the chart, {abs(moved):.3g} deg "
             f"round; how vibration of order {turn.order} comes round is not known",
         )
+    way = "on" if moved > 0 else "back"
     return replace(
         turn,
         place_deg=moved,
-        approximate=f"the sensor sits {abs(moved):.3g} deg further round on the chart; exact only "
-        "where machine and mount are alike in all directions",
+        approximate=f"the sensor sits {abs(moved):.3g} deg further {way} in the direction of "
+        "rotation on the chart; exact only where machine and mount are alike in all directions",
     )
 
 

@@ -13,15 +13,15 @@ from adapt.balancing.setup.geometry import pulse_deg, turned_deg
 from adapt.balancing.setup.mistakes import mistakes_of
 from adapt.balancing.setup.turns import Turn, reference_turn_deg, shown_name
 from adapt.balancing.setup.values import Setup
-from adapt.phasor import clock_text, phase_deg, to_complex
+from adapt.phasor import clock_text
+from adapt.reports.balancing.setup_words import offset, sentences, sits, turned_phase
 from adapt.reports.cautions import SHORT
 from adapt.reports.layout import Block, Bullets, Heading, Line, table
-from adapt.reports.wording import joined, vibration_decimals
+from adapt.reports.wording import vibration_decimals
 from adapt.rotor import Rotor
 
-__all__ = ["Asked", "sentences", "setup_document", "setup_report"]
+__all__ = ["Asked", "setup_document", "setup_report"]
 
-EXAMPLE_DEG = 130.0  # 4:20
 NEAR_QUARTER_DEG = 10.0  # a third of an hour: as near as people read a disc
 
 CHECK = (
@@ -38,24 +38,6 @@ class Asked:
     sensor: str
     amplitude: float
     phase_deg: float
-
-
-def sentences(turns: Mapping[str, Turn], rotor: Rotor) -> list[str]:
-    """Return in words what a reading here is on the chart, sensors that turn alike together."""
-    alike: dict[str, list[str]] = {}
-    for name in (s.name for s in rotor.sensors):
-        turn = turns[name]
-        if turn.cannot:
-            text = f"cannot be turned: {turn.cannot}"
-        else:
-            about = "about " if turn.approximate else ""
-            after = clock_text(_turned(turn, EXAMPLE_DEG))
-            before = clock_text(EXAMPLE_DEG)
-            text = f"a reading of {before} here is {about}{after} on the chart"
-            if turn.mirrors:
-                text += f", where it is shown as {turn.phase_to}"
-        alike.setdefault(text, []).append(shown_name(name))
-    return [f"{joined(names)}: {text}." for text, names in alike.items()]
 
 
 def setup_report(
@@ -75,6 +57,8 @@ def setup_report(
         )
     )
     report.append(_reference_line(rotor, here, chart))
+    if here.mounts or chart.mounts:
+        report += [Heading("Where sensors sit"), _mounts(rotor, here, chart)]
     if asked:
         report += [Heading("Readings"), _readings(rotor, turns, asked)]
     report += [Heading("Sensors"), _sensors(rotor, turns), Bullets(tuple(sentences(turns, rotor)))]
@@ -126,7 +110,7 @@ def setup_document(
                 "here": {"amplitude": a.amplitude, "phase_deg": a.phase_deg},
                 "chart": {
                     "amplitude": a.amplitude,
-                    "phase_deg": _turned(turns[a.sensor], a.phase_deg),
+                    "phase_deg": turned_phase(turns[a.sensor], a.phase_deg),
                 },
             }
             for a in asked
@@ -137,11 +121,6 @@ def setup_document(
             for m in mistakes_of(setup, rotor)
         ],
     }
-
-
-def _turned(turn: Turn, phase: float) -> float:
-    """Return a phase [deg] as shown here as the chart shows it."""
-    return float(phase_deg(turn(to_complex(1.0, phase))))
 
 
 def _near_quarter(turn: float) -> str | None:
@@ -170,9 +149,7 @@ def _rows_of(rotor: Rotor, here: Setup, chart: Setup) -> list[tuple[str, str, st
 def _mark(setup: Setup) -> str:
     reference = setup.reference
     edge = "centre" if reference.answers_to == "centre" else f"{reference.answers_to} edge"
-    ahead = reference.ahead_deg
-    where = "on" if ahead == 0 else f"{abs(ahead):.4g} deg {'ahead of' if ahead > 0 else 'behind'}"
-    return f"{edge}; middle {where} blade {shown_name(reference.blade)}"
+    return f"{edge}; middle {offset(reference.ahead_deg)} blade {shown_name(reference.blade)}"
 
 
 def _reference_line(rotor: Rotor, here: Setup, chart: Setup) -> Line:
@@ -189,6 +166,21 @@ def _reference_line(rotor: Rotor, here: Setup, chart: Setup) -> Line:
         return Line(text)
     return Line(f"{text} That is near {near}: using the chart without turning is the classic "
                 "mistake.", "bad")  # fmt: skip
+
+
+def _mounts(rotor: Rotor, here: Setup, chart: Setup) -> Block:
+    """Return where each sensor sits, as each set-up's own side sees it."""
+
+    def told(setup: Setup, name: str) -> str:
+        mount = setup.mount(name)
+        return "-" if mount is None else sits(setup, mount, setup.seen_from)
+
+    rows = [
+        (shown_name(s.name), told(here, s.name), told(chart, s.name))
+        for s in rotor.sensors
+        if here.mount(s.name) or chart.mount(s.name)
+    ]
+    return table(["Sensor", "Here", "Chart"], rows)
 
 
 def _sensors(rotor: Rotor, turns: Mapping[str, Turn]) -> Block:
@@ -211,7 +203,7 @@ def _readings(rotor: Rotor, turns: Mapping[str, Turn], asked: Sequence[Asked]) -
     for a in asked:
         sensor, turn = rotor.sensor(a.sensor), turns[a.sensor]
         size = f"{a.amplitude:.{vibration_decimals(sensor.unit)}f}"
-        after = _turned(turn, a.phase_deg)
+        after = turned_phase(turn, a.phase_deg)
         about = "about " if turn.approximate else ""
         rows.append((
             shown_name(a.sensor),
@@ -223,8 +215,8 @@ def _readings(rotor: Rotor, turns: Mapping[str, Turn], asked: Sequence[Asked]) -
 
 def _mistakes(rotor: Rotor, here: Setup, chart: Setup) -> Block:
     rows = [
-        (of, m.text, f"{abs(m.turn_deg):.4g}")
+        (of, m.text, f"{m.turn_deg:+.4g}")
         for of, setup in (("here", here), ("chart", chart))
         for m in mistakes_of(setup, rotor)
     ]
-    return table(["Set-up", "What is taken for what", ">Readings turn by [deg of shaft]"], rows)
+    return table(["Set-up", "What is taken for what", ">Readings lag more [deg of shaft]"], rows)

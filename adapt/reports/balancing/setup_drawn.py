@@ -21,7 +21,7 @@ from adapt.balancing.setup.values import Mount, Setup
 from adapt.files import write_whole
 from adapt.phasor import clock_text
 from adapt.problems import BadInput, shown
-from adapt.reports.balancing.setup import sentences
+from adapt.reports.balancing.setup_words import fitted, numbered, sentences, told_under
 from adapt.rotor import Rotor
 
 if TYPE_CHECKING:
@@ -35,12 +35,14 @@ _SAVED: Mapping[str, dict[str, Any]] = {
     ".pdf": {"metadata": {"CreationDate": None}},
 }
 _ORDINALS = ("1st", "2nd", "3rd")
-_REACH = 2.15
-_LABEL = 1.62  # radius of the labels
-_APART_DEG = 24.0  # between labels
-_WIDEST = 24  # characters of a line in a label
-_LEAST_TAPE_DEG = 5.0  # a tape is drawn at least so wide
-_MOST_SENTENCES = 6
+_REACH = 1.62  # of the axes, in radii of the disc
+_LABEL = 1.5  # radius of the labels
+_APART_DEG = 22.0  # between labels
+_WIDEST = 16  # characters of a line in a label
+_LEAST_TAPE_DEG = 6.0  # a tape is drawn at least so wide
+_MOST_BLADES = 12  # with names: more would stand on each other
+_LINES, _LINE = 9, 84  # lines under a disc, characters in each
+_LONG_LINES, _LONG_LINE = 6, 122  # lines across the page
 
 
 def write_setup_drawing(
@@ -83,24 +85,24 @@ def draw_setups(
     except ValueError:
         raise BadInput(f"{shown(side)} is not a side of this disc") from None
     figure = Figure(figsize=(11.69, 8.27))
+    title = textwrap.shorten(rotor.name, 44, placeholder="...")
     figure.text(
-        0.5, 0.965, f"{rotor.name}: both set-ups seen from {side}, when the pulse comes",
-        ha="center", va="top", fontsize=14, fontweight="bold", wrap=True,
+        0.5, 0.965, f"{title}: both set-ups seen from {side}, when the pulse comes",
+        ha="center", va="top", fontsize=14, fontweight="bold",
     )  # fmt: skip
     for setup, title, left in ((here, "Here", 0.02), (chart, "Chart", 0.51)):
-        axes = figure.add_axes((left, 0.22, 0.47, 0.67))
-        axes.set_xlim(-_REACH * 1.12, _REACH * 1.12)
+        axes = figure.add_axes((left, 0.385, 0.47, 0.505))
+        axes.set_xlim(-_REACH * 1.36, _REACH * 1.36)
         axes.set_ylim(-_REACH, _REACH)
         axes.set_aspect("equal")
         axes.axis("off")
-        name = textwrap.shorten(setup.name, 48, placeholder="...")
-        axes.set_title(f"{title}: {name}", fontsize=12, pad=2)
+        name = textwrap.shorten(f"{title}: {setup.name}", 56, placeholder="...")
+        figure.text(left + 0.235, 0.905, name, ha="center", fontsize=12)
         _Disc(axes, rotor, setup, side).draw()
-    lines = sentences(turns, rotor)
-    if len(lines) > _MOST_SENTENCES:
-        lines = [*lines[: _MOST_SENTENCES - 1], "The other sensors: see the report."]
-    text = "\n".join(line for s in lines for line in textwrap.wrap(s, 118))
-    figure.text(0.04, 0.20, text, fontsize=11, va="top", linespacing=1.5)
+        told = fitted(told_under(setup, side), _LINES, _LINE)
+        figure.text(left + 0.02, 0.375, told, fontsize=8.5, va="top", linespacing=1.35)
+    text = fitted(sentences(turns, rotor), _LONG_LINES, _LONG_LINE)
+    figure.text(0.04, 0.185, text, fontsize=10, va="top", linespacing=1.4, fontweight="bold")
     figure.text(
         0.04, 0.025,
         "Not to scale. Heavy bar: the edge that makes the pulse. Arrow of a sensor: the motion "
@@ -128,15 +130,10 @@ class _Disc:
         self._blades()
         self._arrow()
         self._reference()
-        beside = [m for m in self.setup.mounts if m.angle_deg is None]
         for mount in self.setup.mounts:
             if mount.angle_deg is not None:
                 self._sensor(mount, self.seen(mount.angle_deg))
         self._place_labels()
-        if beside:
-            told = "; ".join(f"{m.sensor} (positive {_way(m)})" for m in beside)
-            self.axes.text(0.0, -_REACH * 1.0, textwrap.fill(told, 62), ha="center", va="bottom",
-                           fontsize=9)  # fmt: skip
 
     def _clock(self) -> None:
         from matplotlib.patches import Circle
@@ -146,23 +143,23 @@ class _Disc:
         for hour in range(12):
             inner = 0.94 if hour % 3 else 0.9
             self._line(30.0 * hour, inner, 1.0, color="0.45", linewidth=0.9)
-        for hour in (3, 6, 9):
-            self._text(30.0 * hour, 1.09, str(hour), fontsize=9, color="0.35")
-        self._text(0.0, 1.09, "12", fontsize=9, color="0.35")
-        twelve = textwrap.shorten(self.setup.twelve, 24, placeholder="...")
-        self.axes.text(0.0, _REACH * 0.97, f"12 o'clock: {twelve}", ha="center", va="top",
-                       fontsize=9, color="0.25")  # fmt: skip
+        taken = [self.seen(self.setup.reference.angle_deg)]
+        taken += [self.seen(m.angle_deg) for m in self.setup.mounts if m.angle_deg is not None]
+        for hour in (12, 3, 6, 9):
+            if all(abs((30.0 * hour - x + 180.0) % 360.0 - 180.0) > 12.0 for x in taken):
+                self._text(30.0 * hour, 1.1, str(hour), fontsize=9, color="0.35")
 
     def _blades(self) -> None:
         for number, angle in enumerate(blade_angles_at_pulse(self.setup, self.rotor)):
             at = self.seen(angle)
             first = number == 0
-            self._line(at, 0.07, 0.86, color="0.72" if not first else "0.45",
-                       linewidth=9.0, solid_capstyle="butt", zorder=1)  # fmt: skip
+            wide = 9.0 if len(self.rotor.blades) <= _MOST_BLADES else 3.0
+            self._line(at, 0.07, 0.86, color="0.45" if first else "0.72", linewidth=wide,
+                       solid_capstyle="butt", zorder=1)  # fmt: skip
             ordinal = _ORDINALS[number] if number < 3 else f"{number + 1}th"
             name = textwrap.shorten(self.rotor.blades[number], 14, placeholder="...")
             box = {"boxstyle": "round,pad=0.18", "facecolor": "white", "edgecolor": "0.6"}
-            if len(self.rotor.blades) <= 12 or first:
+            if len(self.rotor.blades) <= _MOST_BLADES or first:
                 self._text(at, 0.74, f"{name}\n{ordinal}", fontsize=8.5, bbox=box, zorder=6,
                            fontweight="bold" if first else "normal")  # fmt: skip
 
@@ -203,26 +200,21 @@ class _Disc:
         corners = [(pickup, 1.03), (pickup - 6.0, 1.24), (pickup + 6.0, 1.24)]
         points = [_at(angle, radius) for angle, radius in corners]
         self.axes.add_patch(Polygon(points, facecolor="black", edgecolor="black", zorder=4))
-        kind = "photocell" if reference.kind == "photocell" else "magnetic pickup"
-        what = "tape" if reference.kind == "photocell" else "interrupter"
-        edge = "centre" if reference.answers_to == "centre" else f"{reference.answers_to} edge"
-        wide = f", {reference.width_deg:.3g} deg wide" if reference.width_deg else ""
-        self.labels.append((
-            pickup, 1.24,
-            f"{kind} {_angle_text(pickup)}\n{what}{wide}:\n{edge}, middle "
-            f"{_offset(reference.ahead_deg)} {reference.blade}",
-        ))  # fmt: skip
+        self.labels.append((pickup, 1.24, f"pickup {clock_text(pickup)}"))
 
     def _sensor(self, mount: Mount, angle: float) -> None:
-        self.axes.plot(*_at(angle, 1.3), marker="s", color="black", markerfacecolor="white",
+        self.axes.plot(*_at(angle, 1.17), marker="s", color="black", markerfacecolor="white",
                        markersize=9, zorder=4)  # fmt: skip
-        ends = (1.36, 1.5) if mount.positive == "outwards" else (1.24, 1.1)
+        ends = (1.24, 1.43) if mount.positive == "outwards" else (1.43, 1.24)
         self.axes.annotate(
             "", _at(angle, ends[1]), _at(angle, ends[0]), zorder=5,
             arrowprops={"arrowstyle": "-|>", "color": "black", "lw": 1.4, "shrinkA": 0,
                         "shrinkB": 0},
         )  # fmt: skip
-        self.labels.append((angle, 1.5, f"{mount.sensor}\n{_angle_text(angle)}, {_way(mount)}"))
+        name = numbered(self.setup, mount) or textwrap.shorten(
+            mount.sensor, 2 * _WIDEST, placeholder="..."
+        )
+        self.labels.append((angle, 1.45, f"{name} {clock_text(angle)}"))
 
     def _place_labels(self) -> None:
         """Write the labels round the disc, pushed apart where they would stand on each other."""
@@ -241,7 +233,7 @@ class _Disc:
             if abs((angle - true + 180.0) % 360.0 - 180.0) > 1.0:
                 self.axes.plot(*zip(_at(true, radius), (x, y), strict=True), color="0.5",
                                linewidth=0.7)  # fmt: skip
-            lines = [w for line in text.split("\n") for w in textwrap.wrap(line, _WIDEST)]
+            lines = textwrap.wrap(text, _WIDEST)
             across, up = np.sin(np.deg2rad(angle)), np.cos(np.deg2rad(angle))
             self.axes.text(
                 x, y, "\n".join(lines), fontsize=8.5, zorder=7,
@@ -260,17 +252,3 @@ class _Disc:
 def _at(angle: float, radius: float) -> tuple[float, float]:
     """Return where an angle clockwise from 12 o'clock stands on the axes."""
     return radius * float(np.sin(np.deg2rad(angle))), radius * float(np.cos(np.deg2rad(angle)))
-
-
-def _angle_text(angle: float) -> str:
-    return f"at {clock_text(angle)} ({angle % 360.0:.4g} deg)"
-
-
-def _way(mount: Mount) -> str:
-    return f"{mount.positive}, sign changed" if mount.reversed else mount.positive
-
-
-def _offset(ahead: float) -> str:
-    if ahead == 0.0:
-        return "on"
-    return f"{abs(ahead):.3g} deg {'ahead of' if ahead > 0 else 'behind'}"
