@@ -168,6 +168,8 @@ def _turned(
     after = np.zeros(len(table))
     for number, name in enumerate(names):
         mine = rows[sensor[rows] == number]
+        if len(mine) == 0:
+            continue
         after[mine] = phase_deg(turns[name](to_complex(np.ones(len(mine)), phase[mine])))
     for i in rows:
         cells["clock"][i] = clock_text(float(after[i]))

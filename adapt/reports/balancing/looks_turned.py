@@ -142,7 +142,8 @@ def _cannot_tell(looks: Looks) -> list[Block]:
     if looks.speaking and turned.probability > 0.1:
         near = f", near {_or(looks.names)}" if looks.names else ""
         blocks.append(Line(f"If the reference was turned, it was this far: {_by(turned, looks)}"
-                           f"{near}."))  # fmt: skip
+                           f"{near}. A change that happens to keep the amplitudes, or a sensor "
+                           "that was fitted anew, would look the same."))  # fmt: skip
     blocks.append(
         Line("What would tell: the same regimes read at two sensors or more, with readings well "
              "over their scatter, before anything is moved.")
@@ -217,6 +218,8 @@ def _explanations(looks: Looks) -> Block:
     tones = []
     for e in looks.explanations:
         what = WORDS[e.kind]
+        if len(looks.speaking) < 2 and e.kind in ("turned", "mirrored"):
+            what += " (or this sensor alone)"
         if e.kind == "reversed":
             what += f": {shown_name(e.sensor or '')}"
         angle = (
