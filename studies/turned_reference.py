@@ -6,10 +6,11 @@
 Invented rotors of four blades. Levels: each sensor has one of its own, the same in all regimes but
 for a fifth of it; amplitude 0.1 to 0.5 ips, scatter 0.015 ips per component for a reading and from
 run to run. What happened between: nothing; the reference turned (a quarter turn, an hour, any
-angle); lead for lag; the two senses of rotation mixed up; one sensor reversed; or the rotor
-changed: one unknown move (the same effect, but for a fifth, in a sensor's regimes), every reading
-by itself, all amplitudes alike grown, one sensor alone, or a move that is made to keep the
-amplitude of the first sensor as a turn would. A false alarm is a changed or unchanged rotor of
+angle); lead for lag; the two senses of rotation mixed up; one sensor reversed or mirrored; or the
+rotor changed: one unknown move (the same effect, but for a fifth, in a sensor's regimes), every
+reading by itself, all amplitudes alike grown, one sensor alone, or a move that is made to keep the
+amplitude of the first sensor as a turn would. Rough: the scatter is twice what is stated, or alike
+in a sensor's regimes by a correlation of 0.8. A false alarm is a changed or unchanged rotor of
 which it is said that it looks turned, mirrored or reversed.
 """
 
@@ -26,7 +27,7 @@ from adapt.balancing.setup.looks_turned import Pairs, looks_turned
 from adapt.rotor import Regime, Rotor, Sensor
 
 SD = 0.015
-VERDICTS = ("as before", "turned", "mirrored", "reversed", "changed", None)
+VERDICTS = ("as before", "turned", "mirrored", "reversed", "one mirrored", "changed", None)
 SHAPES = ((1, 4), (2, 1), (2, 2), (2, 6), (3, 4))  # sensors, regimes
 
 
@@ -59,7 +60,7 @@ def study(cases: int, rng: np.random.Generator) -> list[dict[str, str | float | 
                     tuple(s for s, _ in rotor.channels),
                     tuple(r for _, r in rotor.channels),
                     u.ravel(),
-                    (a + _noise(rng, a.shape)).ravel(),
+                    (a + _noise(rng, a.shape, what)).ravel(),
                     np.full(u.size, SD * np.sqrt(3.0)),
                 )
                 looks = looks_turned(rotor, pairs)
@@ -96,9 +97,15 @@ def _circular(rng: np.random.Generator, shape: tuple[int, ...]) -> np.ndarray:
     return rng.normal(size=shape) + 1j * rng.normal(size=shape)
 
 
-def _noise(rng: np.random.Generator, shape: tuple[int, ...]) -> np.ndarray:
+def _noise(rng: np.random.Generator, shape: tuple[int, ...], what: str) -> np.ndarray:
     """Return the scatter of two readings and of what changes from run to run."""
-    return SD * np.sqrt(3.0) * _circular(rng, shape)
+    sd = SD * np.sqrt(3.0)
+    if what.endswith("twice"):
+        return 2.0 * sd * _circular(rng, shape)
+    if what.endswith("alike"):
+        common = np.sqrt(0.8) * _circular(rng, (shape[0], 1))
+        return sd * (common + np.sqrt(0.2) * _circular(rng, shape))
+    return sd * _circular(rng, shape)
 
 
 def _levels(rng: np.random.Generator, sensors: int, regimes: int) -> np.ndarray:
@@ -136,6 +143,13 @@ def _reversed(u: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return a
 
 
+def _mirrored(u: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    a = u.copy()
+    one = rng.integers(len(u))
+    a[one] = np.conj(a[one])
+    return a
+
+
 HAPPENED: dict[str, Callable[[np.ndarray, np.random.Generator], np.ndarray]] = {
     "nothing": lambda u, rng: u,
     "quarter turn": lambda u, rng: u * rng.choice([1j, -1j]),
@@ -144,6 +158,13 @@ HAPPENED: dict[str, Callable[[np.ndarray, np.random.Generator], np.ndarray]] = {
     "lead for lag": lambda u, rng: np.conj(u),
     "mirrored and turned": lambda u, rng: np.conj(u) * _angle(rng),
     "one sensor reversed": _reversed,
+    "one sensor mirrored": _mirrored,
+    "nothing, rough twice": lambda u, rng: u,
+    "nothing, rough alike": lambda u, rng: u,
+    "quarter turn, rough twice": lambda u, rng: 1j * u,
+    "quarter turn, rough alike": lambda u, rng: 1j * u,
+    "unknown move, rough twice": _move,
+    "unknown move, rough alike": _move,
     "changed: unknown move": _move,
     "changed: each by itself": lambda u, rng: u + rng.uniform(0.05, 0.5) * _circular(rng, u.shape),
     "changed: all grown": lambda u, rng: u * rng.uniform(1.2, 2.0),

@@ -142,6 +142,7 @@ def test_a_quarter_turn_is_reported_with_the_mistakes_that_fit() -> None:
         (np.conj(U), "lead were entered for lag"),
         (np.conj(U) * np.exp(2j), "two senses of rotation were mixed up"),
         (U * np.array([1, 1, -1, -1]), "mast radial alone were reversed"),
+        (np.where([True, True, False, False], np.conj(U), U), "lag at cabin lateral alone"),
         (-U, "All sensors with their sign changed would look the same"),
     ],
 )

@@ -32,7 +32,7 @@ def along(setup: Setup, angle_deg: float) -> float:
 
     The same rule takes an angle in the direction of rotation back to one clockwise as seen.
     """
-    return angle_deg % 360.0 if setup.clockwise else -angle_deg % 360.0
+    return (angle_deg if setup.clockwise else -angle_deg) % 360.0 % 360.0  # -1e-17 % 360 is 360
 
 
 def from_side(angle_deg: float, seen_from: str, wanted: str) -> float:
@@ -62,7 +62,7 @@ def pulse_deg(setup: Setup, rotor: Rotor) -> float:
     half = {"leading": 0.5, "centre": 0.0, "trailing": -0.5}[reference.answers_to]
     psi = _psi_deg(rotor)[rotor.blades.index(reference.blade)]
     edge = reference.ahead_deg + half * reference.width_deg
-    return (along(setup, reference.angle_deg) + psi - edge) % 360.0
+    return (along(setup, reference.angle_deg) + psi - edge) % 360.0 % 360.0
 
 
 def blade_angles_at_pulse(setup: Setup, rotor: Rotor) -> tuple[float, ...]:

@@ -11,7 +11,9 @@ pairs). What is held against what, with the probabilities before the readings ar
     mirrored       10 %   a = exp(i n angle) conj(u): lead entered for lag (angle 0, half of it), or
                           the two senses of rotation mixed up (any angle)
     reversed        5 %   a = -u at one sensor, the others as before
-    changed        25 %   a = u + d, d circular normal, as large as 0.1 to 2.4 times the sensor's
+    one mirrored    5 %   a = conj(u) at one sensor, the others as before: its channel alone shows
+                          lead for lag
+    changed        20 %   a = u + d, d circular normal, as large as 0.1 to 2.4 times the sensor's
                           readings, alike in its regimes by a correlation from 0 to 0.99
 
 These shares are judgement (common practice, no source); the shares after follow by Bayes' rule. A
@@ -41,11 +43,13 @@ __all__ = ["Explanation", "Looks", "Pairs", "angle_names", "looks_turned"]
 
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
-Kind = Literal["as before", "turned", "mirrored", "reversed", "changed"]
+Kind = Literal["as before", "turned", "mirrored", "reversed", "one mirrored", "changed"]
 
 PRIOR: dict[Kind, float] = {
-    "as before": 0.40, "turned": 0.20, "mirrored": 0.10, "reversed": 0.05, "changed": 0.25,
+    "as before": 0.40, "turned": 0.20, "mirrored": 0.10, "reversed": 0.05, "one mirrored": 0.05,
+    "changed": 0.20,
 }  # fmt: skip
+_OF_ONE: tuple[Kind, ...] = ("reversed", "one mirrored")
 SURE = 0.9  # an explanation at least this probable is said to be it
 SPEAKS = 3.0  # a reading says something of a turn when it is so many sds large
 USUAL_SD_DEG = 2.0  # how exactly a bracket is fitted on a usual place
@@ -76,7 +80,7 @@ class Explanation:
     """One way in which the readings may have come about, and its probability.
 
     angle_deg, sd_deg: of shaft, positive = more lag after (turned and mirrored). sensor: the one
-    that is reversed.
+    that is reversed or mirrored alone.
     """
 
     kind: Kind
@@ -130,22 +134,23 @@ def looks_turned(rotor: Rotor, pairs: Pairs) -> Looks:
     period = common_period(sorted(set(order.tolist())))
 
     grid = np.arange(0.0, 360.0, _GRID_DEG)
-    turn = np.exp(1j * np.deg2rad(np.outer(grid, order)))
     base = -float(np.log(np.pi * v).sum())
-    turned = base - (np.abs(a - turn * u) ** 2 / v).sum(axis=1)
-    mirrored = base - (np.abs(a - turn * np.conj(u)) ** 2 / v).sum(axis=1)
-    named = np.array(list(dict.fromkeys(pairs.sensors)))
+    turned = base - _misses(u, a, v, order, grid)
+    mirrored = base - _misses(np.conj(u), a, v, order, grid)
+    named = list(dict.fromkeys(pairs.sensors))
     of_sensor = np.array(pairs.sensors)
-    reversed_ = [
-        base - float((np.abs(a - np.where(of_sensor == name, -u, u)) ** 2 / v).sum())
-        for name in named
-    ]
+
+    def at_one(name: str, there: Complex) -> float:
+        """Return the log density when one sensor reads `there` and the others as before."""
+        return base - float((np.abs(a - np.where(of_sensor == name, there, u)) ** 2 / v).sum())
+
     log: dict[tuple[Kind, str | None], float] = {
         ("as before", None): turned[0],
         ("turned", None): float(logsumexp(turned + np.log(_turn_prior(rotor, grid)))),
         ("mirrored", None): float(logsumexp(mirrored + np.log(_mirror_prior(grid)))),
         ("changed", None): _changed(u, a, v, of_sensor),
-        **{("reversed", str(n)): r for n, r in zip(named, reversed_, strict=True)},
+        **{("reversed", n): at_one(n, -u) for n in named},
+        **{("one mirrored", n): at_one(n, np.conj(u)) for n in named},
     }
     found = _weighed(log, len(named))
     laws = {
@@ -163,13 +168,22 @@ def looks_turned(rotor: Rotor, pairs: Pairs) -> Looks:
         for (kind, sensor), p in sorted(found.items(), key=lambda item: -item[1])
     )
     large = np.minimum(np.abs(u), np.abs(a)) > SPEAKS * np.sqrt(v / 2.0)
-    speaking = tuple(n for n in named.tolist() if large[of_sensor == n].any())
+    speaking = tuple(n for n in named if large[of_sensor == n].any())
     verdict, why = _verdict(explanations, speaking, len(named))
     of_turn = next(e for e in explanations if e.kind == "turned")
     assert of_turn.angle_deg is not None
     assert of_turn.sd_deg is not None
     names = angle_names(rotor, of_turn.angle_deg, of_turn.sd_deg, 360.0 / period)
     return Looks(verdict, why, explanations, names, 360.0 / period, len(u), speaking)
+
+
+def _misses(u: Complex, a: Complex, v: Real, order: npt.NDArray[Any], grid: Real) -> Real:
+    """Return sum |a - exp(i n angle) u|^2 / v at each angle of the grid [deg], (angle,)."""
+    total = np.full(len(grid), float(((np.abs(a) ** 2 + np.abs(u) ** 2) / v).sum()))
+    for n in np.unique(order):
+        pull = complex((np.conj(a) * u / v)[order == n].sum())
+        total -= 2.0 * (pull * np.exp(1j * n * np.deg2rad(grid))).real
+    return np.maximum(total, 0.0)
 
 
 def angle_names(
@@ -256,7 +270,7 @@ def _weighed(
 ) -> dict[tuple[Kind, str | None], float]:
     """Return the probability of each explanation once the readings are known."""
     weighed = {
-        (kind, sensor): value + np.log(PRIOR[kind] / (sensors if kind == "reversed" else 1))
+        (kind, sensor): value + np.log(PRIOR[kind] / (sensors if kind in _OF_ONE else 1))
         for (kind, sensor), value in log.items()
     }
     total = logsumexp(list(weighed.values()))

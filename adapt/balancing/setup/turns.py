@@ -66,7 +66,7 @@ class Turn:
     def lag_deg(self) -> float:
         """The whole turn, positive = more lag [deg of the order], from 0 up to 360."""
         parts = self.reference_deg, self.direction_deg, self.instrument_deg, self.place_deg
-        return sum(parts) % 360.0
+        return sum(parts) % 360.0 % 360.0  # -1e-17 % 360 is 360
 
     @property
     def mirrors(self) -> bool:
@@ -76,7 +76,7 @@ class Turn:
     @property
     def shown_deg(self) -> float:
         """What is added to a phase as shown, after its sign is changed where the turn mirrors."""
-        return self.lag_deg if self.phase_to == "lag" else -self.lag_deg % 360.0
+        return self.lag_deg if self.phase_to == "lag" else -self.lag_deg % 360.0 % 360.0
 
     def __call__(self, shown: npt.ArrayLike) -> Any:
         """Return readings (complex, as the first set-up shows them) as the second shows them.

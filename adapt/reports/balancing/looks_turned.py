@@ -36,6 +36,7 @@ WORDS = {
     "turned": "the phase reference turned",
     "mirrored": "lead for lag, or the two senses of rotation mixed up",
     "reversed": "one sensor reversed",
+    "one mirrored": "lead for lag at one sensor",
     "changed": "the rotor, a mount or a sensor changed",
 }
 
@@ -124,6 +125,12 @@ def _verdict(rotor: Rotor, looks: Looks) -> list[Block]:
             Line(f"It looks as if {shown_name(told.sensor or '')} alone were reversed{sure}: half "
                  "a turn off, as large as before.", "bad"),
             Line("Look which way it is fitted and how its wires and its channel are set."),
+        ]  # fmt: skip
+    if told.kind == "one mirrored":
+        return [
+            Line(f"It looks as if lead were entered for lag at {shown_name(told.sensor or '')} "
+                 f"alone, or the reverse{sure}.", "bad"),
+            Line("Look how its channel is set, and what the rotor file says of its phase."),
         ]  # fmt: skip
     if told.kind == "mirrored":
         return [*_mirrored(told, sure), *_what_to_do()]
@@ -220,7 +227,7 @@ def _explanations(looks: Looks) -> Block:
         what = WORDS[e.kind]
         if len(looks.speaking) < 2 and e.kind in ("turned", "mirrored"):
             what += " (or this sensor alone)"
-        if e.kind == "reversed":
+        if e.sensor is not None:
             what += f": {shown_name(e.sensor or '')}"
         angle = (
             "-" if e.angle_deg is None else f"{e.angle_deg:+.3g} +- {1.96 * (e.sd_deg or 0):.2g}"

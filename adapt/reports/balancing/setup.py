@@ -157,9 +157,10 @@ def _reference_line(rotor: Rotor, here: Setup, chart: Setup) -> Line:
     if abs(turn) < 0.05:
         return Line("The pulse comes at the same instant in both set-ups.", "good")
     when, more = ("earlier", "more") if turn > 0 else ("later", "less")
+    far = f"{round(abs(turn), 2):g} deg"
     text = (
-        f"The chart's pulse comes {abs(turn):.4g} deg of shaft {when} in the turn: readings of "
-        f"order 1 lag {abs(turn):.4g} deg {more} there."
+        f"The chart's pulse comes {far} of shaft {when} in the turn: readings of order 1 lag {far} "
+        f"{more} there."
     )
     near = _near_quarter(turn)
     if near is None:
@@ -187,15 +188,20 @@ def _sensors(rotor: Rotor, turns: Mapping[str, Turn]) -> Block:
     rows = []
     for turn in turns.values():
         parts = (turn.reference_deg, turn.direction_deg, turn.instrument_deg, turn.place_deg)
-        whole = "-" if turn.cannot else f"{turned_deg(turn.lag_deg):+.4g}"
+        whole = "-" if turn.cannot else _degrees(turned_deg(turn.lag_deg))
         shown_as = (
             turn.phase_to if not turn.mirrors else f"{turn.phase_from}, chart {turn.phase_to}"
         )
-        cells = [f"{p:+.4g}" if p else "0" for p in parts]
+        cells = [_degrees(p) for p in parts]
         rows.append((shown_name(turn.sensor), str(turn.order), *cells, whole, shown_as))
     titles = ["Sensor", ">Order", ">Reference", ">Direction", ">Instrument", ">Place",
               ">More lag in all [deg]", "Shown as"]  # fmt: skip
     return table(titles, rows)
+
+
+def _degrees(turn: float) -> str:
+    """Return a turn with its sign, to the hundredth of a degree."""
+    return f"{round(turn, 2):+g}" if round(turn, 2) else "0"
 
 
 def _readings(rotor: Rotor, turns: Mapping[str, Turn], asked: Sequence[Asked]) -> Block:
@@ -215,7 +221,7 @@ def _readings(rotor: Rotor, turns: Mapping[str, Turn], asked: Sequence[Asked]) -
 
 def _mistakes(rotor: Rotor, here: Setup, chart: Setup) -> Block:
     rows = [
-        (of, m.text, f"{m.turn_deg:+.4g}")
+        (of, m.text, _degrees(m.turn_deg))
         for of, setup in (("here", here), ("chart", chart))
         for m in mistakes_of(setup, rotor)
     ]
