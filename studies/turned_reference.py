@@ -1,7 +1,7 @@
 """Readings before and after: how often is a turned reference told, and how often wrongly.
 
-    python studies/turned_reference.py            # 1000 cases of each kind, about ten minutes
-    python studies/turned_reference.py --quick    # 200 of each
+    python studies/turned_reference.py            # 500 cases of each kind, about ten minutes
+    python studies/turned_reference.py --quick    # 50 of each
 
 Invented rotors of four blades. Levels: each sensor has one of its own, the same in all regimes but
 for a fifth of it; amplitude 0.1 to 0.5 ips, scatter 0.015 ips per component for a reading and from
@@ -34,10 +34,10 @@ SHAPES = ((1, 4), (2, 1), (2, 2), (2, 6), (3, 4))  # sensors, regimes
 def main() -> None:
     """Run the study."""
     options = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    options.add_argument("--quick", action="store_true", help="200 cases of each kind")
+    options.add_argument("--quick", action="store_true", help="50 cases of each kind")
     add_folder(options)
     asked = options.parse_args()
-    cases = 200 if asked.quick else 1000
+    cases = 50 if asked.quick else 500
     with kept_text(asked.folder, "turned-reference.txt"):
         rows = study(cases, np.random.default_rng(20))
     kept_csv(asked.folder, "turned-reference.csv", rows)

@@ -10,9 +10,9 @@ from adapt.balancing.setup.looks_turned import (
     PRIOR,
     SIZES,
     Pairs,
-    angle_names,
     looks_turned,
 )
+from adapt.balancing.setup.usual_turns import angle_names
 from adapt.problems import AdaptError
 from adapt.rotor import Regime, Rotor, Sensor
 

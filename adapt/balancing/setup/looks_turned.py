@@ -34,12 +34,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
 
-from adapt.balancing.setup.geometry import turned_deg
+from adapt.balancing.setup.usual_turns import angle_names, mirror_prior, turn_prior
 from adapt.learning.frames.angles import Angles, Word, angles_of, common_period
 from adapt.problems import AdaptError
 from adapt.rotor import Rotor
 
-__all__ = ["Explanation", "Looks", "Pairs", "angle_names", "looks_turned"]
+__all__ = ["Explanation", "Looks", "Pairs", "looks_turned"]
 
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
@@ -52,12 +52,10 @@ PRIOR: dict[Kind, float] = {
 _OF_ONE: tuple[Kind, ...] = ("reversed", "one mirrored")
 SURE = 0.9  # an explanation at least this probable is said to be it
 SPEAKS = 3.0  # a reading says something of a turn when it is so many sds large
-USUAL_SD_DEG = 2.0  # how exactly a bracket is fitted on a usual place
 ROUNDING_DEG = 0.5  # a clock angle is rounded to a minute of clock, before and after
 SIZES = (0.1, 0.3, 0.6, 1.2, 2.4)  # of a change, in rms readings of its sensor
 ALIKE = (0.0, 0.5, 0.9, 0.99)  # correlation of a change between the regimes of a sensor
 _GRID_DEG = 0.05
-_NEAR_DEG = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,8 +144,8 @@ def looks_turned(rotor: Rotor, pairs: Pairs) -> Looks:
 
     log: dict[tuple[Kind, str | None], float] = {
         ("as before", None): turned[0],
-        ("turned", None): float(logsumexp(turned + np.log(_turn_prior(rotor, grid)))),
-        ("mirrored", None): float(logsumexp(mirrored + np.log(_mirror_prior(grid)))),
+        ("turned", None): float(logsumexp(turned + np.log(turn_prior(rotor, grid)))),
+        ("mirrored", None): float(logsumexp(mirrored + np.log(mirror_prior(grid)))),
         ("changed", None): _changed(u, a, v, of_sensor),
         **{("reversed", n): at_one(n, -u) for n in named},
         **{("one mirrored", n): at_one(n, np.conj(u)) for n in named},
@@ -184,69 +182,6 @@ def _misses(u: Complex, a: Complex, v: Real, order: npt.NDArray[Any], grid: Real
         pull = complex((np.conj(a) * u / v)[order == n].sum())
         total -= 2.0 * (pull * np.exp(1j * n * np.deg2rad(grid))).real
     return np.maximum(total, 0.0)
-
-
-def angle_names(
-    rotor: Rotor, angle_deg: float, sd_deg: float, period_deg: float = 360.0
-) -> tuple[str, ...]:
-    """Return what people turn by that is as near to an angle of shaft as can be told.
-
-    Within two sds, at least 3 deg. period_deg: the angle is known modulo this.
-    """
-    near = max(_NEAR_DEG, 2.0 * sd_deg)
-    found = []
-    for name, angles in _usual(rotor).items():
-        for usual in angles:
-            rest = abs(turned_deg(usual - angle_deg))
-            rest %= period_deg
-            if min(rest, period_deg - rest) <= near:
-                found.append(name.format(_hours(usual)))
-                break
-    return tuple(found)
-
-
-def _usual(rotor: Rotor) -> dict[str, list[float]]:
-    """Return the angles that people turn by, -180..180, by what they are called."""
-    psi = np.rad2deg(rotor.psi)
-    spacings = {turned_deg(float(q - p)) for p in psi for q in psi if q != p}
-    count = len(rotor.blades)
-    one = [s for s in spacings if abs(s) <= 360.0 / count + 1e-6]
-    return {
-        "a quarter turn": [90.0, -90.0],
-        "half a turn": [180.0],
-        "one blade spacing": sorted(one),
-        "the spacing of two blades": sorted(spacings - set(one)),
-        "{}": [turned_deg(30.0 * h) for h in range(1, 12)],
-    }
-
-
-def _hours(angle: float) -> str:
-    hours = round(abs(angle) / 30.0)
-    return "one hour of the clock" if hours == 1 else f"{hours} hours of the clock"
-
-
-def _turn_prior(rotor: Rotor, grid: Real) -> Real:
-    """Return the probability of each angle of the grid, (angle,)."""
-    usual = _usual(rotor)
-    groups = [
-        usual["a quarter turn"] + usual["half a turn"],
-        usual["{}"],
-        usual["one blade spacing"] + usual["the spacing of two blades"],
-    ]
-    parts = [np.mean([_about(grid, x) for x in g], axis=0) for g in groups if g]
-    weight = [0.5, 0.25, 0.25][: len(parts)]
-    near = np.average(parts, axis=0, weights=weight)
-    return np.asarray(0.5 / len(grid) + 0.5 * near)
-
-
-def _mirror_prior(grid: Real) -> Real:
-    return 0.5 / len(grid) + 0.5 * _about(grid, 0.0)
-
-
-def _about(grid: Real, angle: float) -> Real:
-    away = (grid - angle + 180.0) % 360.0 - 180.0
-    density = np.exp(-0.5 * (away / USUAL_SD_DEG) ** 2)
-    return np.asarray(density / density.sum())
 
 
 def _changed(u: Complex, a: Complex, v: Real, of_sensor: npt.NDArray[Any]) -> float:
