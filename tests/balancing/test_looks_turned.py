@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from set_ups import rotor
@@ -164,6 +166,10 @@ def test_an_angle_is_named_as_people_turn_by_it() -> None:
     assert angle_names(rotor(blades=5), 72.0, 1.0) == ("one blade spacing",)
     assert angle_names(rotor(blades=5), -144.0, 1.0) == ("the spacing of two blades",)
     assert angle_names(rotor(), 45.0, 1.0) == ()
+    uneven = replace(rotor(), azimuth_deg=(0.0, 80.0, 180.0, 290.0))
+    assert angle_names(uneven, -110.0, 1.0) == ("one blade spacing",)
+    assert angle_names(uneven, 80.0, 1.0) == ("one blade spacing",)
+    assert "the spacing of two blades" in angle_names(uneven, 150.0, 1.0)
     assert angle_names(rotor(blades=1), 10.0, 1.0) == ()
     assert "a quarter turn" in angle_names(rotor(), -85.0, 3.0)
 

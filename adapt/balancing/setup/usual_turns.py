@@ -18,6 +18,7 @@ __all__ = ["angle_names", "mirror_prior", "turn_prior"]
 Real = npt.NDArray[np.float64]
 
 USUAL_SD_DEG = 2.0  # how exactly a bracket is fitted on a usual place
+MOST_BLADES = 8  # of more blades or holes some two are always as far apart
 NEAR_DEG = 3.0  # an angle is named when it is so near
 
 
@@ -30,7 +31,7 @@ def angle_names(
     """
     near = max(NEAR_DEG, 2.0 * sd_deg)
     found = []
-    for name, angles in usual_turns(rotor).items():
+    for name, angles in _usual(rotor).items():
         for usual in angles:
             rest = abs(turned_deg(usual - angle_deg))
             rest %= period_deg
@@ -40,17 +41,18 @@ def angle_names(
     return tuple(found)
 
 
-def usual_turns(rotor: Rotor) -> dict[str, list[float]]:
+def _usual(rotor: Rotor) -> dict[str, list[float]]:
     """Return the angles that people turn by, -180..180, by what they are called."""
-    psi = np.rad2deg(rotor.psi)
-    spacings = {turned_deg(float(q - p)) for p in psi for q in psi if q != p}
-    count = len(rotor.blades)
-    one = [s for s in spacings if abs(s) <= 360.0 / count + 1e-6]
+    psi = np.rad2deg(rotor.psi).tolist()
+    count = len(psi)
+    next_ones = [turned_deg(psi[(i + 1) % count] - psi[i]) for i in range(count) if count > 1]
+    one = sorted({round(s, 6) for step in next_ones for s in (step, turned_deg(-step))})
+    every = {round(turned_deg(q - p), 6) for p in psi for q in psi if q != p}
     return {
         "a quarter turn": [90.0, -90.0],
         "half a turn": [180.0],
-        "one blade spacing": sorted(one),
-        "the spacing of two blades": sorted(spacings - set(one)),
+        "one blade spacing": one,
+        "the spacing of two blades": sorted(every - set(one)) if count <= MOST_BLADES else [],
         "{}": [turned_deg(30.0 * h) for h in range(1, 12)],
     }
 
@@ -62,7 +64,7 @@ def _hours(angle: float) -> str:
 
 def turn_prior(rotor: Rotor, grid: Real) -> Real:
     """Return the probability of each angle [deg] of a grid for a turned reference, (angle,)."""
-    usual = usual_turns(rotor)
+    usual = _usual(rotor)
     groups = [
         usual["a quarter turn"] + usual["half a turn"],
         usual["{}"],
