@@ -145,11 +145,11 @@ def test_reference_tells_a_quarter_turn(files: Path, capsys) -> None:
 
 
 def test_reference_takes_moves_between_into_account(files: Path, capsys) -> None:
-    # 40 g on A by the chart: 0.12 at 3:00 and 0.08 at 5:00, worked out by hand.
+    # 80 g on A by the chart: 0.24 at 3:00 and 0.16 at 5:00, worked out by hand.
     written(files, "before.csv", READINGS.format(0.3, "3:00", 0.4, "11:00"))
-    written(files, "after.csv", READINGS.format(0.42, "3:00", 0.32, "11:00"))
+    written(files, "after.csv", READINGS.format(0.54, "3:00", 0.24, "11:00"))
     words = ["reference", "rotor.toml", "before.csv", "after.csv", "--json"]
-    assert main([*words, "--chart", "chart.csv", "--move", "A", "hub weight", "40"]) == 0
+    assert main([*words, "--chart", "chart.csv", "--move", "A", "hub weight", "80"]) == 0
     assert json.loads(capsys.readouterr().out)["verdict"] == "as before"
     assert main(words) == 0
     assert json.loads(capsys.readouterr().out)["verdict"] == "changed"

@@ -8,12 +8,8 @@ import numpy as np
 import pytest
 from set_ups import rotor
 
-from adapt.balancing.setup.looks_turned import (
-    PRIOR,
-    SIZES,
-    Pairs,
-    looks_turned,
-)
+from adapt.balancing.setup.evidence import PRIOR, SIZES, TIMES, TIMES_PRIOR
+from adapt.balancing.setup.looks_turned import Pairs, looks_turned
 from adapt.balancing.setup.usual_turns import angle_names
 from adapt.problems import AdaptError
 from adapt.rotor import Regime, Rotor, Sensor
@@ -52,11 +48,19 @@ def test_a_quarter_turn_is_told_with_its_sense(sign: int, order: int) -> None:
 
 
 def test_any_angle_is_told_with_an_interval_of_the_right_width() -> None:
-    after = U * np.exp(1j * np.deg2rad(-137.0)) + noise(2)
-    told = looks_turned(rotor(), pairs(U, after)).of("turned")
-    assert told.angle_deg == pytest.approx(-137.0, abs=3 * (told.sd_deg or 0))
-    # By the curvature of the square of the misses: 1 / sd^2 = sum |u|^2 / sd^2, rounding aside.
-    assert told.sd_deg == pytest.approx(np.rad2deg(SD / np.linalg.norm(U)), rel=0.05)
+    regimes = tuple(f"regime {i}" for i in range(20))
+    machine = replace(rotor(), regimes=tuple(Regime(name) for name in regimes))
+    u = np.repeat(U[[0, 2]], 20)
+    after = u * np.exp(1j * np.deg2rad(-137.0)) + noise(2, 40)
+    names = ("cabin lateral",) * 20 + ("mast radial",) * 20
+    told = looks_turned(machine, Pairs(names, regimes * 2, u, after, np.full(40, SD))).of("turned")
+    # By the curvature of the sum of squares: 1 / sd^2 = sum |u|^2 / sd^2, rounding aside.
+    assert told.sd_deg == pytest.approx(np.rad2deg(SD / np.linalg.norm(u)), rel=0.1)
+    assert told.angle_deg == pytest.approx(-137.0, abs=3 * told.sd_deg)
+    # Where the scatter turns out twice what was stated, the interval is as much wider.
+    rough = u * np.exp(1j * np.deg2rad(-137.0)) + 2.0 * noise(2, 40)
+    wider = looks_turned(machine, Pairs(names, regimes * 2, u, rough, np.full(40, SD)))
+    assert wider.of("turned").sd_deg == pytest.approx(2.0 * told.sd_deg, rel=0.15)
 
 
 def test_lead_for_lag_is_told_apart_from_a_turn() -> None:
@@ -131,28 +135,28 @@ def test_evidence_of_a_turn_is_its_integral_over_the_angle() -> None:
     u, a, sd = np.array([0.4 + 0j]), np.array([0.39j]), 0.05
     looks = looks_turned(rotor(), pairs(u, a, sensors=1, sd=sd))
     rounding = np.deg2rad(0.5) * np.hypot(0.4, 0.39) / np.sqrt(12.0)
-    v = 2.0 * (sd**2 + rounding**2)
-
-    def density(center: np.ndarray, var: float) -> np.ndarray:
-        return np.exp(-(np.abs(a[0] - center) ** 2) / var) / (np.pi * var)
-
-    # The size of a change is in readings of the sensor: rms of before and after.
-    power = (0.4**2 + 0.39**2) / 2.0
-    changed = np.mean([density(u[0], v + s**2 * power) for s in SIZES])
-    before = density(u[0], v)
-    ratio = looks.of("changed").probability / looks.of("as before").probability
-    assert ratio == pytest.approx(changed / before * PRIOR["changed"] / PRIOR["as before"])
+    power = (0.4**2 + 0.39**2) / 2.0  # the size of a change is in readings of the sensor
     fine = np.linspace(0.0, 360.0, 100_001)[:-1]
-    on = density(u[0] * np.exp(1j * np.deg2rad(fine)), v)
 
-    def near(angle: float) -> float:
+    def near(on: np.ndarray, angle: float) -> float:
         w = np.exp(-0.5 * (((fine - angle + 180.0) % 360.0 - 180.0) / 2.0) ** 2)
         return float((w * on).sum() / w.sum())
 
-    quarter = np.mean([near(x) for x in (90.0, -90.0, 180.0)])
-    hours = np.mean([near(30.0 * k) for k in range(1, 12)])
-    spacing = np.mean([near(x) for x in (90.0, -90.0, 180.0)])
-    turned = 0.5 * on.mean() + 0.5 * (0.5 * quarter + 0.25 * hours + 0.25 * spacing)
+    before = changed = turned = 0.0
+    for times, weight in zip(TIMES, TIMES_PRIOR, strict=True):
+        v = 2.0 * ((times * sd) ** 2 + rounding**2)
+
+        def density(center: np.ndarray, var: float) -> np.ndarray:
+            return np.exp(-(np.abs(a[0] - center) ** 2) / var) / (np.pi * var)
+
+        before += weight * density(u[0], v)
+        changed += weight * np.mean([density(u[0], v + s**2 * power) for s in SIZES])
+        on = density(u[0] * np.exp(1j * np.deg2rad(fine)), v)
+        quarter = np.mean([near(on, x) for x in (90.0, -90.0, 180.0)])  # spacings are the same
+        hours = np.mean([near(on, 30.0 * k) for k in range(1, 12)])
+        turned += weight * (0.5 * on.mean() + 0.5 * (0.75 * quarter + 0.25 * hours))
+    ratio = looks.of("changed").probability / looks.of("as before").probability
+    assert ratio == pytest.approx(changed / before * PRIOR["changed"] / PRIOR["as before"])
     ratio = looks.of("turned").probability / looks.of("as before").probability
     assert ratio == pytest.approx(turned / before * PRIOR["turned"] / PRIOR["as before"], rel=1e-4)
 
