@@ -1,6 +1,6 @@
 """Readings before and after: how often is a turned reference told, and how often wrongly.
 
-    python studies/turned_reference.py            # 500 cases of each kind, about ten minutes
+    python studies/turned_reference.py            # 300 cases of each kind, about ten minutes
     python studies/turned_reference.py --quick    # 50 of each
 
 Invented rotors of four blades. Levels: each sensor has one of its own, the same in all regimes but
@@ -37,7 +37,7 @@ def main() -> None:
     options.add_argument("--quick", action="store_true", help="50 cases of each kind")
     add_folder(options)
     asked = options.parse_args()
-    cases = 50 if asked.quick else 500
+    cases = 50 if asked.quick else 300
     with kept_text(asked.folder, "turned-reference.txt"):
         rows = study(cases, np.random.default_rng(20))
     kept_csv(asked.folder, "turned-reference.csv", rows)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from set_ups import rotor
 
-from adapt.balancing.setup.evidence import PRIOR, SIZES, TIMES, TIMES_PRIOR
+from adapt.balancing.setup.evidence import PRIOR, SIZES, TIMES
 from adapt.balancing.setup.looks_turned import Pairs, looks_turned
 from adapt.balancing.setup.usual_turns import angle_names
 from adapt.problems import AdaptError
@@ -143,7 +143,7 @@ def test_evidence_of_a_turn_is_its_integral_over_the_angle() -> None:
         return float((w * on).sum() / w.sum())
 
     before = changed = turned = 0.0
-    for times, weight in zip(TIMES, TIMES_PRIOR, strict=True):
+    for times, weight in TIMES:
         v = 2.0 * ((times * sd) ** 2 + rounding**2)
 
         def density(center: np.ndarray, var: float) -> np.ndarray:

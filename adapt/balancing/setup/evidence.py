@@ -1,10 +1,9 @@
 """What readings before and after are worth under each explanation of them.
 
 Nothing was moved between, or what was moved is known. Before u (with the known moves' effect) and
-after a, complex lag, one pair for each sensor and regime; a - u has the variance v of noise when
-nothing changed (two readings and what changes by itself from run to run, independent between
-pairs, and what rounding to a minute of clock adds). What is held against what, with the
-probabilities before the readings are looked at:
+after a, complex lag, one pair for each sensor and regime; a - u is noise when nothing changed (two
+readings, what changes by itself from run to run, and what rounding to a minute of clock adds). What
+is held against what, with the probabilities before the readings are looked at:
 
     as before      40 %   a = u
     turned         20 %   a = exp(i n angle) u, one angle of shaft for all (see `usual_turns`)
@@ -17,12 +16,15 @@ probabilities before the readings are looked at:
                           readings, alike in its regimes by a correlation from 0 to 0.99
 
 How large the scatter is, nobody knows exactly: it is taken to be 0.7 to 2.8 times what was stated,
-most probably about that much. All these shares are judgement (common practice, no source); the
-shares once the readings are known follow by Bayes' rule.
+most probably about that much; and as weight and wind move all regimes, its correlation between the
+regimes of a sensor is taken to be 0 or 0.7. All these shares are judgement (common practice, no
+source); the shares once the readings are known follow by Bayes' rule.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -30,8 +32,8 @@ import numpy.typing as npt
 from scipy.special import logsumexp
 
 __all__ = [
-    "ALIKE", "GRID_DEG", "OF_ONE", "PRIOR", "SIZES", "TIMES", "TIMES_PRIOR", "Kind", "densities",
-    "variance",
+    "ALIKE", "GRID_DEG", "OF_ONE", "PRIOR", "SIZES", "TIMES", "TOGETHER", "Kind", "Seen",
+    "densities", "pulls", "seen",
 ]  # fmt: skip
 
 Complex = npt.NDArray[np.complex128]
@@ -46,71 +48,107 @@ OF_ONE: tuple[Kind, ...] = ("reversed", "one mirrored")
 ROUNDING_DEG = 0.5  # a clock angle is rounded to a minute of clock, before and after
 SIZES = (0.1, 0.3, 0.6, 1.2, 2.4)  # of a change, in rms readings of its sensor
 ALIKE = (0.0, 0.5, 0.9, 0.99)  # correlation of a change between the regimes of a sensor
-TIMES = (0.7, 1.0, 1.4, 2.0, 2.8)  # what the scatter is, over what was stated
-TIMES_PRIOR = (0.15, 0.40, 0.25, 0.15, 0.05)
+TIMES = ((0.7, 0.15), (1.0, 0.40), (1.4, 0.25), (2.0, 0.15), (2.8, 0.05))
+"""What the scatter is, over what was stated, with the probability of each."""
+TOGETHER = ((0.0, 0.5), (0.7, 0.5))
+"""Correlation of the scatter between the regimes of a sensor, with the probability of each."""
 GRID_DEG = np.arange(0.0, 360.0, 0.05)
 
 
-def variance(u: Complex, a: Complex, sd: Real, times: float) -> Real:
-    """Return E|a - u|^2 when nothing changed, (pair,).
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """Readings under one law of their scatter, in units in which it is 1 and independent.
 
-    sd: of a - u per component as stated, rounding aside; times: what it is, over that.
+    u, a, order, of_sensor (its sensor's name): (pair,). covariance: E of the scatter of each
+    sensor, (its pair, its pair). log_det: of all of them. change: a - u as read, (pair,). power:
+    mean square reading of each sensor, before and after.
     """
-    rounding = np.deg2rad(ROUNDING_DEG) * np.hypot(np.abs(u), np.abs(a)) / np.sqrt(12.0)
-    return np.asarray(2.0 * ((times * sd) ** 2 + rounding**2))
+
+    u: Complex
+    a: Complex
+    order: npt.NDArray[Any]
+    of_sensor: npt.NDArray[Any]
+    covariance: Mapping[str, Real]
+    log_det: float
+    change: Complex
+    power: Mapping[str, float]
 
 
-def densities(
+def seen(
     u: Complex,
     a: Complex,
-    v: Real,
+    sd: Real,
     order: npt.NDArray[Any],
     of_sensor: npt.NDArray[Any],
-    priors: tuple[Real, Real],
-) -> dict[tuple[Kind, str | None], float]:
-    """Return the log density of `a` under each explanation, by kind and the one sensor concerned.
+    times: float = 1.0,
+    together: float = 0.0,
+) -> Seen:
+    """Return readings under one law of their scatter.
 
-    u, a, v, order, of_sensor (its sensor's name): (pair,). priors: the probability of each angle of
-    GRID_DEG for a turned and for a mirrored reading, (angle,).
+    sd: of a - u per component as stated, (pair,). times: what it is, over that. together: its
+    correlation between the regimes of a sensor.
     """
-    base = -float(np.log(np.pi * v).sum())
-    turned = base - _misses(u, a, v, order)
-    mirrored = base - _misses(np.conj(u), a, v, order)
-    named = dict.fromkeys(of_sensor.tolist())
+    rounding = np.deg2rad(ROUNDING_DEG) * np.hypot(np.abs(u), np.abs(a)) / np.sqrt(12.0)
+    white_u, white_a = u.copy(), a.copy()
+    covariance, power, log_det = {}, {}, 0.0
+    for name in dict.fromkeys(of_sensor.tolist()):
+        mine = of_sensor == name
+        own = times * sd[mine]
+        alike = (1.0 - together) * np.eye(len(own)) + together
+        covariance[name] = 2.0 * (np.outer(own, own) * alike + np.diag(rounding[mine] ** 2))
+        root = np.linalg.cholesky(covariance[name])
+        log_det += 2.0 * float(np.log(np.diag(root)).sum())
+        white_u[mine], white_a[mine] = np.linalg.solve(root, np.stack([u[mine], a[mine]], axis=1)).T
+        power[name] = float((np.abs(u[mine]) ** 2 + np.abs(a[mine]) ** 2).mean()) / 2.0
+    return Seen(white_u, white_a, order, of_sensor, covariance, log_det, a - u, power)
 
-    def at_one(name: str, there: Complex) -> float:
+
+def densities(at: Seen, priors: tuple[Real, Real]) -> dict[tuple[Kind, str | None], float]:
+    """Return the log density of what was read under each explanation.
+
+    By kind and the one sensor concerned. priors: the probability of each angle of GRID_DEG for a
+    turned and for a mirrored reading, (angle,).
+    """
+    base = -len(at.u) * float(np.log(np.pi)) - at.log_det
+    turned = base - _misses(at.u, at)
+    mirrored = base - _misses(np.conj(at.u), at)
+
+    def with_one(name: str, there: Complex) -> float:
         """Return the log density when one sensor reads `there` and the others as before."""
-        return base - float((np.abs(a - np.where(of_sensor == name, there, u)) ** 2 / v).sum())
+        expected = np.where(at.of_sensor == name, there, at.u)
+        return base - float((np.abs(at.a - expected) ** 2).sum())
 
     return {
-        ("as before", None): base - float((np.abs(a - u) ** 2 / v).sum()),
+        ("as before", None): base - float((np.abs(at.a - at.u) ** 2).sum()),
         ("turned", None): float(logsumexp(turned + np.log(priors[0]))),
         ("mirrored", None): float(logsumexp(mirrored + np.log(priors[1]))),
-        ("changed", None): _changed(u, a, v, of_sensor),
-        **{("reversed", n): at_one(n, -u) for n in named},
-        **{("one mirrored", n): at_one(n, np.conj(u)) for n in named},
+        ("changed", None): _changed(at),
+        **{("reversed", n): with_one(n, -at.u) for n in at.covariance},
+        **{("one mirrored", n): with_one(n, np.conj(at.u)) for n in at.covariance},
     }
 
 
-def _misses(u: Complex, a: Complex, v: Real, order: npt.NDArray[Any]) -> Real:
-    """Return sum |a - exp(i n angle) u|^2 / v at each angle of the grid, (angle,)."""
-    total = np.full(len(GRID_DEG), float(((np.abs(a) ** 2 + np.abs(u) ** 2) / v).sum()))
-    for n in np.unique(order):
-        pull = complex((np.conj(a) * u / v)[order == n].sum())
+def pulls(u: Complex, at: Seen) -> dict[int, complex]:
+    """Return sum conj(a) u of each order: what an angle is told by."""
+    return {int(n): complex((np.conj(at.a) * u)[at.order == n].sum()) for n in np.unique(at.order)}
+
+
+def _misses(u: Complex, at: Seen) -> Real:
+    """Return sum |a - exp(i n angle) u|^2 at each angle of the grid, (angle,)."""
+    total = np.full(len(GRID_DEG), float((np.abs(at.a) ** 2 + np.abs(u) ** 2).sum()))
+    for n, pull in pulls(u, at).items():
         total -= 2.0 * (pull * np.exp(1j * n * np.deg2rad(GRID_DEG))).real
     return np.maximum(total, 0.0)
 
 
-def _changed(u: Complex, a: Complex, v: Real, of_sensor: npt.NDArray[Any]) -> float:
+def _changed(at: Seen) -> float:
     """Return the log density of what was read when the rotor changed, sizes summed over."""
     size, rho = (x.ravel() for x in np.meshgrid(SIZES, ALIKE, indexing="ij"))
     cases = np.zeros(len(size))
-    for name in np.unique(of_sensor):
-        mine = of_sensor == name
-        d = (a - u)[mine]
-        power = float((np.abs(u[mine]) ** 2 + np.abs(a[mine]) ** 2).mean()) / 2.0
+    for name, noise in at.covariance.items():
+        d = at.change[at.of_sensor == name]
         shape = (1.0 - rho)[:, None, None] * np.eye(len(d)) + rho[:, None, None]
-        cov = (size**2 * power)[:, None, None] * shape + np.diag(v[mine])
+        cov = (size**2 * at.power[name])[:, None, None] * shape + noise
         _, log_det = np.linalg.slogdet(np.pi * cov)
         solved = np.linalg.solve(cov, np.broadcast_to(d[:, None], (len(size), len(d), 1)))
         cases -= log_det + (d.conj() @ solved[:, :, 0].T).real

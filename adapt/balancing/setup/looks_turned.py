@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,10 +22,11 @@ from adapt.balancing.setup.evidence import (
     OF_ONE,
     PRIOR,
     TIMES,
-    TIMES_PRIOR,
+    TOGETHER,
     Kind,
     densities,
-    variance,
+    pulls,
+    seen,
 )
 from adapt.balancing.setup.usual_turns import angle_names, mirror_prior, turn_prior
 from adapt.learning.frames.angles import Angles, Word, angles_of, common_period
@@ -39,6 +39,7 @@ Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
 
 SURE = 0.9  # an explanation at least this probable is said to be it
+LEAST_WEIGHT = 0.02  # a law of the scatter less probable than this does not widen an interval
 SPEAKS = 3.0  # a reading says something of a turn when it is so many sds large
 
 
@@ -114,65 +115,70 @@ def looks_turned(rotor: Rotor, pairs: Pairs) -> Looks:
     period = common_period(sorted(set(order.tolist())))
     of_sensor = np.array(pairs.sensors)
     named = list(dict.fromkeys(pairs.sensors))
-    variances = [variance(u, a, pairs.sd, times) for times in TIMES]
+    weight = np.array([p * q for _, p in TIMES for _, q in TOGETHER])
+    each = [
+        seen(u, a, pairs.sd, order, of_sensor, times, together)
+        for times, _ in TIMES
+        for together, _ in TOGETHER
+    ]
     priors = turn_prior(rotor, GRID_DEG), mirror_prior(GRID_DEG)
-    logs = [densities(u, a, v, order, of_sensor, priors) for v in variances]
-    found, of_scale = _weighed(logs, len(named))
-    v = variances[TIMES.index(1.0)]
-    laws = {
-        kind: _angle(there, a, of_scale[kind] @ np.array(variances), order, period)
-        for kind, there in (("turned", u), ("mirrored", np.conj(u)))
+    found, of_scatter = _weighed([densities(at, priors) for at in each], weight, len(named))
+    angles: dict[Kind, tuple[float, float]] = {
+        "turned": _angle([pulls(at.u, at) for at in each], of_scatter["turned"], period),
+        "mirrored": _angle(
+            [pulls(np.conj(at.u), at) for at in each], of_scatter["mirrored"], period
+        ),
     }
     explanations = tuple(
-        Explanation(
-            kind,
-            p,
-            laws[kind].angle_deg(0, 1) if kind in laws else None,
-            laws[kind].sd_deg(0, 1) if kind in laws else None,
-            sensor,
-        )
+        Explanation(kind, p, *angles.get(kind, (None, None)), sensor=sensor)
         for (kind, sensor), p in sorted(found.items(), key=lambda item: -item[1])
     )
-    large = np.minimum(np.abs(u), np.abs(a)) > SPEAKS * np.sqrt(v / 2.0)
+    large = np.minimum(np.abs(u), np.abs(a)) > SPEAKS * pairs.sd
     speaking = tuple(n for n in named if large[of_sensor == n].any())
     verdict, why = _verdict(explanations, speaking, len(named))
-    of_turn = next(e for e in explanations if e.kind == "turned")
-    assert of_turn.angle_deg is not None
-    assert of_turn.sd_deg is not None
-    names = angle_names(rotor, of_turn.angle_deg, of_turn.sd_deg, 360.0 / period)
+    names = angle_names(rotor, *angles["turned"], 360.0 / period)
     return Looks(verdict, why, explanations, names, 360.0 / period, len(u), speaking)
 
 
 def _weighed(
-    logs: Sequence[Mapping[tuple[Kind, str | None], float]], sensors: int
+    logs: Sequence[Mapping[tuple[Kind, str | None], float]], weight: Real, sensors: int
 ) -> tuple[dict[tuple[Kind, str | None], float], dict[Kind, Real]]:
     """Return the probability of each explanation once the readings are known.
 
-    logs: log densities at each scale of the scatter. Also returns, for each kind, how probable each
-    scale is then, (scale,).
+    logs: log densities under each law of the scatter; weight: how probable each law is before,
+    (law,). Also returns how probable each law is then, by kind.
     """
-    of_scale = np.log(TIMES_PRIOR)
     weighed = {
         key: np.array([log[key] for log in logs])
-        + of_scale
-        + np.log(PRIOR[key[0]] / (sensors if key[0] in OF_ONE else 1))
+        + np.log(weight * PRIOR[key[0]] / (sensors if key[0] in OF_ONE else 1))
         for key in logs[0]
     }
     total = logsumexp(list(weighed.values()))
     found = {key: float(np.exp(logsumexp(value) - total)) for key, value in weighed.items()}
-    scales = {
+    laws = {
         kind: np.exp(value - logsumexp(value)) for (kind, one), value in weighed.items() if not one
     }
-    return found, scales
+    return found, laws
 
 
-def _angle(u: Complex, a: Complex, v: Real, order: npt.NDArray[Any], period: int) -> Angles:
-    """Return the law of the angle by which `a` lags more than `u`, any angle being as likely."""
-    words = []
-    for n in sorted(set(order.tolist())):
-        pull = complex((np.conj(a) * u / v)[order == n].sum())
-        among = np.array([[0.0, np.conj(pull)], [pull, 0.0]])
-        words.append(Word(n, among, np.zeros(2, dtype=complex)))
+def _angle(told: Sequence[Mapping[int, complex]], weight: Real, period: int) -> tuple[float, float]:
+    """Return the angle by which readings lag more, and its sd [deg], any angle being as likely.
+
+    told: what tells the angle under each law of the scatter; weight: how probable each is, (law,).
+    """
+    laws = {
+        k: _law(told[k], period) for k in np.argsort(-weight).tolist() if weight[k] >= LEAST_WEIGHT
+    }
+    best = next(iter(laws.values()))
+    variance = sum(weight[k] * law.sd_deg(0, 1) ** 2 for k, law in laws.items())
+    return best.angle_deg(0, 1), float(np.sqrt(variance / weight[list(laws)].sum()))
+
+
+def _law(told: Mapping[int, complex], period: int) -> Angles:
+    words = [
+        Word(n, np.array([[0.0, np.conj(pull)], [pull, 0.0]]), np.zeros(2, dtype=complex))
+        for n, pull in told.items()
+    ]
     return angles_of(words, 2, period)
 
 
