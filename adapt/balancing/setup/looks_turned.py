@@ -129,15 +129,15 @@ def looks_turned(rotor: Rotor, pairs: Pairs) -> Looks:
             [pulls(np.conj(at.u), at) for at in each], of_scatter["mirrored"], period
         ),
     }
-    explanations = tuple(
-        Explanation(kind, p, *angles.get(kind, (None, None)), sensor=sensor)
-        for (kind, sensor), p in sorted(found.items(), key=lambda item: -item[1])
-    )
+    explanations = []
+    for (kind, sensor), probability in sorted(found.items(), key=lambda item: -item[1]):
+        angle, sd = angles.get(kind, (None, None))
+        explanations.append(Explanation(kind, probability, angle, sd, sensor))
     large = np.minimum(np.abs(u), np.abs(a)) > SPEAKS * pairs.sd
     speaking = tuple(n for n in named if large[of_sensor == n].any())
     verdict, why = _verdict(explanations, speaking, len(named))
     names = angle_names(rotor, *angles["turned"], 360.0 / period)
-    return Looks(verdict, why, explanations, names, 360.0 / period, len(u), speaking)
+    return Looks(verdict, why, tuple(explanations), names, 360.0 / period, len(u), speaking)
 
 
 def _weighed(
