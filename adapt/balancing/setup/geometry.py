@@ -31,6 +31,11 @@ def along(setup: Setup, angle_deg: float) -> float:
     """Return an angle clockwise as seen from the set-up's side, in the direction of rotation [deg].
 
     The same rule takes an angle in the direction of rotation back to one clockwise as seen.
+
+    >>> from adapt.balancing.setup import Reference, Setup
+    >>> one = Setup("one", "above", "nose", False, Reference("photocell", 0.0, "1"))
+    >>> along(one, 90.0)  # 3 o'clock, of a rotor that turns anticlockwise
+    270.0
     """
     return (angle_deg if setup.clockwise else -angle_deg) % 360.0 % 360.0  # -1e-17 % 360 is 360
 
@@ -49,7 +54,14 @@ def from_side(angle_deg: float, seen_from: str, wanted: str) -> float:
 
 
 def same_sense(one: Setup, other: Setup) -> bool:
-    """Return whether the rotor turns the same way in two set-ups of one disc."""
+    """Return whether the rotor turns the same way in two set-ups of one disc.
+
+    >>> from adapt.balancing.setup import Reference, Setup
+    >>> pickup = Reference("photocell", 0.0, "1")
+    >>> one = Setup("one", "left", "up", True, pickup)
+    >>> same_sense(one, Setup("other", "right", "up", False, pickup))
+    True
+    """
     return (one.clockwise == other.clockwise) == (one.seen_from == other.seen_from)
 
 
@@ -57,6 +69,13 @@ def pulse_deg(setup: Setup, rotor: Rotor) -> float:
     """Return where the first blade stands when the pulse comes [deg], from 0 up to 360.
 
     From 12 o'clock in the direction of rotation. The set-up must name a blade of the rotor.
+
+    >>> from adapt.balancing.setup import Reference, Setup
+    >>> from adapt.rotor import Rotor
+    >>> rotor = Rotor("tail rotor", ("1", "2"), 1980.0, (), (), (), ())
+    >>> tape = Reference("photocell", 135.0, "1", ahead_deg=10.0, edge="leading", width_deg=6.0)
+    >>> pulse_deg(Setup("one", "left", "up", True, tape), rotor)  # 135 - 10 - 3
+    122.0
     """
     reference = setup.reference
     half = {"leading": 0.5, "centre": 0.0, "trailing": -0.5}[reference.answers_to]
@@ -66,7 +85,15 @@ def pulse_deg(setup: Setup, rotor: Rotor) -> float:
 
 
 def blade_angles_at_pulse(setup: Setup, rotor: Rotor) -> tuple[float, ...]:
-    """Return where each blade stands when the pulse comes [deg clockwise as seen], (blade,)."""
+    """Return where each blade stands when the pulse comes [deg clockwise as seen], (blade,).
+
+    >>> from adapt.balancing.setup import Reference, Setup
+    >>> from adapt.rotor import Rotor
+    >>> rotor = Rotor("tail rotor", ("1", "2"), 1980.0, (), (), (), ())
+    >>> tape = Reference("photocell", 135.0, "1", edge="centre")
+    >>> blade_angles_at_pulse(Setup("one", "left", "up", True, tape), rotor)
+    (135.0, 315.0)
+    """
     first = pulse_deg(setup, rotor)
     return tuple(along(setup, first - psi) for psi in _psi_deg(rotor))
 

@@ -105,6 +105,15 @@ def looks_turned(rotor: Rotor, pairs: Pairs) -> Looks:
     """Say what readings before and after look like.
 
     Raises AdaptError when there is no pair, or an sd that is not above 0.
+
+    >>> from adapt.rotor import Regime, Sensor
+    >>> both = Sensor("gearbox radial", "ips"), Sensor("gearbox axial", "ips")
+    >>> rotor = Rotor("tail rotor", ("1", "2"), 1980.0, both, (Regime("hover"),), (), ())
+    >>> before = np.array([0.4 + 0.1j, -0.3 + 0.2j])
+    >>> names, sd = ("gearbox radial", "gearbox axial"), np.full(2, 0.02)
+    >>> looks = looks_turned(rotor, Pairs(names, ("hover", "hover"), before, 1j * before, sd))
+    >>> looks.verdict, looks.names[0], round(looks.of("turned").angle_deg)
+    ('turned', 'a quarter turn', 90)
     """
     if len(pairs.sensors) == 0:
         raise AdaptError("no reading stands both before and after: nothing can be compared")

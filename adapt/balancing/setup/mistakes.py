@@ -33,7 +33,14 @@ class Mistake:
 
 
 def mistakes_of(setup: Setup, rotor: Rotor) -> tuple[Mistake, ...]:
-    """Return the mistakes that would turn readings by 5 deg of shaft or more."""
+    """Return the mistakes that would turn readings by 5 deg of shaft or more.
+
+    >>> from adapt.balancing.setup import Reference
+    >>> rotor = Rotor("tail rotor", ("1", "2"), 1980.0, (), (), (), ())
+    >>> one = Setup("one", "left", "up", True, Reference("photocell", 0.0, "1", edge="centre"))
+    >>> mistakes_of(one, rotor)
+    (Mistake(text='blade 2 for blade 1', turn_deg=180.0),)
+    """
     reference = setup.reference
     other: Edge = _OTHER_EDGE[reference.edge]
     blades = rotor.blades

@@ -172,6 +172,13 @@ def reference_turn_deg(rotor: Rotor, here: Setup, chart: Setup) -> float:
     """Return by how much more the chart's set-up lags for its reference [deg of shaft], -180..180.
 
     Positive: the pulse of the chart's set-up comes earlier in the turn.
+
+    >>> from adapt.balancing.setup import Reference
+    >>> rotor = Rotor("tail rotor", ("1", "2"), 1980.0, (), (), (), ())
+    >>> here = Setup("here", "left", "up", True, Reference("photocell", 90.0, "1", edge="centre"))
+    >>> chart = replace(here, reference=replace(here.reference, angle_deg=0.0))
+    >>> reference_turn_deg(rotor, here, chart)
+    90.0
     """
     return turned_deg(pulse_deg(here, rotor) - pulse_deg(chart, rotor))
 
@@ -182,6 +189,14 @@ def turns_between(rotor: Rotor, here: Setup, chart: Setup) -> dict[str, Turn]:
     Raises BadInput when the two set-ups contradict each other, and where the set-up here shows lead
     for a sensor that the rotor file calls lag, or the reverse: the rotor file says how readings are
     taken here; that of the chart may differ.
+
+    >>> from adapt.balancing.setup import Reference
+    >>> radial = Sensor("gearbox radial", "ips")
+    >>> rotor = Rotor("tail rotor", ("1", "2"), 1980.0, (radial,), (), (), ())
+    >>> here = Setup("here", "left", "up", True, Reference("photocell", 90.0, "1", edge="centre"))
+    >>> chart = replace(here, reference=replace(here.reference, blade="2"))
+    >>> turns_between(rotor, here, chart)["gearbox radial"].lag_deg
+    180.0
     """
     check_pair(here, chart)
     wrong = [

@@ -28,6 +28,10 @@ def angle_names(
     """Return what people turn by that is as near to an angle of shaft as can be told.
 
     Within two sds, at least 3 deg. period_deg: the angle is known modulo this.
+
+    >>> rotor = Rotor("main rotor", ("A", "B", "C", "D", "E"), 348.0, (), (), (), ())
+    >>> angle_names(rotor, -91.0, 1.0), angle_names(rotor, 71.0, 1.0)
+    (('a quarter turn', '3 hours of the clock'), ('one blade spacing',))
     """
     near = max(NEAR_DEG, 2.0 * sd_deg)
     found = []

@@ -42,7 +42,12 @@ def turned_phase(turn: Turn, phase: float) -> float:
 
 
 def fitted(said: Sequence[str], most: int, width: int) -> str:
-    """Return sentences wrapped to a width; what does not fit is left out, and that is said."""
+    """Return sentences wrapped to a width; what does not fit is left out, and that is said.
+
+    >>> print(fitted(["One short sentence.", "Two.", "Three."], 2, 20))
+    One short sentence.
+    The rest stands in the report.
+    """
     lines: list[str] = []
     for number, sentence in enumerate(said):
         own = textwrap.wrap(sentence, width, subsequent_indent="   ")
