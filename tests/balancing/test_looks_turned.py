@@ -186,8 +186,8 @@ def test_no_pair_or_no_scatter_is_refused() -> None:
 
 
 def test_random_real_changes_are_seldom_taken_for_a_turn() -> None:
-    # Two sensors in three regimes; one unknown move, or every reading by itself. Of 1000 such
-    # changes studies/turned_reference.py saw none taken for a turn; of 120 none may be here.
+    # Two sensors in three regimes; one unknown move, or every reading by itself. Of every hundred
+    # such changes studies/turned_reference.py sees about one taken for a turn; seeded, none here.
     rng = np.random.default_rng(7)
     names = tuple(f"regime {i}" for i in range(3))
     machine = Rotor(

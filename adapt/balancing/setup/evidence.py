@@ -48,7 +48,7 @@ OF_ONE: tuple[Kind, ...] = ("reversed", "one mirrored")
 ROUNDING_DEG = 0.5  # a clock angle is rounded to a minute of clock, before and after
 SIZES = (0.1, 0.3, 0.6, 1.2, 2.4)  # of a change, in rms readings of its sensor
 ALIKE = (0.0, 0.5, 0.9, 0.99)  # correlation of a change between the regimes of a sensor
-TIMES = ((0.7, 0.15), (1.0, 0.40), (1.4, 0.25), (2.0, 0.15), (2.8, 0.05))
+TIMES = ((0.7, 0.20), (1.0, 0.42), (1.4, 0.25), (2.0, 0.10), (2.8, 0.03))
 """What the scatter is, over what was stated, with the probability of each."""
 TOGETHER = ((0.0, 0.5), (0.7, 0.5))
 """Correlation of the scatter between the regimes of a sensor, with the probability of each."""

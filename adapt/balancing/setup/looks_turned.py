@@ -3,8 +3,8 @@
 The explanations that are held against each other, and what each is worth, stand in `evidence`. A
 turn keeps every amplitude and turns all sensors alike: a change of the rotor does that only by
 chance. At one sensor alone chance is not rare enough, and the sensor itself may have been moved, so
-that one sensor never decides for a turn. "As before" is said when it is the most probable and
-nothing but a change too small to be seen stands beside it. Angle and interval come from
+that one sensor never decides for a turn. Said is what has 0.9 or more; "as before" from 0.7 on,
+where only a change too small to be seen stands beside it. Angle and interval come from
 `learning.frames.angles`.
 """
 
@@ -40,6 +40,7 @@ Real = npt.NDArray[np.float64]
 
 SURE = 0.9  # an explanation at least this probable is said to be it
 LEAST_WEIGHT = 0.02  # a law of the scatter less probable than this does not widen an interval
+LIKELY = 0.7  # ... and "as before", where only a change stands beside it
 SPEAKS = 3.0  # a reading says something of a turn when it is so many sds large
 
 
@@ -196,7 +197,8 @@ def _verdict(
 ) -> tuple[Kind | None, str]:
     best = explanations[0]
     of_frame = sum(e.probability for e in explanations if e.kind not in ("as before", "changed"))
-    if best.kind == "as before" and of_frame <= 1.0 - SURE:
+    likely = best.kind == "as before" and best.probability >= LIKELY
+    if likely and of_frame <= 1.0 - SURE:
         return "as before", ""  # a change, if there is one, is lost in the scatter
     if best.kind == "changed" and best.probability >= SURE:
         return "changed", ""
