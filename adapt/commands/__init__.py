@@ -31,6 +31,8 @@ COMMANDS = {
     "amplitudes": "amplitudes",
     "share": "share",
     "residual": "residual",
+    "setup": "setup",
+    "reference": "reference",
     "demo": "demo",
 }
 
