@@ -7,15 +7,12 @@ from __future__ import annotations
 
 import itertools
 import math
-import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from os import PathLike
 from pathlib import Path
 from typing import get_args
 
 from adapt.problems import BadInput, one_of, shown
-from adapt.rotor.sections import NEEDED, Book, Section, Words, fault, finite, name_of
 from adapt.rotor.values import (
     STEP_TOLERANCE,
     Adjuster,
@@ -27,6 +24,7 @@ from adapt.rotor.values import (
     SharedRange,
     Unit,
 )
+from adapt.sections import NEEDED, Book, Section, Words, finite, name_of, open_book
 
 __all__ = ["read_rotor"]
 
@@ -39,45 +37,15 @@ def read_rotor(path: str | PathLike[str]) -> Rotor:
 
     Raises BadInput with every problem found: line, section and key, what was found and expected.
     """
-    file = Path(path)
-    text = _text(file)
-    try:
-        content = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        what = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "too deep or too long"
-        line = re.search(r"at line (\d+)", what)
-        row = int(line[1]) if line else None
-        raise BadInput(
-            [fault(file, row, None, f"a mistake in its TOML: {what}", "valid TOML")]
-        ) from None
-    book = Book(file, text, content)
+    book = open_book(Path(path), "a rotor file", _PARTS)
     rotor = _rotor(book)
     if book.problems or rotor is None:
         raise BadInput(sorted(book.problems, key=lambda p: p.row or 0))
     return rotor
 
 
-def _text(file: Path) -> str:
-    try:
-        return file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise BadInput(
-            [fault(file, line, None, "a byte that is not UTF-8", "UTF-8 text")]
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise BadInput(
-            [fault(file, None, None, f"no readable file ({reason})", "a rotor file")]
-        ) from None
-
-
 def _rotor(book: Book) -> Rotor | None:
     """Return the rotor, or None when a part of it is missing; problems are noted."""
-    for key in book.content:
-        if key not in _PARTS:
-            found, expected = f"key {shown(key)}", one_of("a part of a rotor file", key, _PARTS)
-            book.note(key, None, None, "top of the file", found, expected)
     head = book.content.get("rotor")
     if not isinstance(head, Mapping):
         book.note("rotor", None, None, "[rotor]", "no such section", "a section [rotor]")

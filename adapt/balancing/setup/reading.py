@@ -6,8 +6,6 @@ What the values mean stands in `values`. Sections [setup], [reference] and [[sen
 from __future__ import annotations
 
 import math
-import re
-import tomllib
 from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
@@ -25,7 +23,7 @@ from adapt.balancing.setup.values import (
 from adapt.phasor import CLOCK_EXPECTED, ClockError, clock_to_deg
 from adapt.problems import BadInput, one_of, shown
 from adapt.rotor import Rotor
-from adapt.rotor.sections import NEEDED, Book, Section, Words, fault, name_of
+from adapt.sections import NEEDED, Book, Section, Words, name_of, open_book
 
 __all__ = ["read_setup"]
 
@@ -43,37 +41,12 @@ def read_setup(path: str | PathLike[str], rotor: Rotor) -> Setup:
     found: line, section and key, what was found and expected.
     """
     file = Path(path)
-    book = _book(file)
-    for key in book.content:
-        if key not in _PARTS:
-            expected = one_of("a part of a set-up file", key, _PARTS)
-            book.note(key, None, None, "top of the file", f"key {shown(key)}", expected)
+    book = open_book(file, "a set-up file", _PARTS)
     main, reference = _one(book, "setup"), _one(book, "reference")
     setup = _setup(book, main, reference, rotor, file)
     if book.problems or setup is None:
         raise BadInput(sorted(book.problems, key=lambda p: p.row or 0))
     return setup
-
-
-def _book(file: Path) -> Book:
-    expected = "a set-up file (TOML)"
-    try:
-        text = file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-        content = tomllib.loads(text)
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        found = "a byte that is not UTF-8"
-        raise BadInput([fault(file, line, None, found, "UTF-8 text")]) from None
-    except tomllib.TOMLDecodeError as error:
-        at = re.search(r"at line (\d+)", str(error))
-        row = int(at[1]) if at else None
-        found = f"a mistake in its TOML: {error}"
-        raise BadInput([fault(file, row, None, found, "valid TOML")]) from None
-    except (OSError, ValueError, RecursionError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        found = f"no readable file ({reason})"
-        raise BadInput([fault(file, None, None, found, expected)]) from None
-    return Book(file, text, content)
 
 
 def _one(book: Book, part: str) -> Section | None:

@@ -6,8 +6,6 @@ What the values mean stands in `values`. Nothing here repairs: a file is right o
 from __future__ import annotations
 
 import math
-import re
-import tomllib
 from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
@@ -15,7 +13,7 @@ from pathlib import Path
 from adapt.balancing.shares.values import MOST_HOLES, Hole, Holes, Piece, Place
 from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Rotor
-from adapt.rotor.sections import NEEDED, Book, Section, Words, fault, name_of
+from adapt.sections import NEEDED, Book, Section, Words, name_of, open_book
 
 __all__ = ["holes_problems", "read_holes"]
 
@@ -48,39 +46,13 @@ def holes_problems(path: str | PathLike[str]) -> tuple[Problem, ...]:
 
 def _read(path: str | PathLike[str], rotor: Rotor | None) -> Holes:
     """Read a holes file; without a rotor its names are not looked up, and no angle is right."""
-    book = _book(Path(path))
+    book = open_book(Path(path), "a holes file", _PARTS)
     pieces = _pieces(book)
     holes = _holes(book, rotor)
     places = _places(book, rotor)
     if book.problems:
         raise BadInput(sorted(book.problems, key=lambda p: p.row or 0))
     return Holes(tuple(holes), tuple(pieces), tuple(places), str(book.file))
-
-
-def _book(file: Path) -> Book:
-    try:
-        text = file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-        content = tomllib.loads(text)
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        found = fault(file, line, None, "a byte that is not UTF-8", "UTF-8 text")
-        raise BadInput([found]) from None
-    except tomllib.TOMLDecodeError as error:
-        at = re.search(r"at line (\d+)", str(error))
-        found = fault(
-            file, int(at[1]) if at else None, None, f"a mistake in its TOML: {error}", "valid TOML"
-        )
-        raise BadInput([found]) from None
-    except (OSError, ValueError, RecursionError) as error:
-        reason = getattr(error, "strerror", None) or "too deep, too long or no name of a file"
-        found = fault(file, None, None, f"no readable file ({reason})", "a holes file")
-        raise BadInput([found]) from None
-    book = Book(file, text, content)
-    for key in content:
-        if key not in _PARTS:
-            expected = one_of("a part of a holes file", key, _PARTS)
-            book.note(key, None, None, "top of the file", f"key {shown(key)}", expected)
-    return book
 
 
 def _pieces(book: Book) -> list[Piece]:

@@ -1,31 +1,67 @@
-"""The sections of a rotor file as TOML gives them, asked key by key, with what is wrong noted.
+"""The sections of a TOML file, asked key by key, with what is wrong noted: rotors, holes, set-ups.
 
-Which sections and keys there are, and what they mean, is the business of `reading`.
+Which sections and keys there are, and what they mean, is the business of each file's reader.
 """
 
 from __future__ import annotations
 
 import re
+import tomllib
 import unicodedata
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from adapt.phasor import LARGEST_NUMBER
-from adapt.problems import Problem, one_of, shown
+from adapt.problems import BadInput, Problem, one_of, shown
 
-__all__ = ["NEEDED", "Book", "Section", "Words", "fault", "finite", "name_of"]
+__all__ = ["NEEDED", "Book", "Section", "Words", "fault", "finite", "name_of", "open_book"]
 
 NEEDED: Any = object()  # the default of a key that cannot be left out
 
 
 def fault(file: Path, row: int | None, column: str | None, found: str, expected: str) -> Problem:
-    """Return one fault of a rotor file."""
+    """Return one fault of a file."""
     return Problem("fault", str(file), row, column, found, expected)
 
 
+def open_book(file: Path, what: str, parts: Sequence[str]) -> Book:
+    """Return a parsed file; parts of another name than these are noted in it.
+
+    what: what the file is, as in "a rotor file". Raises BadInput when it cannot be read or parsed.
+    """
+    text = _text(file, what)
+    try:
+        content = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        why = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "too deep or too long"
+        line = re.search(r"at line (\d+)", why)
+        row = int(line[1]) if line else None
+        found = f"a mistake in its TOML: {why}"
+        raise BadInput([fault(file, row, None, found, "valid TOML")]) from None
+    book = Book(file, text, content)
+    for key in content:
+        if key not in parts:
+            expected = one_of(f"a part of {what}", key, parts)
+            book.note(key, None, None, "top of the file", f"key {shown(key)}", expected)
+    return book
+
+
+def _text(file: Path, what: str) -> str:
+    try:
+        return file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        found = "a byte that is not UTF-8"
+        raise BadInput([fault(file, line, None, found, "UTF-8 text")]) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        found = f"no readable file ({reason})"
+        raise BadInput([fault(file, None, None, found, f"{what} (TOML)")]) from None
+
+
 class Book:
-    """A parsed rotor file: its sections, and every problem noted so far."""
+    """A parsed file: its sections, and every problem noted so far."""
 
     def __init__(self, file: Path, text: str, content: Mapping[str, Any]):
         self.file, self.content = file, content
