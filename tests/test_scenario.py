@@ -110,7 +110,7 @@ class TestWriting:
         names = set(files_in(demo.folder))
         assert names == {
             "README.txt", "main-rotor.toml", "tail-rotor.toml", "chart.csv", "tail-chart.csv",
-            "tail-points.csv",
+            "tail-points.csv", "tail-holes.toml", "tail-loan-kit.toml", "tail-as-charted.toml",
             *(f"log/{t}.csv" for t in ("runs", "readings", "track", "moves", "fitted", "events")),
         }  # fmt: skip
 

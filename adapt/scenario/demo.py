@@ -38,6 +38,13 @@ _MAIN_MISHAPS = {
     ("MR-108", 4): Mishap(no_blade=1),
 }
 _TAIL_MISHAPS = {("TR-302", 1): Mishap(repeated=1)}
+_WRITTEN_BY_HAND = (
+    "main-rotor.toml",
+    "tail-rotor.toml",
+    "tail-holes.toml",
+    "tail-loan-kit.toml",
+    "tail-as-charted.toml",
+)
 _TONIGHT_MAIN, _TONIGHT_TAIL = "MR-107", "TR-304"
 
 
@@ -127,9 +134,7 @@ def _content(true: Truth) -> dict[str, bytes]:
         (true.main.rotor if job.serial in serials else true.tail.rotor, name, job)
         for name, job in true.jobs.items()
     ]
-    text = {
-        name: (package / name).read_text("utf-8") for name in ("main-rotor.toml", "tail-rotor.toml")
-    }
+    text = {name: (package / name).read_text("utf-8") for name in _WRITTEN_BY_HAND}
     guide = (package / "README.txt").read_text("utf-8")
     text["README.txt"] = guide.format(
         main_job=true.main_job,
