@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+import shlex
 from pathlib import Path
 
 import pytest
 
 from adapt.cli import main
+from adapt.commands import COMMANDS, parser
 from tests.printed import block, lacking, same
 
 README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
@@ -56,6 +58,13 @@ def test_each_command_is_one_line_that_starts_from_nothing(name: str) -> None:
     lines = block(README, f"command: {name}").strip().splitlines()
     assert len(lines) == 1
     assert lines[0].startswith("python3 -m venv .venv && .venv/bin/pip install")
+
+
+def test_every_command_is_shown_and_understood() -> None:
+    blocks = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
+    lines = [x for b in blocks for x in b.splitlines() if x.startswith("adapt ")]
+    shown = [parser().parse_args(shlex.split(x, comments=True)[1:]).command for x in lines]
+    assert {*shown, "demo"} == set(COMMANDS)
 
 
 def test_links_lead_somewhere() -> None:
