@@ -173,6 +173,14 @@ def fit_chart(rotor: Rotor, chart: PlottedChart) -> ChartFit:
 
     One adjuster needs one point, two need two that do not lie on one line through the middle.
     Raises CannotBeMet when the points do not tell the effects, with what to plot.
+
+    >>> from adapt.rotor import Adjuster, Regime, Sensor
+    >>> weight = Adjuster("weight", "g", 1.0, (0.0, 50.0))
+    >>> fan = Rotor("fan", ("1", "2", "3"), 1200.0, (Sensor("bearing", "mm/s"),),
+    ...             (Regime("full speed"),), (weight,), ())
+    >>> point = PlottedPoint("1", -2.0 + 0.0j, {("1", "weight"): 10.0})
+    >>> complex(fit_chart(fan, PlottedChart("bearing", "full speed", (point,))).effects[0])
+    (0.2+0j)
     """
     eqs = equations(rotor, chart, chart.points)
     where = f"the chart of {chart.sensor} in {chart.regime}"

@@ -109,6 +109,13 @@ def fit_amplitudes(
 
     Raises BadInput for amplitudes below 0, CannotBeMet where the runs cannot tell: no run without a
     weight, or fewer than two different trial weights.
+
+    >>> trial = 10.0 * np.exp(2j * np.pi * np.array([0, 1, 2]) / 3)
+    >>> weights = np.concatenate([[0.0], trial])
+    >>> found = fit_amplitudes(np.abs(3.0 - 0.2j * weights), weights, noise_sd=0.01)
+    >>> correction = found.answers[0].correction
+    >>> round(abs(correction), 1), round(float(np.degrees(np.angle(correction))))
+    (15.0, -90)
     """
     amplitudes, weights = np.asarray(amplitudes, dtype=float), np.asarray(weights, dtype=complex)
     _require(amplitudes, weights)
