@@ -33,7 +33,8 @@ class Found:
     """What the log says of one channel: its latest reading against its limit.
 
     sensor None = track. amplitude: in the sensor's unit, or the track spread; None = never read
-    since the last event. run: in which it was read.
+    since the last event. run: in which it was read. moved_since: whether hardware that changes it
+    was moved between that run and the last, so that it stands no longer.
     """
 
     sensor: str | None
@@ -41,11 +42,14 @@ class Found:
     amplitude: float | None
     limit: float
     run: str | None
+    moved_since: bool = False
 
     @property
     def inside(self) -> bool:
-        """Whether it was read and is inside its limit."""
-        return self.amplitude is not None and self.amplitude <= self.limit * _INSIDE
+        """Whether it was read with the hardware as it was in the last run, inside its limit."""
+        if self.amplitude is None or self.moved_since:
+            return False
+        return self.amplitude <= self.limit * _INSIDE
 
 
 @dataclass(frozen=True)
@@ -171,7 +175,8 @@ class _Job:
                 own = (self.readings["sensor"] == sensor) & (self.readings["regime"] == regime)
                 run, rows = self._latest(self.readings[own], sensor, len(self.names))
                 amplitude = abs(rows["value"].iloc[0]) if run is not None else None
-                found.append(Found(sensor, regime, amplitude, limit.limit, run))
+                moved = self._moved_since(run, len(self.names), only_track=False)
+                found.append(Found(sensor, regime, amplitude, limit.limit, run, moved))
         return found
 
     def track_found(self, until: str | None = None) -> list[Found]:
@@ -184,7 +189,8 @@ class _Job:
                 own = self.track[self.track["regime"] == regime]
                 run, rows = self._latest(own, None, last)
                 spread = float(np.ptp(rows["height"])) if run is not None else None
-                found.append(Found(None, regime, spread, limit.limit, run))
+                moved = self._moved_since(run, last, only_track=True)
+                found.append(Found(None, regime, spread, limit.limit, run, moved))
         return found
 
     def out_of_track(self, run: str) -> bool:
@@ -209,6 +215,16 @@ class _Job:
             scale = np.array([sd[channel] for channel in channels])
             apart += list(np.abs(pair["value_y"] - pair["value_x"]) / scale)
         return float(np.sqrt(np.mean(np.square(apart)))) if apart else None
+
+    def _moved_since(self, run: str | None, until: int, only_track: bool) -> bool:
+        """Return whether hardware was moved between a run and the last one before a place.
+
+        only_track: whether weights do not count.
+        """
+        if run is None:
+            return False
+        between = self.names[self.names.index(run) : until - 1]
+        return any(any(self.moved.get(n, (False, False))[only_track:]) for n in between)
 
     def _latest(
         self, rows: pd.DataFrame, sensor: str | None, until: int

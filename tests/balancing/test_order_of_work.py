@@ -137,6 +137,28 @@ def test_what_was_read_before_new_hardware_does_not_count(tmp_path: Path) -> Non
     assert flight.state == "now"
 
 
+@pytest.mark.parametrize(
+    ("move", "step"),
+    [("span weight,4", "balance in flight"), ("pitch link,0.5", "track")],
+)
+def test_what_was_read_before_a_move_that_changes_it_is_not_done(
+    tmp_path: Path, move: str, step: str
+) -> None:
+    log = Log(tmp_path, (0.4, 0.1, 3.0), (0.1, None, None)).add("moves", f"1,1,{move}")
+    order = log.order()
+    assert order.next is not None
+    assert order.next.name == step
+    assert order.next.found[0].amplitude is not None
+    assert order.next.found[0].moved_since
+    said = " ".join(as_text(order_report(order, log.rotor, "adapt plan tail")).split())
+    assert "read it again" in said
+
+
+def test_a_weight_does_not_ask_for_track_to_be_read_again(tmp_path: Path) -> None:
+    log = Log(tmp_path, (0.4, 0.1, 3.0), (0.1, 0.1, None)).add("moves", "1,1,span weight,4")
+    assert states(log.order())["track"] == "done"
+
+
 def test_a_turned_reference_leaves_amplitudes_as_they_are(tmp_path: Path) -> None:
     log = Log(tmp_path, (0.1, 0.1, 3.0), (0.1, None, 2.0)).add("events", "1,reference moved,,")
     assert log.order().next == log.order().steps[-1]

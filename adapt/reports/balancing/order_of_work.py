@@ -197,6 +197,10 @@ def _told(step: Step, order: OrderOfWork) -> list[str]:
     if unread:
         what = joined([f"{f.sensor or 'track'} in {f.regime}" for f in unread])
         said.append(f"Not read in this job since its last event: {what}.")
+    stale = [f for f in step.found if f.moved_since]
+    if stale:
+        what = joined([f"{f.sensor or 'track'} in {f.regime}" for f in stale])
+        said.append(f"Something was moved since this was last read, so read it again: {what}.")
     return said
 
 
@@ -266,6 +270,7 @@ def order_document(order: OrderOfWork) -> dict[str, Any]:
                         "amplitude": f.amplitude,
                         "limit": f.limit,
                         "run": f.run,
+                        "moved_since": f.moved_since,
                         "inside": f.inside,
                     }
                     for f in step.found
