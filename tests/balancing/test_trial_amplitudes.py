@@ -114,6 +114,17 @@ def test_a_trial_weight_that_changes_nothing_gives_no_answer():
     assert "no more than noise" in found.reasons[0]
 
 
+def test_noise_that_the_runs_themselves_tell_seldom_passes_for_an_effect():
+    # 1 of 100 by the F law; more than 2 of 40 stand in 7 of 1000 studies (binomial law).
+    rng = np.random.default_rng(5)
+    weights = np.array([0.0, *(10.0 * np.exp(2j * np.pi * np.arange(3) / 3)), 0.0, 0.0])
+    seen = 0
+    for _ in range(40):
+        noise = rng.normal(size=6) + 1j * rng.normal(size=6)
+        seen += bool(fit_amplitudes(np.abs(0.4 + 0.012 * noise), weights).answers)
+    assert seen <= 2
+
+
 def test_places_that_are_too_near_are_told():
     weights = np.array([0, 10, 10 * np.exp(0.04j), 10 * np.exp(0.08j)])
     found = fit_amplitudes(read(weights, np.random.default_rng(3), 0.05), weights, 0.05)

@@ -139,15 +139,17 @@ def fit_amplitudes(
     least = min(costs)
     order = sorted(range(len(minima)), key=lambda i: costs[i])
     quantile, wider = float(chi2.ppf(0.95, 2)), 1.0
+    apart, least_effect = APART, float(chi2.isf(NO_EFFECT_CHANCE, 2))
     if noise_sd is None:
-        quantile = float(2.0 * f.ppf(0.95, 2, freedom))
+        quantile = apart = float(2.0 * f.ppf(0.95, 2, freedom))
+        least_effect = float(2.0 * f.isf(NO_EFFECT_CHANCE, 2, freedom))
         wider = float(t.ppf(0.975, freedom) / t.ppf(0.975, np.inf))
     answers = [
         answer_at(minima[i], x, sd, costs[i] - least, quantile, wider, scale, unit)
         for i in order
-        if costs[i] - least < APART
+        if costs[i] - least < apart
     ]
-    reasons = _reasons(answers, a, x, sd, least)
+    reasons = _reasons(answers, a, x, sd, least, least_effect)
     fit_chance = None
     if noise_sd is not None and freedom > 0:
         fit_chance = float(chi2.sf(residual(minima[order[0]], a, x) / sd**2, freedom))
@@ -176,12 +178,17 @@ POORLY_KNOWN = "the correction is poorly known"
 NO_EFFECT = "the trial weight changed the amplitudes no more than noise does: take a larger one"
 
 
-def _reasons(answers: list[Answer], a: Real, x: Complex, sd: float, least: float) -> list[str]:
-    """Return what speaks against using the answers."""
+def _reasons(
+    answers: list[Answer], a: Real, x: Complex, sd: float, least: float, least_effect: float
+) -> list[str]:
+    """Return what speaks against using the answers.
+
+    least: twice the cost of the best; least_effect: by how much more it must be without an effect.
+    """
     reasons = []
     flat = np.full(len(a), 1.0) * mean_alone(a, sd)
     without = 2.0 * cost_of(flat, a, sd)
-    if without - least < chi2.ppf(1.0 - NO_EFFECT_CHANCE, 2):
+    if without - least < least_effect:
         return [NO_EFFECT]
     if on_a_line(x):
         reasons.append(MIRRORED)
