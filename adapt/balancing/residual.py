@@ -15,6 +15,8 @@ import numpy as np
 from adapt.balancing.grams import grams_per_unit, weights_of
 from adapt.balancing.trial.correction import Correction
 from adapt.balancing.unbalance import (
+    LEAST_OF_ONE,
+    MOST_OF_BOTH,
     bearing_shares,
     grade_of,
     named_grade,
@@ -83,10 +85,16 @@ class Residual:
 
     planes: of the correction planes; bearings: the same seen at bearings A and B, empty where their
     places are not given. g_mm, low_g_mm, high_g_mm: of the whole rotor, amounts of the planes
-    added, which is never less than their resultant. grade_mm_s: e * omega of it, with ends; meets:
-    the named grade that even the high end meets, None = none. permissible_g_mm: by the grade asked
-    for; inside: True = even the high end is inside, False = even the low end is not, None = not
-    known or not asked. notes: what it rests on.
+    added, which is never less than their resultant. grade_mm_s: e * omega of it, with ends.
+    permissible_g_mm: by the grade asked for, of the whole rotor; inside: True = even the high end
+    is inside in every plane that is judged, False = even the low end is not in one, None = not
+    known or not asked. meets: the finest named grade for which inside would be True, None = none.
+    notes: what it rests on.
+
+    Judged are the planes of the bearings, or else the one correction plane against the whole. Of
+    more planes without their places the amounts added are held against the least that one bearing
+    is permitted, which holds where the planes stand between the bearings; and nothing is called not
+    inside unless the resultant is more than both bearings are permitted.
     """
 
     planes: tuple[PlaneUnbalance, ...]
@@ -139,6 +147,7 @@ def residual_unbalance(
     )
     single = len(correction.planes) == 1
     planes = _planes(correction.planes, unbalance, cov, (whole if single else None,) * len(cov))
+    total = [sum(getattr(p, end) for p in planes) for end in ("g_mm", "low_g_mm", "high_g_mm")]
     bearings: tuple[PlaneUnbalance, ...] = ()
     if machine.bearings is not None:
         span = machine.bearings.span_mm
@@ -149,16 +158,20 @@ def residual_unbalance(
         permitted = tuple(None if whole is None else share * whole for share in shares)
         seen = lever @ cov @ lever.T
         bearings = _planes(("bearing A", "bearing B"), lever @ unbalance, seen, permitted)
-    total = [sum(getattr(p, end) for p in planes) for end in ("g_mm", "low_g_mm", "high_g_mm")]
-    grades = [grade_of(u, machine.mass_kg, machine.rpm) for u in total]
-    judged = [p for p in bearings or planes if p.permissible_g_mm is not None]
-    inside = _verdict([(p.low_g_mm, p.high_g_mm, float(p.permissible_g_mm or 0)) for p in judged])
-    if whole is not None and not judged:
-        inside = _verdict([(total[1], total[2], whole)])
+        judged = [(p.low_g_mm, p.high_g_mm, s, s) for p, s in zip(bearings, shares, strict=True)]
+    elif single:
+        judged = [(total[1], total[2], 1.0, 1.0)]
+    else:
+        (resultant,) = _planes(("",), unbalance.sum(keepdims=True), cov.sum(keepdims=True), (None,))
+        judged = [(resultant.low_g_mm, total[2], MOST_OF_BOTH, LEAST_OF_ONE)]
         notes.append(
             "The places of bearings and planes are not given: the amounts of the planes are added "
-            "and held against the whole, which is never too kind."
+            f"and held against {100 * LEAST_OF_ONE:.0f} % of the whole, the least that one bearing "
+            "is permitted. That is right where the planes stand between the bearings; with their "
+            "places more can be said."
         )
+    grades = [grade_of(u, machine.mass_kg, machine.rpm) for u in total]
+    needed = max(high / share for _, high, _, share in judged)
     return Residual(
         planes=planes,
         bearings=bearings,
@@ -168,10 +181,10 @@ def residual_unbalance(
         grade_mm_s=grades[0],
         low_mm_s=grades[1],
         high_mm_s=grades[2],
-        meets=named_grade(grades[2]),
+        meets=named_grade(grade_of(needed, machine.mass_kg, machine.rpm)),
         grade=machine.grade,
         permissible_g_mm=whole,
-        inside=inside,
+        inside=None if whole is None else _verdict(judged, whole),
         notes=tuple(notes),
     )
 
@@ -198,13 +211,14 @@ def _planes(
     )
 
 
-def _verdict(ends: list[tuple[float, float, float]]) -> bool | None:
-    """Return whether all are inside, (low, high, permitted) each; None where it is not known."""
-    if not ends:
-        return None
-    if all(high <= permitted for _, high, permitted in ends):
+def _verdict(judged: list[tuple[float, float, float, float]], whole: float) -> bool | None:
+    """Return whether all that is judged is inside; None where it is not known.
+
+    judged: low and high end [g mm], and the shares of the whole [g mm] that each is held against.
+    """
+    if all(high <= share * whole for _, high, _, share in judged):
         return True
-    return False if any(low > permitted for low, _, permitted in ends) else None
+    return False if any(low > share * whole for low, _, share, _ in judged) else None
 
 
 def _require_machine(rotor: Rotor, correction: Correction, machine: Machine) -> None:

@@ -16,6 +16,8 @@ from adapt.problems import BadInput, Problem
 
 __all__ = [
     "GRADES",
+    "LEAST_OF_ONE",
+    "MOST_OF_BOTH",
     "bearing_shares",
     "grade_of",
     "named_grade",
@@ -30,6 +32,10 @@ GRADES: tuple[float, ...] = (
 # What one bearing's tolerance may be at least and at most, as a share of the whole, with the centre
 # of mass between the bearings and outside them (ISO 21940-11:2016, from memory).
 _BETWEEN, _OUTSIDE = (0.3, 0.7), (0.3, 1.3)
+LEAST_OF_ONE = min(_BETWEEN[0], _OUTSIDE[0])
+"""The least share of the whole that one bearing is permitted, wherever the centre of mass is."""
+MOST_OF_BOTH = max(sum(_BETWEEN), sum(_OUTSIDE))
+"""The most that both are permitted together: shares kept within bounds may exceed the whole."""
 
 
 def permissible_g_mm(grade: float, mass_kg: float, rpm: float) -> float:

@@ -10,6 +10,7 @@ from fans import EFFECTS, FRONT, REAR, TRIAL_IN_EACH_PLANE, fan, fan_job
 
 from adapt.balancing.residual import Bearings, Machine, residual_unbalance
 from adapt.balancing.trial.vectors import correction_of
+from adapt.balancing.unbalance import GRADES
 from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Adjuster
 
@@ -56,7 +57,7 @@ def test_the_interval_holds_what_another_run_would_show():
 
 
 def test_the_grade_that_is_met_allows_for_doubt_and_not_knowing_is_said():
-    job = fan_job(fan(), CORRECTED, np.random.default_rng(1))
+    job = fan_job(fan(1, 1), [[(FRONT, 3, 5.0)]], np.random.default_rng(1))
     found = residual(job)
     assert found.low_mm_s < found.grade_mm_s < found.high_mm_s
     assert found.meets is not None
@@ -67,6 +68,43 @@ def test_the_grade_that_is_met_allows_for_doubt_and_not_knowing_is_said():
         (0.99 * found.low_mm_s, False),
     ):
         assert residual(job, replace(MACHINE, grade=grade)).inside is verdict
+
+
+# Planes in the bearings' own planes, the centre of mass midway: each may have half of the whole.
+EVEN = Bearings(300.0, 150.0, {FRONT: 0.0, REAR: 300.0})
+
+
+def test_without_places_nothing_is_called_inside_that_is_not_with_them():
+    job = fan_job(fan(), [*TRIAL_IN_EACH_PLANE, [(REAR, 5, -5.0)]])
+    front, rear = np.abs(job.left) * [110.0, 90.0]
+    assert front > rear
+    # Both planes together are less than the whole, the front one alone is more than half of it.
+    grade = 1.05 * residual(job).grade_mm_s
+    machine = replace(MACHINE, grade=grade)
+    assert residual(job, replace(machine, bearings=EVEN)).inside is False
+    found = residual(job, machine)
+    assert found.inside is None
+    assert "30 %" in found.notes[0]
+    # Within the least that any bearing may have both are inside wherever the planes stand between.
+    wide = replace(MACHINE, grade=1.01 * residual(job).high_mm_s / 0.3)
+    assert residual(job, wide).inside is True
+    assert residual(job, replace(wide, bearings=EVEN)).inside is True
+
+
+def test_far_more_than_the_whole_is_not_inside_wherever_the_planes_stand():
+    job = fan_job(fan(), TRIAL_IN_EACH_PLANE, np.random.default_rng(1))
+    assert residual(job, replace(MACHINE, grade=0.4)).inside is False
+
+
+@pytest.mark.parametrize("bearings", [None, EVEN, replace(EVEN, mass_at_mm=350.0)])
+def test_a_named_grade_is_met_just_where_it_would_be_inside(bearings):
+    job = fan_job(fan(), CORRECTED, np.random.default_rng(1))
+    machine = replace(MACHINE, bearings=bearings)
+    met = residual(job, machine).meets
+    assert met is not None
+    assert residual(job, replace(machine, grade=met)).inside is True
+    finer = GRADES[GRADES.index(met) - 1]
+    assert residual(job, replace(machine, grade=finer)).inside is not True
 
 
 def test_bearings_carry_the_planes_by_the_lever_law():
