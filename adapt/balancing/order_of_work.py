@@ -17,8 +17,9 @@ import pandas as pd
 
 from adapt.learning.fitting.expected import expected_noise
 from adapt.log import History
-from adapt.problems import BadInput, one_of
+from adapt.log.jobs import runs_of_job
 from adapt.rotor import Rotor
+from adapt.rotor.limit_sets import require_limit_set
 
 __all__ = ["Found", "OrderOfWork", "Step", "order_of_work"]
 
@@ -238,19 +239,12 @@ class _Job:
 
 
 def _job(rotor: Rotor, history: History, job: str, limits: str | None) -> _Job:
-    if limits is not None and limits not in rotor.limit_sets():
-        expected = one_of("a set of limits of the rotor file", limits, rotor.limit_sets())
-        raise BadInput(f"--limits {limits}: expected {expected}")
-    if job in history.set_aside:
-        raise BadInput(f"job {job} is set aside because of faults in the log: check lists them")
-    known = [str(j) for j in history.runs["job"].unique()]
-    if job not in known:
-        raise BadInput(f"job {job}: expected {one_of('a job of this rotor design', job, known)}")
+    require_limit_set(rotor, limits)
+    runs = runs_of_job(history, job)
 
     def own(table: pd.DataFrame) -> pd.DataFrame:
         return table[table["job"] == job]
 
-    runs = own(history.runs)
     weights = {a.name for a in rotor.adjusters if a.is_weight}
     moved = {
         str(run): (bool(set(names) & weights), bool(set(names) - weights))

@@ -185,13 +185,13 @@ def test_runs_with_nothing_changed_between_them_tell_whether_readings_are_steady
     assert order.steady == pytest.approx(expected)
 
 
-def test_unknown_jobs_and_limits_are_refused_with_the_nearest_name(tmp_path: Path) -> None:
+def test_unknown_jobs_and_limits_are_refused_with_those_that_are_there(tmp_path: Path) -> None:
     log = Log(tmp_path, (0.4, 0.4, 9.0))
     log.order()
     history = adapt.check(log.rotor, adapt.read_log(log.folder))
-    with pytest.raises(BadInput, match="did you mean 'J-1'"):
+    with pytest.raises(BadInput, match="its jobs are: J-1"):
         order_of_work(log.rotor, history, "J-2")
-    with pytest.raises(BadInput, match="--limits after"):
+    with pytest.raises(BadInput, match="limits: found 'after'"):
         order_of_work(log.rotor, history, "J-1", "after")
 
 

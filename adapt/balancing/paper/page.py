@@ -31,6 +31,7 @@ from adapt.log import History
 from adapt.phasor import to_complex
 from adapt.problems import BadInput, one_of, shown
 from adapt.rotor import Rotor
+from adapt.rotor.limit_sets import wrong_limit_set
 from adapt.rotor.usual import usual_amounts
 
 __all__ = ["Page", "Ray", "Ring", "page_of"]
@@ -203,10 +204,8 @@ def _require(
 ) -> None:
     """Raise BadInput with everything that cannot be."""
     wrong = []
-    sets = rotor.limit_sets()
-    if limit_set is not None and limit_set not in sets:
-        expected = one_of("a set of limits of the rotor file", limit_set, sets)
-        wrong.append(f"limits: found {shown(limit_set)}, expected {expected}")
+    if (unknown := wrong_limit_set(rotor, limit_set)) is not None:
+        wrong.append(str(unknown))
     if full is not None and not 0.0 < full <= LARGEST:
         wrong.append(f"full scale: found {full:g}, expected a number above 0, such as 1.0")
     if paper not in PAPERS:

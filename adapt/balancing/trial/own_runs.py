@@ -20,7 +20,8 @@ from adapt.learning.fitting.learner import fit
 from adapt.learning.rows.runs import Runs, runs_of
 from adapt.level import follow_run, predict_run, start
 from adapt.log import History
-from adapt.problems import BadInput, CannotBeMet
+from adapt.log.jobs import runs_of_job
+from adapt.problems import CannotBeMet
 from adapt.rotor import Rotor
 
 __all__ = ["LastRun", "OwnRuns", "last_run", "of_job", "own_runs"]
@@ -72,9 +73,7 @@ def of_job(rotor: Rotor, history: History, job: str) -> tuple[History, tuple[str
     Readings of a sensor from before its phase reference or the sensor itself was moved are left
     out: their phases mean something else. Raises BadInput where the job is set aside or not there.
     """
-    if job in history.set_aside:
-        faults = [p for p in history.faults if p.job == job]
-        raise BadInput(faults or f"job {job} is set aside because of faults in the log")
+    runs_of_job(history, job)
     own = {
         name: frame[frame["job"] == job]
         for name in (
@@ -83,10 +82,6 @@ def of_job(rotor: Rotor, history: History, job: str) -> tuple[History, tuple[str
         )
         for frame in [getattr(history, name)]
     }  # fmt: skip
-    if own["runs"].empty:
-        jobs = list(dict.fromkeys(str(j) for j in history.runs["job"]))
-        shown = ", ".join(jobs[-6:]) or "none"
-        raise BadInput(f"job {job} is not in the log; the last of its jobs: {shown}")
     own["readings"], notes = _in_this_frame(rotor, own["runs"], own["readings"], own["events"])
     alone = replace(
         history,

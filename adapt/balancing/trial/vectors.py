@@ -21,8 +21,9 @@ from adapt.log import History
 from adapt.planning import plan as plan_in_steps
 from adapt.planning.job.standing import Standing, standing_of
 from adapt.planning.plan import Plan
-from adapt.problems import BadInput, CannotBeMet, Problem, one_of, shown
+from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Rotor
+from adapt.rotor.limit_sets import require_limit_set
 
 __all__ = ["Balance", "Effect", "balance", "correction_of"]
 
@@ -98,7 +99,7 @@ def balance(
     runs with a trial weight, when moves or an event stand after its last run, or when a plane that
     was asked for was never moved.
     """
-    _require_limits(rotor, limits)
+    require_limit_set(rotor, limits)
     own = own_runs(rotor, history, job)
     chosen, not_told = _planes(rotor, own, tuple(planes) or own.moved, bool(planes))
     standing = standing_of(rotor, own.coefficients, own.history, job)
@@ -216,12 +217,6 @@ def _planes(
         raise CannotBeMet(words)
     kept = tuple(name for name in wanted if name not in lost)
     return kept, (words[:1].upper() + words[1:] + ".",) if lost else ()
-
-
-def _require_limits(rotor: Rotor, limits: str | None) -> None:
-    if limits is not None and limits not in rotor.limit_sets():
-        expected = one_of("a set of limits of the rotor file", limits, rotor.limit_sets())
-        raise BadInput([Problem("fault", "limits", None, None, shown(limits), expected)])
 
 
 def _effects(

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from adapt.coefficients import Coefficients, Noise
 from adapt.effects import channel_sums, contrast_changes, contrasts, move_amounts
 from adapt.level import Level, follow_run, start
 from adapt.log import History
+from adapt.log.jobs import runs_of_job
 from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Rotor
 
@@ -60,7 +60,7 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
     then of another frame than the coefficients. After an earlier move of the reference or a
     sensor, the runs since are planned from.
     """
-    runs = _runs_of(history, job)
+    runs = runs_of_job(history, job)
     names = [str(r) for r in runs["run"]]
     serial = str(runs["rotor"].iloc[0])
     events = history.events[history.events["job"] == job]
@@ -169,27 +169,6 @@ def follow(
             noise.track_speaking,
         )
     return vibration, track
-
-
-def _runs_of(history: History, job: str) -> pd.DataFrame:
-    """Return the job's runs in order; raise BadInput when it cannot be planned from."""
-    if job in history.set_aside:
-        faults = [p for p in history.faults if p.job == job]
-        raise BadInput(faults or f"job {job} is set aside because of faults in the log")
-    runs = history.runs[history.runs["job"] == job]
-    if runs.empty:
-        raise BadInput(f"job {job} is not in the log; {_some_jobs(history, job)}")
-    return runs
-
-
-def _some_jobs(history: History, wanted: str) -> str:
-    """Name the jobs that look most like the one asked for, or all of a short log."""
-    jobs = list(dict.fromkeys(str(j) for j in history.runs["job"]))
-    if len(jobs) <= 8:
-        return f"its jobs are: {', '.join(jobs) or 'none'}"
-    near = get_close_matches(wanted, jobs, n=3, cutoff=0.5)
-    meant = f"did you mean {' or '.join(near)}? " if near else ""
-    return f"{meant}it has {len(jobs)} jobs, the last {', '.join(jobs[-3:])}"
 
 
 def _refuse_when_waiting(last: str, job: str, moves: pd.DataFrame, events: pd.DataFrame) -> None:
