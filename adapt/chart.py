@@ -15,12 +15,12 @@ from adapt.columns import (
     check_plain_units,
     check_units,
     known_positions,
-    phases,
+    peaks,
     without_duplicates,
 )
 from adapt.findings import Findings
 from adapt.phasor import from_lag, phase_deg, to_complex, to_lag
-from adapt.problems import BadInput, Problem
+from adapt.problems import Problem
 from adapt.rotor import Rotor
 from adapt.tables import Table, read_table, write_csv
 
@@ -63,10 +63,7 @@ def read_chart(path: str | PathLike[str], rotor: Rotor) -> Chart:
     table.require(["sensor", "regime", "adjuster", "amplitude"])
     if "clock" not in table and "phase_deg" not in table:
         table.require(["clock"])
-    if len(table) == 0 and not findings.faults:
-        findings.faults.append(
-            Problem("fault", table.file, None, None, "no rows", "a row for each effect")
-        )
+    findings.require_rows(table, "a row for each effect")
     of_track = ~table.column("sensor").each(bool, bool)
     regime = known_positions(
         table, "regime", rotor.regime_names, "a regime of the rotor file", findings
@@ -77,9 +74,7 @@ def read_chart(path: str | PathLike[str], rotor: Rotor) -> Chart:
     check_plain_units(table, findings)
     mean, sd = _vibration(rotor, table, ~of_track, regime, adjuster, findings)
     track_mean, track_sd = _track(rotor, table, of_track, regime, adjuster, findings)
-    problems = findings.faults + findings.refused
-    if problems:
-        raise BadInput(sorted(problems, key=lambda p: p.row or 0))
+    findings.raise_if_any()
     _derive_combinations(rotor, mean, sd)
     return Chart(mean, sd, track_mean, track_sd, table.file, tuple(findings.doubts))
 
@@ -96,20 +91,14 @@ def _vibration(
     sensor = known_positions(table, "sensor", names, "a sensor of the rotor file", findings, rows)
     units = np.array([*(s.unit for s in rotor.sensors), ""], dtype=object)[sensor]
     check_units(table, ("amplitude", "spread"), units, "sensor", findings)
-    amplitude, bad = table.numbers("amplitude")
-    bad = rows & (bad | ~(amplitude >= 0))
-    findings.fault(table, bad, "amplitude", "a number of at least 0")
-    phase, bad_phase = phases(table, rows, findings)
-    lacking = rows & ~bad & ~bad_phase & (amplitude > 0) & np.isnan(phase)
-    expected = "a clock angle or phase_deg beside this amplitude"
-    findings.fault(table, lacking, "clock", expected, found="no phase")
+    amplitude, phase, right = peaks(table, rows, findings)
     spread, bad_spread = table.numbers("spread")
     bad_spread |= spread < 0
     findings.fault(table, rows & bad_spread, "spread", "a number of at least 0, or nothing")
     with_height = rows & table.column("height").each(bool, bool)
     findings.fault(table, with_height, "height", "nothing in a row that names a sensor")
 
-    clean = rows & ~bad & ~bad_phase & ~lacking & ~bad_spread & (sensor >= 0)
+    clean = right & ~bad_spread & (sensor >= 0)
     clean &= (regime >= 0) & (adjuster >= 0)
     channel = sensor * len(rotor.regimes) + regime
     key = channel * len(rotor.adjusters) + adjuster

@@ -23,6 +23,7 @@ __all__ = [
     "check_units",
     "first_of",
     "known_positions",
+    "peaks",
     "phases",
     "same_unit",
     "without_duplicates",
@@ -113,6 +114,24 @@ def phases(
     # Degrees come first: clock angles are rounded to half a degree.
     phase = np.where(np.isnan(degrees), clock, degrees)
     return np.where(np.isfinite(phase), phase, np.nan) % 360.0, wrong | bad | differ
+
+
+def peaks(
+    table: Table, among: Mask, findings: Findings
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], Mask]:
+    """Return amplitude and phase [deg] of each row, (row,), and which rows of `among` are right.
+
+    A phase is NaN where none is given, which only an amplitude of 0 may lack. Columns: amplitude,
+    and clock or phase_deg.
+    """
+    amplitude, bad = table.numbers("amplitude")
+    bad = among & (bad | ~(amplitude >= 0))
+    findings.fault(table, bad, "amplitude", "a number of at least 0 (the peak)")
+    phase, bad_phase = phases(table, among, findings)
+    lacking = among & ~bad & ~bad_phase & (amplitude > 0) & np.isnan(phase)
+    expected = "a clock angle or phase_deg beside this amplitude"
+    findings.fault(table, lacking, "clock", expected, found="no phase")
+    return amplitude, phase, among & ~bad & ~bad_phase & ~lacking
 
 
 def without_duplicates(

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from adapt.problems import Problem, shown
+from adapt.problems import BadInput, Problem, shown
 from adapt.tables import Table
 
 __all__ = ["Findings", "Mask"]
@@ -52,6 +52,16 @@ class Findings:
     def refuse(self, table: Table, at: Any, column: str, expected: Words, **more: Any) -> None:
         """Note why a file is refused; see `_note`."""
         self.refused += self._note("fault", table, at, column, expected, **more)
+
+    def require_rows(self, table: Table, expected: str) -> None:
+        """Note a table that has no rows, where nothing else is wrong with it."""
+        if len(table) == 0 and not self.faults:
+            self.faults.append(Problem("fault", table.file, None, None, "no rows", expected))
+
+    def raise_if_any(self) -> None:
+        """Raise BadInput with every fault and every reason for a refusal, in the rows' order."""
+        if problems := self.faults + self.refused:
+            raise BadInput(sorted(problems, key=lambda p: p.row or 0))
 
     def _note(
         self,

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from adapt.columns import check_plain_units, check_units, known_positions, phases, same_unit
 from adapt.findings import Findings, Mask
 from adapt.phasor import to_complex, to_lag
-from adapt.problems import BadInput, Problem, shown
+from adapt.problems import shown
 from adapt.rotor import Rotor
 from adapt.tables import Table, read_table
 
@@ -65,13 +65,8 @@ def read_points(path: str | PathLike[str], rotor: Rotor) -> tuple[PlottedChart, 
     check_plain_units(table, findings)
     rows = _Rows(table, rotor, findings)
     charts = rows.charts()
-    problems = findings.faults + findings.refused
-    if not problems and not charts:
-        problems = [
-            Problem("fault", table.file, None, None, "no rows", "a row for each amount of a point")
-        ]
-    if problems:
-        raise BadInput(sorted(problems, key=lambda p: p.row or 0))
+    findings.require_rows(table, "a row for each amount of a point")
+    findings.raise_if_any()
     return charts
 
 

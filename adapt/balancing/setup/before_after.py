@@ -20,7 +20,7 @@ from adapt.columns import (
     check_plain_units,
     check_units,
     known_positions,
-    phases,
+    peaks,
     without_duplicates,
 )
 from adapt.effects import channel_sums
@@ -103,7 +103,6 @@ def _readings(path: str | PathLike[str], rotor: Rotor) -> dict[tuple[str, str], 
     if "clock" not in table and "phase_deg" not in table:
         table.require(["clock"])
     check_plain_units(table, findings)
-    every = np.ones(len(table), dtype=bool)
     names = [s.name for s in rotor.sensors]
     sensor = known_positions(table, "sensor", names, "a sensor of the rotor file", findings)
     regime = known_positions(
@@ -111,24 +110,13 @@ def _readings(path: str | PathLike[str], rotor: Rotor) -> dict[tuple[str, str], 
     )
     units = np.array([*(s.unit for s in rotor.sensors), ""], dtype=object)[sensor]
     check_units(table, ("amplitude",), units, "sensor", findings)
-    amplitude, bad = table.numbers("amplitude")
-    bad |= ~(amplitude >= 0)
-    findings.fault(table, bad, "amplitude", "a number of at least 0 (the peak)")
-    phase, bad_phase = phases(table, every, findings)
-    lacking = ~bad & ~bad_phase & (amplitude > 0) & np.isnan(phase)
-    expected = "a clock angle or phase_deg beside this amplitude"
-    findings.fault(table, lacking, "clock", expected, found="no phase")
-    clean = ~bad & ~bad_phase & ~lacking & (sensor >= 0) & (regime >= 0)
+    amplitude, phase, right = peaks(table, np.ones(len(table), dtype=bool), findings)
+    clean = right & (sensor >= 0) & (regime >= 0)
     key = sensor * len(rotor.regimes) + regime
     once = "one row for a sensor and regime"
     without_duplicates(table, key, clean, "sensor", once, findings)
-    if len(table) == 0:
-        findings.faults.append(
-            Problem("fault", table.file, None, None, "no rows", "a row for each reading")
-        )
-    faults = findings.faults + findings.refused
-    if faults:
-        raise BadInput(sorted(faults, key=lambda p: p.row or 0))
+    findings.require_rows(table, "a row for each reading")
+    findings.raise_if_any()
     value = to_complex(amplitude, np.where(np.isnan(phase), 0.0, phase))
     return {
         (names[s], rotor.regime_names[r]): complex(to_lag(z, rotor.sensors[s].phase))

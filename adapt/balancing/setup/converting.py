@@ -14,10 +14,10 @@ import numpy.typing as npt
 
 from adapt.balancing.setup.turns import Turn, shown_name
 from adapt.chart import Chart
-from adapt.columns import check_plain_units, known_positions, phases
+from adapt.columns import check_plain_units, known_positions, peaks
 from adapt.findings import Findings
 from adapt.phasor import clock_text, from_lag, phase_deg, to_complex, to_lag
-from adapt.problems import BadInput, CannotBeMet, Problem, one_of
+from adapt.problems import CannotBeMet, Problem, one_of
 from adapt.rotor import Rotor
 from adapt.tables import Table, read_table, write_csv
 
@@ -78,20 +78,10 @@ def table_on_chart(
         ]  # fmt: skip
     names = [s.name for s in rotor.sensors]
     sensor = known_positions(table, "sensor", names, "a sensor of the rotor file", findings, among)
-    amplitude, bad = table.numbers("amplitude")
-    findings.fault(
-        table, among & (bad | (amplitude < 0)), "amplitude", "a number of at least 0 (the peak)"
-    )
-    phase, _ = phases(table, among, findings)
-    lacking = among & (amplitude > 0) & np.isnan(phase)
-    filled = table.column("clock").each(bool, bool) | table.column("phase_deg").each(bool, bool)
-    findings.fault(
-        table, lacking & ~filled, "clock", "a clock angle or phase_deg beside this amplitude",
-        found="no phase",
-    )  # fmt: skip
-    problems = findings.faults + findings.refused
-    if problems:
-        raise BadInput(sorted(problems, key=lambda p: p.row or 0))
+    # A row without amplitude and phase was not read, as in a log.
+    filled = [table.column(c).each(bool, bool) for c in ("amplitude", "clock", "phase_deg")]
+    _, phase, _ = peaks(table, among & np.any(filled, axis=0), findings)
+    findings.raise_if_any()
     _refuse_unturnable([names[s] for s in np.unique(sensor[sensor >= 0])], turns)
     return _turned(table, turns, names, sensor, phase)
 

@@ -85,13 +85,8 @@ def read_amplitudes(
         table, empty_and_loaded, "blade", "no weight: another row says that this run had none",
         found="a weight",
     )  # fmt: skip
-    if len(table) == 0 and not findings.faults:
-        findings.faults.append(
-            Problem("fault", table.file, None, None, "no rows", "a row for each run")
-        )
-    problems = findings.faults + findings.refused
-    if problems:
-        raise BadInput(sorted(problems, key=lambda p: p.row or 0))
+    findings.require_rows(table, "a row for each run")
+    findings.raise_if_any()
     amounts = np.zeros((len(runs), len(rotor.blades)))
     np.add.at(amounts, (of_run[loaded], blade[loaded]), amount[loaded])
     column = int(adjuster[loaded][0]) if loaded.any() else 0
