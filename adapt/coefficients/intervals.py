@@ -17,7 +17,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-__all__ = ["amplitude_interval", "holds_zero", "phase_half_width", "phase_interval_deg"]
+__all__ = [
+    "amplitude_below",
+    "amplitude_interval",
+    "holds_zero",
+    "phase_half_width",
+    "phase_interval_deg",
+]
 
 Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
@@ -53,6 +59,18 @@ def amplitude_interval(mean: Array, sd: Array, level: float = 0.95) -> tuple[Rea
     high = _quantile(np.where(open_, level, 1.0 - tail), mean, sd)
     lost = np.isnan(mean) | np.isnan(sd)
     return np.where(lost, np.nan, low), np.where(lost, np.nan, high)
+
+
+def amplitude_below(mean: Array, sd: Array, level: float = 0.95) -> Real:
+    """Return the amplitude that `level` of the probability stays below; NaN where either is.
+
+    mean: complex or its amplitude, any shape. sd: per component, its shape and unit.
+
+    >>> amplitude_below(np.array([0.0, 3.0j]), np.array([1.0, 0.0])).round(3)
+    array([2.448, 3.   ])
+    """
+    mean, sd = np.broadcast_arrays(np.abs(mean).astype(float), np.asarray(sd, dtype=float))
+    return np.where(np.isnan(mean) | np.isnan(sd), np.nan, _quantile(np.array(level), mean, sd))
 
 
 def phase_half_width(ratio: Array, level: float = 0.95) -> Real:

@@ -91,7 +91,7 @@ def _amounts(
 def _doubt_blades(rotor: Rotor, rows: pd.DataFrame, table: Table, findings: Findings) -> None:
     """Note amounts of an adjuster on blades that cannot take it; index: positions in the table."""
     takes = np.array(
-        [[a.blades is None or b in a.blades for a in rotor.adjusters] for b in rotor.blades],
+        [[a.fits(b) for a in rotor.adjusters] for b in rotor.blades],
         dtype=bool,
     )
     cannot = rows[~takes[rows["blade"], rows["adjuster"]] & (rows["amount"] != 0).to_numpy()]

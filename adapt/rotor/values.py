@@ -73,6 +73,10 @@ class Adjuster:
         """Whether it adds weight: said by its kind, or else by a unit of mass."""
         return self.kind == "weight" or (self.kind is None and grams_in(self.unit) is not None)
 
+    def fits(self, blade: str) -> bool:
+        """Return whether a blade can take it."""
+        return self.blades is None or blade in self.blades
+
 
 @dataclass(frozen=True)
 class SharedRange:

@@ -143,7 +143,7 @@ def _room(rotor: Rotor, fitted: Real) -> tuple[Real, Real]:
     low, high = np.zeros_like(fitted), np.zeros_like(fitted)
     for a, adjuster in enumerate(rotor.adjusters):
         most = adjuster.largest_move if adjuster.largest_move is not None else np.inf
-        takes = np.array([adjuster.blades is None or b in adjuster.blades for b in rotor.blades])
+        takes = np.array([adjuster.fits(b) for b in rotor.blades])
         low[:, a] = takes * np.clip(adjuster.fitted_range[0] - fitted[:, a], -most, 0.0)
         high[:, a] = takes * np.clip(adjuster.fitted_range[1] - fitted[:, a], 0.0, most)
     return low, high

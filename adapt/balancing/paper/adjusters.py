@@ -18,7 +18,7 @@ def most_of(adjuster: Adjuster) -> float:
 
 def blades_for(rotor: Rotor, adjuster: Adjuster) -> tuple[str, ...]:
     """Return the blades that can take an adjuster, in passing order."""
-    return tuple(b for b in rotor.blades if adjuster.blades is None or b in adjuster.blades)
+    return tuple(b for b in rotor.blades if adjuster.fits(b))
 
 
 def rank(adjuster: Adjuster) -> int:

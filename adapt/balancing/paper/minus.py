@@ -39,14 +39,12 @@ def instead_of_minus(rotor: Rotor, axis: Axis, order: int = 1) -> Instead | None
     >>> instead_of_minus(three, Axis("a", "weight")).blades
     ('b', 'c')
     """
-    allowed = rotor.adjuster(axis.adjuster).blades
+    adjuster = rotor.adjuster(axis.adjuster)
     turns = (
         blade_phasors(rotor, order) / blade_phasors(rotor, order)[rotor.blades.index(axis.blade)]
     )
     others = [
-        k
-        for k, blade in enumerate(rotor.blades)
-        if blade != axis.blade and (allowed is None or blade in allowed)
+        k for k, blade in enumerate(rotor.blades) if blade != axis.blade and adjuster.fits(blade)
     ]
     for k in others:
         if abs(turns[k] + 1.0) < SAME:

@@ -9,12 +9,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
 from adapt.balancing.paper.adjusters import most_of
 from adapt.balancing.paper.axes import Axes
 from adapt.coefficients import Coefficients
-from adapt.coefficients.intervals import amplitude_interval, phase_half_width
+from adapt.coefficients.intervals import amplitude_below, amplitude_interval, phase_half_width
 from adapt.phasor import phase_deg, to_complex
 from adapt.rotor import Adjuster, Rotor
 
@@ -24,7 +23,6 @@ PART_OF_SCALE = 0.7  # where the usual example stands
 LEAST_PART = 0.1
 MINUTES = 10.0  # of clock, to which its angle is rounded
 LEVEL = 0.95
-LARGE = 50.0  # amplitude over sd from which the Rice law is normal for this purpose
 
 
 @dataclass(frozen=True)
@@ -126,18 +124,7 @@ def work(axes: Axes, rotor: Rotor, coefficients: Coefficients, reading: complex)
         for k, (x, a) in enumerate(zip(rounded, adjusters, strict=True))
         if abs(x) > most_of(a) + 1e-6 * a.step
     )
+    within, reach = amplitude_below(np.array([0.0, left]), np.array([effect_sd, next_sd]), LEVEL)
     return Example(
-        reading, exact, rounded, left, effect_sd, _reach(0.0, effect_sd), next_sd,
-        _reach(abs(left), next_sd), beyond,
-    )  # fmt: skip
-
-
-def _reach(size: float, sd: float) -> float:
-    """Return the 95 % point of the amplitude of a circular normal (Rice's law)."""
-    if not math.isfinite(sd):
-        return math.nan
-    if sd == 0.0:
-        return size
-    if size > LARGE * sd:
-        return float(size + sd * special.ndtri(LEVEL) + 0.5 * sd * sd / size)
-    return float(sd * math.sqrt(special.chndtrix(LEVEL, 2.0, (size / sd) ** 2)))
+        reading, exact, rounded, left, effect_sd, float(within), next_sd, float(reach), beyond
+    )

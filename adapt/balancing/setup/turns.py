@@ -36,7 +36,6 @@ from adapt.rotor import Rotor, Sensor
 __all__ = ["Turn", "check_pair", "reference_turn_deg", "turns_between"]
 
 Phase = Literal["lag", "lead"]
-Side = Literal["here", "chart"]
 
 _LITTLE_DEG = 1e-9
 

@@ -136,7 +136,7 @@ def without_phase(rotor: Rotor, runs: AmplitudeRuns, noise_sd: float | None = No
 
 def _only_a_line(rotor: Rotor, adjuster: Adjuster) -> bool:
     """Return whether the blades that take an adjuster stand on one line through the shaft."""
-    taking = [b for b, name in enumerate(rotor.blades) if name in (adjuster.blades or rotor.blades)]
+    taking = [b for b, name in enumerate(rotor.blades) if adjuster.fits(name)]
     turned = blade_phasors(rotor, 1)[taking]
     return bool(np.abs((turned * turned[0].conj()).imag).max() < 1e-6)
 
@@ -203,8 +203,7 @@ def _weights(
         part = rotor.adjusters[first]
         units = np.full(len(table), part.unit, object)
         check_units(table, ("amount",), units, "adjuster", findings)
-        allowed = part.blades or rotor.blades
-        outside = right & np.array([b >= 0 and rotor.blades[b] not in allowed for b in blade])
+        outside = right & np.array([b >= 0 and not part.fits(rotor.blades[b]) for b in blade])
         findings.fault(table, outside, "blade", f"a blade that takes {part.name}")
         steps = amount / part.step
         off = right & ~bad & (np.abs(steps - np.round(steps)) > 1e-6)

@@ -228,6 +228,6 @@ def in_words(rotor: Rotor, made: Real, mistakes: WrongMoves, row: int) -> str:
 
 def _fitting(rotor: Rotor) -> Truth:
     """Return which blades can take which adjusters, (blade, adjuster)."""
-    return np.array(
-        [[x.blades is None or blade in x.blades for x in rotor.adjusters] for blade in rotor.blades]
-    ).reshape(len(rotor.blades), len(rotor.adjusters))
+    return np.array([[x.fits(blade) for x in rotor.adjusters] for blade in rotor.blades]).reshape(
+        len(rotor.blades), len(rotor.adjusters)
+    )

@@ -17,7 +17,7 @@ from adapt.planning.case import Case
 from adapt.planning.job.hardware import TOLERANCE_STEPS, every_place
 from adapt.planning.plan import ByHand, ChannelKey, Move
 from adapt.planning.problem.building import build_problem
-from adapt.rotor import Adjuster, Rotor
+from adapt.rotor import Adjuster
 
 __all__ = ["by_hand"]
 
@@ -87,7 +87,7 @@ def _breaks(case: Case, amounts: Real) -> list[str]:
             broken += [
                 f"{where}: {text}"
                 for text in _broken_by(
-                    rotor, adjuster, held, blade, amount, fitted.amounts[b, a], after[b, a]
+                    adjuster, held, blade, amount, fitted.amounts[b, a], after[b, a]
                 )
             ]
         broken += _broken_sum(adjuster, fitted.moved[:, a], amounts[:, a])
@@ -111,7 +111,6 @@ def _breaks(case: Case, amounts: Real) -> list[str]:
 
 
 def _broken_by(
-    rotor: Rotor,
     adjuster: Adjuster,
     held: Adjuster,
     blade: str,
@@ -125,8 +124,7 @@ def _broken_by(
     steps = amount / adjuster.step
     if abs(steps - round(steps)) > TOLERANCE_STEPS:
         texts.append(f"{amount:g} {unit} is not a whole number of steps of {adjuster.step:g}")
-    allowed = rotor.blades if adjuster.blades is None else adjuster.blades
-    if blade not in allowed:
+    if not adjuster.fits(blade):
         texts.append("the rotor file does not allow it on this blade")
     elif held.blades is not None and blade not in held.blades:
         texts.append("locked for this plan")

@@ -129,7 +129,7 @@ def hardware_on(rotor: Rotor, state: Fitted) -> Hardware:
     variables: list[tuple[int, int, int, int]] = []
     for column, adjuster in enumerate(rotor.adjusters):
         for row, blade in enumerate(rotor.blades):
-            if adjuster.blades is not None and blade not in adjuster.blades:
+            if not adjuster.fits(blade):
                 continue
             low, high = _steps(adjuster, fitted[row, column])
             if not _inside(adjuster, fitted[row, column]):
