@@ -1,4 +1,4 @@
-"""The runs of one job of a log, or what is wrong with asking for it."""
+"""One job of a log: its runs, what is wrong with asking for it, whether a run must come first."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from difflib import get_close_matches
 import pandas as pd
 
 from adapt.log.history import History
-from adapt.problems import BadInput
+from adapt.problems import BadInput, CannotBeMet
 
-__all__ = ["runs_of_job"]
+__all__ = ["refuse_when_waiting", "runs_of_job"]
 
 _ALL_NAMED = 8  # jobs of a short log, all named where one is not found
 
@@ -26,6 +26,26 @@ def runs_of_job(history: History, job: str) -> pd.DataFrame:
     if runs.empty:
         raise BadInput(f"job {job} is not in the log; {_some_jobs(history, job)}")
     return runs
+
+
+def refuse_when_waiting(history: History, job: str) -> None:
+    """Raise CannotBeMet when moves or an event stand after a job's last run: a run comes first."""
+    last = str(history.runs.loc[history.runs["job"] == job, "run"].iloc[-1])
+
+    def after_it(table: pd.DataFrame) -> pd.DataFrame:
+        return table[(table["job"] == job) & (table["after_run"] == last)]
+
+    if not after_it(history.moves).empty:
+        raise CannotBeMet(
+            f"job {job} has moves logged after run {last}, its last: what they did is not known "
+            "until the next run is read. Log that run, then ask again"
+        )
+    if not (waiting := after_it(history.events)).empty:
+        kinds = " and ".join(dict.fromkeys(str(kind) for kind in waiting["kind"]))
+        raise CannotBeMet(
+            f"job {job} has an event after run {last}, its last ({kinds}): the next run must show "
+            "how the rotor stands. Log that run, then ask again"
+        )
 
 
 def _some_jobs(history: History, wanted: str) -> str:

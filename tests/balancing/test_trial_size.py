@@ -7,11 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from fans import FRONT, fan_job
+from fans import fan as two_planes
 
 from adapt.balancing.trial.asked import Asked, Now
-from adapt.balancing.trial.before import chosen_channel, now_of
+from adapt.balancing.trial.before import chosen_channel, last_read, now_of
 from adapt.balancing.trial.size import centrifugal_force_n, trial_weight
-from adapt.problems import BadInput
+from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Adjuster, Limit, Regime, Rotor, Sensor
 
 WEIGHT = Adjuster("plane weight", "g", 0.5, (0.0, 40.0))
@@ -168,3 +170,18 @@ def test_an_unknown_sensor_and_regime_are_told_together():
         chosen_channel(fan(), None, "idel")
     assert len(told.value.problems) == 2
     assert "did you mean 'idle'" in str(told.value)
+
+
+def test_a_set_of_limits_that_is_not_there_is_refused():
+    with pytest.raises(BadInput, match="set of limits"):
+        now_of(fan(), {("front", "idle"): 2.0}, limits="acceptance")
+
+
+def test_what_the_last_run_read_counts_until_something_is_moved_after_it():
+    job = fan_job(two_planes(), [[(FRONT, 3, 5.0)]])
+    read = last_read(job.rotor, job.history, "J-1")
+    assert read["front bearing", "full speed"] == pytest.approx(abs(job.level[0]))
+    runs = job.history.runs[:1]
+    readings = job.history.readings[job.history.readings["run"] == "1"]
+    with pytest.raises(CannotBeMet, match="moves logged after run 1"):
+        last_read(job.rotor, replace(job.history, runs=runs, readings=readings), "J-1")

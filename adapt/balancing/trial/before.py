@@ -13,8 +13,10 @@ from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.fitting.expected import expected_noise
 from adapt.log import History
+from adapt.log.jobs import refuse_when_waiting
 from adapt.problems import BadInput, Problem, one_of
 from adapt.rotor import Adjuster, Rotor
+from adapt.rotor.limit_sets import require_limit_set
 
 __all__ = ["chosen_channel", "effects_of_chart", "effects_of_coefficients", "last_read", "now_of"]
 
@@ -52,9 +54,11 @@ def chosen_channel(rotor: Rotor, sensor: str | None, regime: str | None) -> tupl
 def last_read(rotor: Rotor, history: History, job: str) -> dict[tuple[str, str], float]:
     """Return the amplitudes of a job's last run, by (sensor, regime) [sensor's unit].
 
-    Raises BadInput where the job is not there, is set aside, or its last run read nothing.
+    Raises BadInput where the job is not there, is set aside, or its last run read nothing;
+    CannotBeMet when moves or an event stand after that run.
     """
     alone, _ = of_job(rotor, history, job)
+    refuse_when_waiting(alone, job)
     last = alone.runs["run"].iloc[-1]
     rows = alone.readings[alone.readings["run"] == last]
     if rows.empty:
@@ -92,8 +96,9 @@ def now_of(
     amplitudes: by (sensor, regime) [sensor's unit]. effects: amplitude and sd, (channel,), NaN
     where not known; None = nothing is known. stop: stop amplitude [sensor's unit] of all of them.
     The noise is that of the change between two runs, as the rotor file states or `adapt learn`
-    expects it.
+    expects it. Raises BadInput for a set of limits that the rotor file does not have.
     """
+    require_limit_set(rotor, limits)
     noise, _ = expected_noise(rotor)
     sd = np.sqrt((noise.run_var + 2.0 * noise.reading_var) / 2.0)
     nows = []

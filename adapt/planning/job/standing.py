@@ -18,7 +18,7 @@ from adapt.coefficients import Coefficients, Noise
 from adapt.effects import channel_sums, contrast_changes, contrasts, move_amounts
 from adapt.level import Level, follow_run, start
 from adapt.log import History
-from adapt.log.jobs import runs_of_job
+from adapt.log.jobs import refuse_when_waiting, runs_of_job
 from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Rotor
 
@@ -65,7 +65,7 @@ def standing_of(rotor: Rotor, coefficients: Coefficients, history: History, job:
     serial = str(runs["rotor"].iloc[0])
     events = history.events[history.events["job"] == job]
     moves = history.moves[history.moves["job"] == job]
-    _refuse_when_waiting(names[-1], job, moves, events)
+    refuse_when_waiting(history, job)
     _refuse_left_frames(history, serial, job)
     _refuse_old_frames(rotor, coefficients, history, serial)
 
@@ -169,21 +169,6 @@ def follow(
             noise.track_speaking,
         )
     return vibration, track
-
-
-def _refuse_when_waiting(last: str, job: str, moves: pd.DataFrame, events: pd.DataFrame) -> None:
-    if (moves["after_run"] == last).any():
-        raise CannotBeMet(
-            f"job {job} has moves logged after run {last}, its last: what they did is not known "
-            "until the next run is read. Log that run, then plan again"
-        )
-    waiting = events[events["after_run"] == last]
-    if not waiting.empty:
-        kinds = " and ".join(dict.fromkeys(str(kind) for kind in waiting["kind"]))
-        raise CannotBeMet(
-            f"job {job} has an event after run {last}, its last ({kinds}): the next run must show "
-            "how the rotor stands. Log that run, then plan again"
-        )
 
 
 def _refuse_old_frames(

@@ -12,7 +12,7 @@ from adapt.balancing.trial.vectors import Balance
 from adapt.reports import cautions
 from adapt.reports.balancing.balance import OWN_RUNS, combination_in_words, what_to_do_about
 from adapt.reports.planning.plan_documents import plan_document
-from adapt.reports.wording import own_phase_deg
+from adapt.reports.records import reading_record
 from adapt.rotor import Rotor
 
 __all__ = ["balance_document"]
@@ -35,8 +35,7 @@ def balance_document(found: Balance, rotor: Rotor) -> dict[str, Any]:
                 "plane": e.plane,
                 "sensor": e.sensor,
                 "regime": e.regime,
-                "amplitude": None if e.value is None else abs(e.value),
-                "phase_deg": _phase(e.value, rotor, e.sensor),
+                **reading_record(e.value, rotor.sensor(e.sensor).phase),
                 "real": None if e.value is None else e.value.real,
                 "imag": None if e.value is None else e.value.imag,
                 "sd": e.sd,
@@ -109,8 +108,8 @@ def _correction_document(correction: Correction, rotor: Rotor) -> dict[str, Any]
             {
                 "sensor": r.sensor,
                 "regime": r.regime,
-                "before": _reading(r.before, rotor, r.sensor),
-                "after": _reading(r.after, rotor, r.sensor),
+                "before": reading_record(r.before, rotor.sensor(r.sensor).phase),
+                "after": reading_record(r.after, rotor.sensor(r.sensor).phase),
                 "sd": r.sd,
                 "low": r.low,
                 "high": r.high,
@@ -120,11 +119,3 @@ def _correction_document(correction: Correction, rotor: Rotor) -> dict[str, Any]
             for r in correction.remaining
         ],
     }  # fmt: skip
-
-
-def _reading(value: complex, rotor: Rotor, sensor: str) -> dict[str, float | None]:
-    return {"amplitude": abs(value), "phase_deg": _phase(value, rotor, sensor)}
-
-
-def _phase(value: complex | None, rotor: Rotor, sensor: str) -> float | None:
-    return None if value is None else own_phase_deg(value, rotor.sensor(sensor).phase)

@@ -17,6 +17,7 @@ from adapt.balancing.setup.mistakes import Mistake
 from adapt.balancing.setup.turns import shown_name
 from adapt.reports.cautions import SHORT
 from adapt.reports.layout import Block, Bullets, Heading, Line, table
+from adapt.reports.records import reading_record
 from adapt.reports.wording import (
     amplitude_at_clock,
     chance_in_words,
@@ -95,9 +96,9 @@ def looks_document(
             {
                 "sensor": sensor,
                 "regime": regime,
-                "before": _reading(rotor, sensor, before),
-                "expected": _reading(rotor, sensor, expected),
-                "after": _reading(rotor, sensor, after),
+                "before": reading_record(before, rotor.sensor(sensor).phase),
+                "expected": reading_record(expected, rotor.sensor(sensor).phase),
+                "after": reading_record(after, rotor.sensor(sensor).phase),
                 "sd": sd,
             }
             for sensor, regime, before, expected, after, sd in _rows(read)
@@ -265,10 +266,3 @@ def _rows(read: BeforeAfter) -> list[tuple[str, str, complex, complex, complex, 
         zip(p.sensors, p.regimes, read.before.tolist(), p.expected.tolist(), p.after.tolist(),
             p.sd.tolist(), strict=True)
     )  # fmt: skip
-
-
-def _reading(rotor: Rotor, sensor: str, value: complex) -> dict[str, float]:
-    return {
-        "amplitude": abs(value),
-        "phase_deg": own_phase_deg(value, rotor.sensor(sensor).phase),
-    }

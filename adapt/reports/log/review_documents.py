@@ -15,7 +15,7 @@ import pandas as pd
 from adapt.log import History
 from adapt.log.deciding import why_not
 from adapt.problems import Problem
-from adapt.reports.wording import own_phase_deg
+from adapt.reports.records import reading_record
 from adapt.rotor import Rotor
 
 __all__ = [
@@ -106,12 +106,7 @@ def _change_row(row: pd.Series, rotor: Rotor) -> dict[str, Any]:
         names = {c: str(row[c]) for c in ("table", "job", "blade", "adjuster")}
         return {**names, "after_run": str(row["run"]), **amounts}
     phase = rotor.sensor(row["sensor"]).phase
-    read = {
-        c: {"amplitude": abs(row[c]), "phase_deg": own_phase_deg(row[c], phase)}
-        if cmath.isfinite(row[c])
-        else None
-        for c in _VALUES
-    }
+    read = {c: reading_record(row[c], phase) if cmath.isfinite(row[c]) else None for c in _VALUES}
     return {**{c: str(row[c]) for c in ("table", "job", "run", "sensor", "regime")}, **read}
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from adapt.planning.plan import ByHand, ChannelKey, Move, NextStage, Plan
 from adapt.reports.cautions import checks_for, unusually_much
-from adapt.reports.wording import own_phase_deg
+from adapt.reports.records import reading_record
 from adapt.rotor import Rotor
 
 __all__ = ["plan_document"]
@@ -113,12 +113,7 @@ def _forecasts(of: Plan | ByHand, rotor: Rotor) -> dict[str, Any]:
 
 
 def _reading(value: complex | None, rotor: Rotor, sensor: str) -> dict[str, float | None]:
-    if value is None:
-        return {"amplitude": None, "phase_deg": None}
-    return {
-        "amplitude": abs(value),
-        "phase_deg": own_phase_deg(value, rotor.sensor(sensor).phase),
-    }
+    return reading_record(value, rotor.sensor(sensor).phase)
 
 
 def _by_hand(held: ByHand, rotor: Rotor) -> dict[str, Any]:
