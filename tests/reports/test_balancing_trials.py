@@ -233,6 +233,15 @@ def test_a_residual_unbalance_is_told_with_its_grade_and_never_as_a_helicopters_
     as_json(document)
 
 
+def test_planes_whose_places_are_not_known_are_told_to_need_them(fan):
+    found = residual(None)
+    planes = (*found.planes, replace(found.planes[0], plane="rear weight"))
+    machine = Machine(40.0, {"front weight": 110.0, "rear weight": 90.0}, 3000.0, 9000.0, 6.3)
+    told = fan, "J-7", "3", "this job's own runs alone"
+    text = " ".join(as_text(residual_report(replace(found, planes=planes), machine, *told)).split())
+    assert "not known without the places of bearings and planes" in text
+
+
 def test_places_are_told_for_uneven_holes_and_a_single_one(fan):
     uneven = replace(fan, azimuth_deg=(0.0, 30.0, 200.0, 210.0))
     assert place(uneven, 100.0) == "between 2 and 3"

@@ -59,6 +59,12 @@ def _verdict(found: Residual) -> Iterable[Block]:
         yield Line(f"{asked}: inside.", "good")
     elif found.inside is False:
         yield Line(f"{asked}: not inside.", "bad")
+    elif len(found.planes) > 1 and not found.bearings:
+        yield Line(
+            f"{asked}: not known without the places of bearings and planes (--bearings and "
+            "--plane-at).",
+            "bad",
+        )
     else:
         yield Line(
             f"{asked}: not known, the interval holds it. A larger trial weight or more readings "
