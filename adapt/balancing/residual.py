@@ -137,8 +137,10 @@ def residual_unbalance(
         ]
     )
     unbalance = -correction.weights * per_unit
-    change = noise.run_var[list(correction.channels)]
-    spread = correction.cov + (correction.by_reading * change) @ correction.by_reading.conj().T
+    at = list(correction.channels)
+    sd = np.sqrt(noise.run_var[at])
+    change = sd[:, None] * noise.together(at) * sd
+    spread = correction.cov + correction.by_reading @ change @ correction.by_reading.conj().T
     cov = spread * np.outer(per_unit, per_unit)
     whole = (
         None
@@ -151,9 +153,9 @@ def residual_unbalance(
     bearings: tuple[PlaneUnbalance, ...] = ()
     if machine.bearings is not None:
         span = machine.bearings.span_mm
-        at = np.array([machine.bearings.planes_at_mm[p] for p in correction.planes]) / span
-        # Statics of a rigid shaft: what a force at `at` is at the two bearings.
-        lever = np.stack([1.0 - at, at])
+        along = np.array([machine.bearings.planes_at_mm[p] for p in correction.planes]) / span
+        # Statics of a rigid shaft: what a force at `along` is at the two bearings.
+        lever = np.stack([1.0 - along, along])
         shares = bearing_shares(span, machine.bearings.mass_at_mm)
         permitted = tuple(None if whole is None else share * whole for share in shares)
         seen = lever @ cov @ lever.T

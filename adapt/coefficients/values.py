@@ -95,6 +95,13 @@ class Noise:
     speaking: Real | None = None
     track_speaking: Real | None = None
 
+    def together(self, at: npt.ArrayLike) -> Complex:
+        """Return the correlation of some channels, by their places, (at, at)."""
+        places = np.asarray(at, dtype=np.intp)
+        if self.correlation is None:
+            return np.eye(len(places), dtype=complex)
+        return self.correlation[np.ix_(places, places)]
+
     def run_var_after(self, moved: npt.ArrayLike) -> Real:
         """Return the variance of a step, (..., channel), to which moves led.
 

@@ -22,6 +22,8 @@ from adapt.rotor import Rotor
 
 __all__ = ["Correction", "Remaining", "correct"]
 
+_NOTHING = 1e-9  # correlation: less is rounding
+
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
 
@@ -95,7 +97,7 @@ def correct(
     of order 1 are corrected for: the angle of a weight is one number there.
 
     Raises BadInput for unknown planes or regimes; CannotBeMet when no channel is left to correct
-    for. The errors of different channels are taken as independent.
+    for. The errors of channels are weighed as independent; the sds know how they go together.
     """
     columns, asked = _require(rotor, planes, regimes)
     first = np.array([rotor.sensor(s).order == 1 for s, _ in rotor.channels])
@@ -123,11 +125,12 @@ def correct(
         basis @ np.linalg.pinv(effects) if basis.shape[1] else np.zeros((len(planes), len(at)))
     )
     weights = -inverse @ (z / scale[at])
-    errors = _errors(rotor, level, columns, weights)[at] / scale[at] ** 2
+    errors = _errors(rotor, level, noise, _moves(rotor, columns, weights), at)
+    errors = errors / (scale[at, None] * scale[at])
     result = Correction(
         planes=planes,
         weights=np.asarray(weights, dtype=complex),
-        cov=np.asarray((inverse * errors) @ inverse.conj().T),
+        cov=np.asarray(inverse @ errors @ inverse.conj().T),
         by_reading=-inverse / scale[at],
         channels=tuple(at.tolist()),
         remaining=(),
@@ -176,11 +179,29 @@ def predicted(
     )
 
 
-def _errors(rotor: Rotor, level: Level, columns: list[int], weights: Complex) -> Real:
-    """Return the variance of z + C x as it truly is, without the noise of a reading, (channel,)."""
-    nothing = np.zeros(len(rotor.channels))
-    _, cov = predict_run(level, _moves(rotor, columns, weights), nothing, nothing)
-    return np.asarray(np.maximum(cov[:, 0, 0].real, 0.0))
+def _errors(
+    rotor: Rotor, level: Level, noise: Noise, moves: Complex, at: npt.NDArray[np.intp]
+) -> Complex:
+    """Return E of the errors' products of z + C x as it truly is, without the noise of a reading.
+
+    moves: (channel, 1, adjuster). at: channels, by place; shape (at, at). Levels go together as the
+    noise of channels does; coefficients as their covariance says, and where that holds nothing of
+    two channels, as the noise that they were read in.
+    """
+    sensors, regimes, adjusters = len(rotor.sensors), len(rotor.regimes), len(rotor.adjusters)
+    lean = np.where(np.isnan(level.mean), 0.0, level.slope[:, 0] + moves[:, 0])
+    lean = lean.reshape(sensors, regimes, adjusters)
+    joint = np.nan_to_num(level.joint).reshape(sensors, regimes, adjusters, regimes, adjusters)
+    known = np.zeros((sensors, regimes, sensors, regimes), dtype=complex)
+    of = np.arange(sensors)
+    known[of, :, of, :] = np.einsum("sga,sgahb,shb->sgh", lean, joint, lean.conj())
+    known = known.reshape(sensors * regimes, sensors * regimes)[np.ix_(at, at)]
+    sd = np.sqrt(np.maximum(np.diag(known).real, 0.0))
+    own = np.sqrt(level.own_var[at])
+    together = noise.together(at)
+    of_both = sd[:, None] * sd
+    taught = np.where(np.abs(known) < _NOTHING * of_both, together * of_both, known)
+    return np.asarray(taught + own[:, None] * together * own)
 
 
 def _moves(rotor: Rotor, columns: list[int], weights: Complex) -> Complex:

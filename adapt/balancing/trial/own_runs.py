@@ -26,6 +26,7 @@ from adapt.rotor import Rotor
 
 __all__ = ["LastRun", "OwnRuns", "last_run", "of_job", "own_runs"]
 
+Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
 
 FRAMES = ("reference moved", "sensor moved")
@@ -33,6 +34,9 @@ FRAMES = ("reference moved", "sensor moved")
 # so large that it stands for "not known", so small that double precision keeps the rest.
 NOT_KNOWN = 1e4
 FORETOLD = 10.0  # times the largest reading: what is less sure than that is not foretold
+# Correlation of the noise between the regimes of a sensor, as weight and wind move them all: the
+# mean of what `setup.evidence` takes it to be. Judgement: common practice, no source.
+TOGETHER = 0.35
 MISFIT_CHANCE = 0.01  # that the worst channel of a run is so far off by noise alone
 
 
@@ -124,7 +128,16 @@ def own_runs(rotor: Rotor, history: History, job: str) -> OwnRuns:
         )
     coefficients, _, _ = fit(rotor, runs, source=history.source)
     origin = {**coefficients.origin, "reviewed": reviewed(alone)}
-    return OwnRuns(alone, replace(coefficients, origin=origin), tuple(moved), notes)
+    noise = replace(coefficients.noise, correlation=_expected_correlation(rotor))
+    coefficients = replace(coefficients, origin=origin, noise=noise)
+    return OwnRuns(alone, coefficients, tuple(moved), notes)
+
+
+def _expected_correlation(rotor: Rotor) -> Complex:
+    """Return how the noise of channels goes together, (channel, channel): one job does not tell."""
+    sensors = np.array([sensor for sensor, _ in rotor.channels])
+    alike = np.where(sensors[:, None] == sensors, TOGETHER, 0.0)
+    return np.asarray(alike + (1.0 - TOGETHER) * np.eye(len(sensors)), dtype=complex)
 
 
 def last_run(rotor: Rotor, own: OwnRuns) -> LastRun:

@@ -102,9 +102,7 @@ def _vibration(
         base_var=base / scale**2,
         noise_var=(noise.run_var[at] + noise.reading_var[at]) / scale**2,
         inexact_var=(power * sd**2)[:, hardware.adjuster] / scale[:, None] ** 2,
-        correlation=np.eye(len(at), dtype=complex)
-        if noise.correlation is None
-        else noise.correlation[np.ix_(at, at)],
+        correlation=noise.together(at),
         counted=held.counted,
         weight=held.weight,
         shared=Shared(
