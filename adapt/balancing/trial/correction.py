@@ -138,11 +138,11 @@ def correct(
         poorly_known="" if only_known else _why_not(seen),
         only_known=only_known,
     )
-    remaining = predicted(rotor, level, noise, result, standing, of_limit)
+    remaining = _predicted(rotor, level, noise, result, standing, of_limit)
     return replace(result, remaining=remaining)
 
 
-def predicted(
+def _predicted(
     rotor: Rotor,
     level: Level,
     noise: Noise,

@@ -108,12 +108,14 @@ def _slope(p: Real, a: Real, x: Complex, sd: float) -> Real:
 
 
 def cost_of(size: Real, a: Real, sd: float) -> float:
+    """Return the same for expected amplitudes without noise; size, a: (run,), the unit of sd."""
     product = a * size / sd**2
     # log I0(z) = log i0e(z) + z keeps large arguments finite.
     return float(np.sum(0.5 * (a - size) ** 2 / sd**2 - np.log(i0e(product))))
 
 
 def residual(p: Real, a: Real, x: Complex) -> float:
+    """Return the sum of squares that a point p, (3,), leaves of amplitudes a, (run,)."""
     return float(np.sum((a - np.abs(p[0] + (p[1] + 1j * p[2]) * x)) ** 2))
 
 
