@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
@@ -24,15 +24,26 @@ def run_all(
     what: str = "jobs",
 ) -> list[Result]:
     """Return the results of all tasks in order, whoever does them; None: this process, in turn."""
-    begun, found = time.perf_counter(), list[Result]()
-    parts: Iterable[list[Result]]
-    parts = map(work, tasks) if executor is None else executor.map(work, tasks)
-    for number, part in enumerate(parts, start=1):
-        found += part
+    begun = time.perf_counter()
+    done: dict[int, list[Result]] = {}
+    for number, (place, part) in enumerate(_as_done(work, tasks, executor), start=1):
+        done[place] = part
         if number % max(1, len(tasks) // 20) == 0 or number == len(tasks):
             spent = time.perf_counter() - begun
             print(f"{what}: {number} of {len(tasks)}, {spent:.0f} s", file=sys.stderr, flush=True)
-    return found
+    return [result for place in range(len(tasks)) for result in done[place]]
+
+
+def _as_done(
+    work: Callable[[One], list[Result]], tasks: Sequence[One], executor: Executor | None
+) -> Iterator[tuple[int, list[Result]]]:
+    """Give each task's place and result as it is done: a slow one holds no other up."""
+    if executor is None:
+        yield from enumerate(map(work, tasks))
+        return
+    places = {executor.submit(work, task): place for place, task in enumerate(tasks)}
+    for future in as_completed(places):
+        yield places[future], future.result()
 
 
 @contextmanager
