@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from adapt.balancing.setup.turns import Turn, shown_name
 from adapt.chart import Chart
-from adapt.columns import check_plain_units, known_positions, phases
+from adapt.columns import check_plain_units, check_units, known_positions, phases
 from adapt.findings import Findings
 from adapt.phasor import clock_text, from_lag, phase_deg, to_complex, to_lag
 from adapt.problems import BadInput, CannotBeMet, Problem, one_of
@@ -78,6 +78,8 @@ def table_on_chart(
         ]  # fmt: skip
     names = [s.name for s in rotor.sensors]
     sensor = known_positions(table, "sensor", names, "a sensor of the rotor file", findings, among)
+    units = np.array([*(s.unit for s in rotor.sensors), ""], dtype=object)[sensor]
+    check_units(table, ("amplitude", "spread"), units, "sensor", findings)
     amplitude, bad = table.numbers("amplitude")
     findings.fault(
         table, among & (bad | (amplitude < 0)), "amplitude", "a number of at least 0 (the peak)"
