@@ -38,7 +38,7 @@ def test_without_noise_the_unbalance_is_what_stands_on_the_rotor():
 def test_ounces_are_weighed():
     job = fan_job(fan(1, 1), [[(FRONT, 3, 5.0)]])
     ounces = replace(job.rotor, adjusters=(Adjuster(FRONT, "oz", 0.5, (0.0, 40.0)),))
-    found = residual(replace(job, rotor=ounces))
+    found = residual(replace(job, rotor=ounces), replace(MACHINE, radius_mm={FRONT: 110.0}))
     assert found.g_mm == pytest.approx(abs(job.left[0]) * 28.349523125 * 110.0)
 
 
