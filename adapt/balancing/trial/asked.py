@@ -5,13 +5,15 @@ Every rule of thumb here is common practice with no source unless it says otherw
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from adapt.problems import BadInput, Problem
+from adapt.balancing.unbalance import not_positive
+from adapt.phasor import LARGEST_NUMBER
+from adapt.problems import BadInput, Problem, one_of, shown
+from adapt.rotor import Rotor
 
-__all__ = ["FORCE_SHARE", "GRADE_MULTIPLES", "NOISES", "Asked", "Now", "require"]
+__all__ = ["FORCE_SHARE", "GRADE_MULTIPLES", "NOISES", "Asked", "Now", "require", "require_limits"]
 
 GRADE_MULTIPLES = (5.0, 10.0)  # of the permissible unbalance: less shows too little, more is risky
 FORCE_SHARE = 0.10  # of the rotor's weight
@@ -88,14 +90,11 @@ def require(asked: Asked, now: Sequence[Now]) -> None:
         }
         if n.stop is not None:
             above_0[f"stop amplitude{of}"] = n.stop
-    problems = [
-        Problem("fault", name, None, None, f"{value:g}", expected)
-        for numbers, zero, expected in (
-            (above_0, False, "a number above 0"),
-            (at_least_0, True, "a number of at least 0"),
-        )
-        for name, value in numbers.items()
-        if not (math.isfinite(value) and (value > 0.0 or (zero and value == 0.0)))
+    problems = not_positive(above_0)
+    problems += [
+        Problem("fault", name, None, None, f"{value:g}", "a number of at least 0")
+        for name, value in at_least_0.items()
+        if not 0.0 <= value <= LARGEST_NUMBER
     ]
     problems += [
         Problem("fault", f"stop amplitude of {n.sensor} in {n.regime}", None, None,
@@ -105,3 +104,10 @@ def require(asked: Asked, now: Sequence[Now]) -> None:
     ]  # fmt: skip
     if problems:
         raise BadInput(problems)
+
+
+def require_limits(rotor: Rotor, limits: str | None) -> None:
+    """Raise BadInput where a set of limits is named that the rotor file does not have."""
+    if limits is not None and limits not in rotor.limit_sets():
+        expected = one_of("a set of limits of the rotor file", limits, rotor.limit_sets())
+        raise BadInput([Problem("fault", "limits", None, None, shown(limits), expected)])

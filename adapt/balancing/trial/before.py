@@ -7,13 +7,13 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from adapt.balancing.trial.asked import Now
+from adapt.balancing.trial.asked import Now, require_limits
 from adapt.balancing.trial.own_runs import of_job
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.fitting.expected import expected_noise
 from adapt.log import History
-from adapt.problems import BadInput, Problem, one_of
+from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Adjuster, Rotor
 
 __all__ = ["chosen_channel", "effects_of_chart", "effects_of_coefficients", "last_read", "now_of"]
@@ -42,8 +42,7 @@ def chosen_channel(rotor: Rotor, sensor: str | None, regime: str | None) -> tupl
             found.append(str(said))
         else:
             expected = one_of(f"a {what} of the rotor file", said or "", known)
-            shown = "nothing" if said is None else repr(said)
-            problems.append(Problem("fault", what, None, None, shown, expected))
+            problems.append(Problem("fault", what, None, None, shown(said), expected))
     if problems:
         raise BadInput(problems)
     return found[0], found[1]
@@ -92,8 +91,15 @@ def now_of(
     amplitudes: by (sensor, regime) [sensor's unit]. effects: amplitude and sd, (channel,), NaN
     where not known; None = nothing is known. stop: stop amplitude [sensor's unit] of all of them.
     The noise is that of the change between two runs, as the rotor file states or `adapt learn`
-    expects it.
+    expects it. Raises BadInput for a set of limits that the rotor file does not have, and for one
+    stop amplitude of readings in several units.
     """
+    require_limits(rotor, limits)
+    units = list(dict.fromkeys(rotor.sensor(sensor).unit for sensor, _ in amplitudes))
+    if stop is not None and len(units) > 1:
+        found = f"{stop:g} for readings in {' and '.join(units)}"
+        expected = "readings in one unit: give the one to watch with its amplitude"
+        raise BadInput([Problem("fault", "stop amplitude", None, None, found, expected)])
     noise, _ = expected_noise(rotor)
     sd = np.sqrt((noise.run_var + 2.0 * noise.reading_var) / 2.0)
     nows = []
