@@ -40,7 +40,7 @@ def run(asked: argparse.Namespace) -> int:
     beside = adapt.read_chart(asked.chart, rotor) if asked.chart else None
     read = from_paper(rotor, charts, beside)
     written = None
-    if read.chart is not None and asked.output:
+    if read.chart is not None and asked.output is not None:
         write_chart(read.chart, rotor, asked.output, digits=6)
         written = asked.output
         say(f"chart written to {asked.output}")
