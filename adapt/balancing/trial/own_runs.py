@@ -20,7 +20,7 @@ from adapt.learning.fitting.learner import fit
 from adapt.learning.rows.runs import Runs, runs_of
 from adapt.level import follow_run, predict_run, start
 from adapt.log import History
-from adapt.problems import BadInput, CannotBeMet, shown
+from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Rotor
 
 __all__ = ["LastRun", "OwnRuns", "last_run", "of_job", "own_runs"]
@@ -85,8 +85,8 @@ def of_job(rotor: Rotor, history: History, job: str) -> tuple[History, tuple[str
     }  # fmt: skip
     if own["runs"].empty:
         jobs = list(dict.fromkeys(str(j) for j in history.runs["job"]))
-        last = ", ".join(jobs[-6:]) or "none"
-        raise BadInput(f"job {shown(job)} is not in the log; the last of its jobs: {last}")
+        shown = ", ".join(jobs[-6:]) or "none"
+        raise BadInput(f"job {job} is not in the log; the last of its jobs: {shown}")
     own["readings"], notes = _in_this_frame(rotor, own["runs"], own["readings"], own["events"])
     alone = replace(
         history,

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from adapt.balancing.grams import is_mass, weights_of
-from adapt.balancing.trial.asked import require_limits
 from adapt.balancing.trial.correction import Correction, correct
 from adapt.balancing.trial.own_runs import LastRun, OwnRuns, last_run, own_runs
 from adapt.coefficients import Coefficients, Noise, require_design
@@ -22,7 +21,7 @@ from adapt.log import History
 from adapt.planning import plan as plan_in_steps
 from adapt.planning.job.standing import Standing, standing_of
 from adapt.planning.plan import Plan
-from adapt.problems import BadInput, CannotBeMet
+from adapt.problems import BadInput, CannotBeMet, Problem, one_of, shown
 from adapt.rotor import Rotor
 
 __all__ = ["Balance", "Effect", "balance", "correction_of"]
@@ -99,7 +98,7 @@ def balance(
     runs with a trial weight, when moves or an event stand after its last run, or when a plane that
     was asked for was never moved.
     """
-    require_limits(rotor, limits)
+    _require_limits(rotor, limits)
     own = own_runs(rotor, history, job)
     chosen, not_told = _planes(rotor, own, tuple(planes) or own.moved, bool(planes))
     standing = standing_of(rotor, own.coefficients, own.history, job)
@@ -217,6 +216,12 @@ def _planes(
         raise CannotBeMet(words)
     kept = tuple(name for name in wanted if name not in lost)
     return kept, (words[:1].upper() + words[1:] + ".",) if lost else ()
+
+
+def _require_limits(rotor: Rotor, limits: str | None) -> None:
+    if limits is not None and limits not in rotor.limit_sets():
+        expected = one_of("a set of limits of the rotor file", limits, rotor.limit_sets())
+        raise BadInput([Problem("fault", "limits", None, None, shown(limits), expected)])
 
 
 def _effects(
