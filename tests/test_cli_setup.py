@@ -12,6 +12,7 @@ from set_ups import CHART, HERE, written
 from adapt.cli import main
 from adapt.commands import parser
 
+DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 ROTOR = """
 [rotor]
 name = "main rotor"
@@ -206,6 +207,17 @@ def test_what_is_turned_never_takes_the_place_of_a_file_that_is_read(
     assert main(["setup", "rotor.toml", "here.toml", "chart.toml", *words]) == 2
     assert "expected another file to write to" in capsys.readouterr().err
     assert {f.name: f.read_bytes() for f in files.iterdir()} == before
+
+
+def test_a_chart_is_not_written_over_the_points_it_is_made_from(tmp_path: Path, capsys) -> None:
+    points = tmp_path / "points.csv"
+    points.write_bytes((DEMO / "tail-points.csv").read_bytes())
+    words = ["from-paper", str(DEMO / "tail-rotor.toml"), str(points)]
+    assert main([*words, "--output", str(points)]) == 2
+    assert "expected another file to write to" in capsys.readouterr().err
+    assert points.read_bytes() == (DEMO / "tail-points.csv").read_bytes()
+    assert main([*words, "--output", ""]) == 2
+    assert "cannot be written" in capsys.readouterr().err
 
 
 def test_a_job_that_is_not_there_is_told_with_names_as_they_are(files: Path, capsys) -> None:
