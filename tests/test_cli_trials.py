@@ -268,3 +268,23 @@ def test_a_noise_beyond_all_measure_is_refused(fan, capsys, tmp_path):
     table.write_text("run,amplitude,blade,adjuster,amount\n0,1,,,\n", encoding="utf-8")
     words = ["amplitudes", fan[0], str(table), "--sensor", "front bearing", "--sd", "1e300"]
     assert document(capsys, *words)[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("table", "rows", "status"),
+    [
+        ("moves.csv", "J-1,3,1,front weight,5\n", 1),
+        ("events.csv", "job,after_run,kind,sensor,note\nJ-1,3,hardware changed,,new belt\n", 1),
+        ("events.csv", "job,after_run,kind,sensor,note\nJ-1,3,reference moved,,new tape\n", 0),
+    ],
+)
+def test_a_trial_waits_for_the_next_run_where_amplitudes_may_have_changed(
+    table, rows, status, fan, capsys
+):
+    with (Path(fan[1]) / table).open("a", encoding="utf-8") as file:
+        file.write(rows)
+    words = ["trial", fan[0], "--mass", "20", "--radius", "110", "--adjuster", "front weight"]
+    got, found = document(capsys, *words, "--log", fan[1], "--job", "J-1", "--force-share", "100")
+    assert got == status
+    if status:
+        assert "logged after run 3, its last" in found["error"]

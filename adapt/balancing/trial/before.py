@@ -13,7 +13,7 @@ from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.fitting.expected import expected_noise
 from adapt.log import History
-from adapt.problems import BadInput, Problem, one_of, shown
+from adapt.problems import BadInput, CannotBeMet, Problem, one_of, shown
 from adapt.rotor import Adjuster, Rotor
 
 __all__ = ["chosen_channel", "effects_of_chart", "effects_of_coefficients", "last_read", "now_of"]
@@ -51,11 +51,21 @@ def chosen_channel(rotor: Rotor, sensor: str | None, regime: str | None) -> tupl
 def last_read(rotor: Rotor, history: History, job: str) -> dict[tuple[str, str], float]:
     """Return the amplitudes of a job's last run, by (sensor, regime) [sensor's unit].
 
-    Raises BadInput where the job is not there, is set aside, or its last run read nothing.
+    Raises BadInput where the job is not there, is set aside, or its last run read nothing;
+    CannotBeMet where moves or an event stand after it, so that it is not read what is there now.
     """
     alone, _ = of_job(rotor, history, job)
     last = alone.runs["run"].iloc[-1]
-    rows = alone.readings[alone.readings["run"] == last]
+    # A turned reference leaves amplitudes as they are.
+    events = alone.events[alone.events["kind"] != "reference moved"]
+    for what, logged in (("moves", alone.moves), ("an event", events)):
+        if (logged["after_run"] == last).any():
+            raise CannotBeMet(
+                f"job {job} has {what} logged after run {last}, its last: what is read now is not "
+                "known. Log the next run first, or give what is read now as --amplitude"
+            )
+    read = history.readings[history.readings["job"] == job]
+    rows = read[read["run"] == last]
     if rows.empty:
         raise BadInput(f"run {last}, the last of job {job}, has no readings that can be used")
     return {
