@@ -24,6 +24,9 @@ def write_whole(path: str | PathLike[str], content: str | bytes) -> None:
     target = Path(path)
     try:
         target = Path(os.path.realpath(target))
+        if target.exists() and not (target.is_file() or target.is_dir()):
+            # A device or a pipe would be taken away, and a file put in its place.
+            raise ValueError("it is no ordinary file")
         data = content.encode("utf-8") if isinstance(content, str) else content
         handle, name = tempfile.mkstemp(
             prefix=f".{target.name[:100]}.", suffix=".part", dir=target.parent

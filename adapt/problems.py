@@ -98,6 +98,6 @@ def one_of(what: str, name: str, known: Iterable[str]) -> str:
     by_folded = {n.casefold(): n for n in names}
     close = difflib.get_close_matches(name[:200].casefold(), by_folded, n=1, cutoff=0.6)
     hint = f"did you mean {shown(by_folded[close[0]])}? " if close else ""
-    listed = ", ".join(shown(n)[1:-1] for n in names[:MOST_NAMES_SHOWN])
+    listed = ", ".join(shown(n)[1:-1] if n else "''" for n in names[:MOST_NAMES_SHOWN])
     more = f" and {len(names) - MOST_NAMES_SHOWN} more" if len(names) > MOST_NAMES_SHOWN else ""
     return f"{what} ({hint}known: {listed or 'none'}{more})"

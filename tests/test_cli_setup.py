@@ -12,6 +12,7 @@ from set_ups import CHART, HERE, written
 from adapt.cli import main
 from adapt.commands import parser
 
+DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 ROTOR = """
 [rotor]
 name = "main rotor"
@@ -179,3 +180,53 @@ def test_the_examples_in_the_help_are_understood(command: str, capsys) -> None:
     for line in lines:
         asked = parser().parse_args(shlex.split(line)[1:])
         assert asked.command == command
+
+
+def test_a_table_in_another_unit_than_the_rotor_file_is_refused(files: Path, capsys) -> None:
+    text = READINGS.format(7.6, "4:20", 10.2, "9:00").replace("amplitude", "amplitude [mm/s]")
+    written(files, "metric.csv", text)
+    words = ["setup", "rotor.toml", "here.toml", "chart.toml", "--readings", "metric.csv", "o.csv"]
+    assert main(words) == 2
+    assert "the unit 'mm/s' in the header" in capsys.readouterr().err
+    assert not (files / "o.csv").exists()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--readings", "before.csv", "before.csv"],
+        ["--chart", "chart.csv", "./chart.csv"],
+        ["--chart", "chart.csv", "here.toml"],
+        ["--chart", "chart.csv", "out.svg", "--figure", "out.svg"],
+    ],
+)
+def test_what_is_turned_never_takes_the_place_of_a_file_that_is_read(
+    files: Path, words: list[str], capsys
+) -> None:
+    before = {f.name: f.read_bytes() for f in files.iterdir()}
+    assert main(["setup", "rotor.toml", "here.toml", "chart.toml", *words]) == 2
+    assert "expected another file to write to" in capsys.readouterr().err
+    assert {f.name: f.read_bytes() for f in files.iterdir()} == before
+
+
+def test_a_chart_is_not_written_over_the_points_it_is_made_from(tmp_path: Path, capsys) -> None:
+    points = tmp_path / "points.csv"
+    points.write_bytes((DEMO / "tail-points.csv").read_bytes())
+    words = ["from-paper", str(DEMO / "tail-rotor.toml"), str(points)]
+    assert main([*words, "--output", str(points)]) == 2
+    assert "expected another file to write to" in capsys.readouterr().err
+    assert points.read_bytes() == (DEMO / "tail-points.csv").read_bytes()
+    assert main([*words, "--output", ""]) == 2
+    assert "cannot be written" in capsys.readouterr().err
+
+
+def test_a_job_that_is_not_there_is_told_with_names_as_they_are(files: Path, capsys) -> None:
+    written(files, "jobs.csv", "job,sensor,amplitude,clock\n,cabin lateral,0.3,4:20\n")
+    words = ["setup", "rotor.toml", "here.toml", "chart.toml", "--readings", "jobs.csv", "o.csv"]
+    assert main([*words, "--job", "J-1"]) == 2
+    assert "(known: '')" in capsys.readouterr().err
+
+
+def test_a_scatter_beyond_all_measure_is_refused(files: Path, capsys) -> None:
+    assert main(["reference", "rotor.toml", "before.csv", "after.csv", "--scatter", "1e300"]) == 2
+    assert "standard deviation" in capsys.readouterr().err

@@ -219,7 +219,72 @@ def test_effects_and_residual_unbalance_may_rest_on_learned_coefficients(fan, ca
         ["--adjuster", "span weight", "--amplitude", "0.4"],  # which of two sensors is not said
         ["--adjuster", "span weight", "--mass", "0"],
         ["--adjuster", "span weight", "--rpm", "fast"],
+        ["--adjuster", "span weight", "--rpm", "1e300"],
+        ["--adjuster", "span weight", "--rpm", "1e-300"],
+        ["--adjuster", "span weight", "--sensor", "gearbox radial"],  # nothing is read there
+        ["--adjuster", "span weight", "--stop", "0.5"],  # of which reading is not said
     ],
 )
 def test_trial_requests_that_make_no_sense_are_bad_input(more, capsys):
     assert document(capsys, "trial", TAIL, "--mass", "9", "--radius", "480", *more)[0] == 2
+
+
+def test_a_set_of_limits_that_the_rotor_file_does_not_have_is_refused_for_a_trial(capsys):
+    words = ["--mass", "9", "--radius", "50", "--adjuster", "span weight", "--sensor",
+             "gearbox radial", "--amplitude", "0.4", "--limits", "maintenence"]  # fmt: skip
+    status, found = document(capsys, "trial", TAIL, *words)
+    assert status == 2
+    assert found["problems"][0]["file"] == "limits"
+
+
+def test_one_stop_amplitude_is_refused_for_readings_in_several_units(capsys, tmp_path):
+    rotor = tmp_path / "tail-rotor.toml"
+    axial = 'name = "gearbox axial"\nunit = "ips"'
+    text = Path(TAIL).read_text(encoding="utf-8")
+    assert axial in text
+    rotor.write_text(text.replace(axial, axial.replace("ips", "g")), encoding="utf-8")
+    words = ["--mass", "9", "--radius", "50", "--adjuster", "span weight", "--stop", "0.7"]
+    more = ["--log", str(DEMO / "log"), "--job", "J-002"]
+    status, found = document(capsys, "trial", str(rotor), *words, *more)
+    assert (status, found["problems"][0]["found"]) == (2, "0.7 for readings in ips and g")
+    assert document(capsys, "trial", TAIL, *words, *more)[0] != 2
+
+
+def test_a_radius_or_a_place_of_a_misspelt_weight_is_refused(fan, capsys):
+    words = ["residual", *fan, "--job", "J-1", "--mass", "20", "--radius", "110",
+             "--first-critical", "9000"]  # fmt: skip
+    status, found = document(capsys, *words, "--radius-of", "frnt weight", "200")
+    assert status == 2
+    assert found["problems"][0]["found"] == "'frnt weight'"
+    places = ["--bearings", "600", "200", "--plane-at", "front weight", "nan", "--plane-at",
+              "rear weight", "500", "--plane-at", "raer weight", "400"]  # fmt: skip
+    status, found = document(capsys, *words, *places)
+    assert status == 2
+    assert [p["found"] for p in found["problems"]] == ["'raer weight'", "nothing"]
+
+
+def test_a_noise_beyond_all_measure_is_refused(fan, capsys, tmp_path):
+    table = tmp_path / "amplitudes.csv"
+    table.write_text("run,amplitude,blade,adjuster,amount\n0,1,,,\n", encoding="utf-8")
+    words = ["amplitudes", fan[0], str(table), "--sensor", "front bearing", "--sd", "1e300"]
+    assert document(capsys, *words)[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("table", "rows", "status"),
+    [
+        ("moves.csv", "J-1,3,1,front weight,5\n", 1),
+        ("events.csv", "job,after_run,kind,sensor,note\nJ-1,3,hardware changed,,new belt\n", 1),
+        ("events.csv", "job,after_run,kind,sensor,note\nJ-1,3,reference moved,,new tape\n", 0),
+    ],
+)
+def test_a_trial_waits_for_the_next_run_where_amplitudes_may_have_changed(
+    table, rows, status, fan, capsys
+):
+    with (Path(fan[1]) / table).open("a", encoding="utf-8") as file:
+        file.write(rows)
+    words = ["trial", fan[0], "--mass", "20", "--radius", "110", "--adjuster", "front weight"]
+    got, found = document(capsys, *words, "--log", fan[1], "--job", "J-1", "--force-share", "100")
+    assert got == status
+    if status:
+        assert "logged after run 3, its last" in found["error"]

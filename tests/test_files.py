@@ -57,6 +57,15 @@ def test_what_cannot_be_written_says_so_and_leaves_the_old_file(tmp_path: Path) 
     assert os.listdir(tmp_path) == ["there"]
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
+def test_a_pipe_or_a_device_is_refused_and_stays_what_it_is(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    with pytest.raises(AdaptError, match="no ordinary file"):
+        write_whole(pipe, "text")
+    assert pipe.is_fifo()
+
+
 def test_a_failure_in_mid_write_cleans_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file = tmp_path / "a.txt"
     write_whole(file, "old")

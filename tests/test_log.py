@@ -387,3 +387,16 @@ def test_a_large_log_is_checked_without_a_loop_over_its_rows(tmp_path: Path) -> 
     assert len(history.faults) == 1
     assert history.faults[0].row == 30_001
     assert len(history.readings) == 30_000 - 20
+
+
+@pytest.mark.parametrize("kind", ["folder", "link to nowhere"])
+def test_a_table_of_that_name_that_is_no_file_is_not_taken_for_missing(
+    tmp_path: Path, kind: str
+) -> None:
+    log = folder(tmp_path)
+    if kind == "folder":
+        (log / "moves.csv").mkdir()
+    else:
+        (log / "moves.csv").symlink_to(tmp_path / "not-there.csv")
+    with pytest.raises(BadInput, match=r"moves\.csv: found no readable file"):
+        adapt.read_log(log)

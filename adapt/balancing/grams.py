@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from adapt.problems import BadInput, Problem
+from adapt.problems import BadInput, Problem, shown
 from adapt.rotor import Adjuster, Rotor
 from adapt.rotor.masses import grams_in
 
@@ -59,7 +59,7 @@ def weights_of(rotor: Rotor, names: tuple[str, ...] = ()) -> tuple[Adjuster, ...
     source = rotor.source or "rotor file"
     known = {a.name: a for a in rotor.adjusters}
     problems = [
-        Problem("fault", source, None, "adjusters", repr(name), f"one of {', '.join(known)}")
+        Problem("fault", source, None, "adjusters", shown(name), f"one of {', '.join(known)}")
         for name in names
         if name not in known
     ]

@@ -124,16 +124,20 @@ def _steps(rotor: Rotor, groups: Mapping[Name, list[Found]], waiting: bool) -> l
     """Return the steps in order; the first that is not done is the one for now."""
     steps = [Step("look", "always"), Step("read", "now" if waiting else "done")]
     open_before = waiting
+    limited = any(groups[name] for name in groups if name != "track")
     for name, found in groups.items():
         if not found:
             if name == "track" and not all(a.is_weight for a in rotor.adjusters):
+                steps.append(Step(name, "not told"))
+            if name == "balance in flight" and not limited:
                 steps.append(Step(name, "not told"))
             continue
         inside = all(f.inside for f in found)
         state: State = "later" if open_before else "done" if inside else "now"
         open_before = open_before or not inside
         steps.append(Step(name, state, tuple(sorted(found, key=_worst_first))))
-    steps.append(Step("close", "later" if open_before else "now"))
+    # With no limit on vibration nothing is known to be inside: never call the work done.
+    steps.append(Step("close", "later" if open_before else "now" if limited else "not told"))
     return steps
 
 

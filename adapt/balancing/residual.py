@@ -20,12 +20,13 @@ from adapt.balancing.unbalance import (
     bearing_shares,
     grade_of,
     named_grade,
+    not_positive,
     permissible_g_mm,
-    require_positive,
 )
 from adapt.coefficients import Noise
 from adapt.coefficients.intervals import amplitude_interval
-from adapt.problems import CannotBeMet
+from adapt.phasor import LARGEST_NUMBER
+from adapt.problems import BadInput, CannotBeMet, Problem, one_of, shown
 from adapt.rotor import Rotor
 
 __all__ = ["Bearings", "Machine", "PlaneUnbalance", "Residual", "residual_unbalance"]
@@ -237,11 +238,40 @@ def _require_machine(rotor: Rotor, correction: Correction, machine: Machine) -> 
         numbers[f"radius of {plane} [mm]"] = machine.radius_mm.get(plane, math.nan)
     if machine.bearings is not None:
         numbers["distance between bearings [mm]"] = machine.bearings.span_mm
-        for plane in correction.planes:
-            # A plane may stand outside the bearings: any number will do.
-            known = plane in machine.bearings.planes_at_mm
-            numbers[f"place of {plane} along the shaft [mm]"] = 1.0 if known else math.nan
-    require_positive(numbers)
+    problems = _unknown_names(rotor, machine) + not_positive(numbers)
+    problems += _unusable_places(correction, machine)
+    if problems:
+        raise BadInput(problems)
+
+
+def _unusable_places(correction: Correction, machine: Machine) -> list[Problem]:
+    """Return the planes whose place along the shaft is not given, or is no number."""
+    if machine.bearings is None:
+        return []
+    at = {p: machine.bearings.planes_at_mm.get(p, math.nan) for p in correction.planes}
+    # A plane may stand outside the bearings: any number will do.
+    return [
+        Problem("fault", f"place of {plane} along the shaft [mm]", None, None,
+                "nothing" if math.isnan(mm) else f"{mm:g}", "a place in mm from bearing A")
+        for plane, mm in at.items()
+        if not abs(mm) <= LARGEST_NUMBER
+    ]  # fmt: skip
+
+
+def _unknown_names(rotor: Rotor, machine: Machine) -> list[Problem]:
+    """Return what is said of adjusters that the rotor file does not know.
+
+    Left out without a word, a radius beside a misspelt name would leave the plane with another.
+    """
+    places = {} if machine.bearings is None else machine.bearings.planes_at_mm
+    known = rotor.adjuster_names
+    return [
+        Problem("fault", what, None, None, shown(name),
+                one_of("an adjuster of the rotor file", name, known))
+        for what, named in (("radius", machine.radius_mm), ("place along the shaft", places))
+        for name in named
+        if name not in known
+    ]  # fmt: skip
 
 
 def _validity(rotor: Rotor, correction: Correction, machine: Machine) -> list[str]:

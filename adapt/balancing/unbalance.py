@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "bearing_shares",
     "grade_of",
     "named_grade",
+    "not_positive",
     "permissible_g_mm",
     "require_positive",
 ]
@@ -36,6 +38,9 @@ LEAST_OF_ONE = min(_BETWEEN[0], _OUTSIDE[0])
 """The least share of the whole that one bearing is permitted, wherever the centre of mass is."""
 MOST_OF_BOTH = max(sum(_BETWEEN), sum(_OUTSIDE))
 """The most that both are permitted together: shares kept within bounds may exceed the whole."""
+
+SMALLEST = 1e-9  # of a mass, a length or a speed here: what is less is a slip, and 1 / it overflows
+_USUAL = f"a number above 0, {SMALLEST:g} to {LARGEST_NUMBER:g}"
 
 
 def permissible_g_mm(grade: float, mass_kg: float, rpm: float) -> float:
@@ -104,11 +109,20 @@ def bearing_shares(span_mm: float, mass_at_mm: float) -> tuple[float, float]:
 
 def require_positive(numbers: Mapping[str, float]) -> None:
     """Raise BadInput with every number, by what it is, that is not above 0 and finite."""
-    problems = [
-        Problem("fault", name, None, None, "nothing" if value != value else f"{value:g}",
-                "a number above 0")
-        for name, value in numbers.items()
-        if not (math.isfinite(value) and value > 0.0)
-    ]  # fmt: skip
+    problems = not_positive(numbers)
     if problems:
         raise BadInput(problems)
+
+
+def not_positive(numbers: Mapping[str, float]) -> list[Problem]:
+    """Return a problem for each number, by what it is, that is not above 0 and of a usual size.
+
+    >>> [str(p) for p in not_positive({"mass [kg]": 0.0, "radius [mm]": 110.0})]
+    ['mass [kg]: found 0; expected a number above 0']
+    """
+    return [
+        Problem("fault", name, None, None, "nothing" if math.isnan(value) else f"{value:g}",
+                "a number above 0" if not value > 0.0 else _USUAL)
+        for name, value in numbers.items()
+        if not SMALLEST <= value <= LARGEST_NUMBER
+    ]  # fmt: skip

@@ -9,7 +9,7 @@ import argparse
 from collections.abc import Sequence
 from typing import Any, NoReturn
 
-from adapt.problems import BadInput
+from adapt.problems import BadInput, shown
 
 __all__ = [
     "AIMS",
@@ -26,6 +26,8 @@ __all__ = [
     "seconds",
     "workers",
 ]
+
+LARGEST_NUMBER = 1e12  # as in files; where that is kept imports more than a parser needs
 
 AIMS = ("fewest", "smoothest", "quickest", "likeliest")
 
@@ -123,13 +125,13 @@ def seconds(text: str) -> float:
 
 
 def at_least_0(text: str, expected: str) -> float:
-    """Return a number of at least 0."""
+    """Return a number of at least 0; none is beyond what files may hold."""
     try:
         number = float(text)
     except ValueError:
         number = -1.0
-    if not 0.0 <= number < float("inf"):
-        raise argparse.ArgumentTypeError(f"found {text!r}, expected {expected}")
+    if not 0.0 <= number <= LARGEST_NUMBER:
+        raise argparse.ArgumentTypeError(f"found {shown(text)}, expected {expected}")
     return number
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from adapt.commands.answering import CANNOT_BE_MET, DONE, answer, say
+from adapt.commands.answering import CANNOT_BE_MET, DONE, answer, require_apart, say
 from adapt.commands.asking import Commands
 
 __all__ = ["add", "run"]
@@ -33,12 +33,14 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.chart import write_chart
     from adapt.reports.balancing.from_paper import from_paper_document, from_paper_report
 
+    # The chart whose other rows are kept may be written anew.
+    require_apart({"--output": asked.output}, {"ROTOR": asked.rotor, "POINTS": asked.points})
     rotor = adapt.read_rotor(asked.rotor)
     charts = read_points(asked.points, rotor)
     beside = adapt.read_chart(asked.chart, rotor) if asked.chart else None
     read = from_paper(rotor, charts, beside)
     written = None
-    if read.chart is not None and asked.output:
+    if read.chart is not None and asked.output is not None:
         write_chart(read.chart, rotor, asked.output, digits=6)
         written = asked.output
         say(f"chart written to {asked.output}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from adapt.commands.answering import DONE, answer, say
+from adapt.commands.answering import DONE, answer, require_apart, say
 from adapt.commands.asking import Commands
 from adapt.problems import BadInput, Problem
 
@@ -74,6 +74,7 @@ def run(asked: argparse.Namespace) -> int:
         raise BadInput("--job goes with --readings")
     if asked.seen_from and not asked.figure:
         raise BadInput("--seen-from goes with --figure")
+    _require_apart(asked)
     rotor = adapt.read_rotor(asked.rotor)
     here, chart_setup = _setups(asked, rotor)
     turns = turns_between(rotor, here, chart_setup)
@@ -115,6 +116,21 @@ def run(asked: argparse.Namespace) -> int:
         lambda: setup_report(rotor, here, chart_setup, turns, readings),
     )
     return DONE
+
+
+def _require_apart(asked: argparse.Namespace) -> None:
+    readings = asked.readings or (None, None)
+    chart = asked.chart or (None, None)
+    require_apart(
+        {"--readings OUT": readings[1], "--chart OUT": chart[1], "--figure": asked.figure},
+        {
+            "ROTOR": asked.rotor,
+            "HERE": asked.here,
+            "CHART-SETUP": asked.on_chart,
+            "--readings IN": readings[0],
+            "--chart IN": chart[0],
+        },
+    )
 
 
 def _setups(asked: argparse.Namespace, rotor: Rotor) -> tuple[Setup, Setup]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 
-from adapt.commands.answering import DONE, answer, coefficients, read, say_left_out
+from adapt.commands.answering import DONE, answer, coefficients, read, require_apart, say_left_out
 from adapt.commands.asking import Commands, files
 from adapt.problems import BadInput, shown
 
@@ -69,6 +69,15 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.reports.balancing.paper_words import words_of
     from adapt.reports.show import step
 
+    require_apart(
+        {"--output": asked.output},
+        {
+            "ROTOR": asked.rotor,
+            "LOG": asked.log,
+            "--chart": asked.chart,
+            "--coefficients": asked.coefficients,
+        },
+    )
     example = _checked(asked.output, asked.example)
     rotor, history = read(asked)
     known, _ = coefficients(asked, rotor, history)

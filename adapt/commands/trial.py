@@ -77,14 +77,11 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.balancing.trial.size import trial_weight
     from adapt.reports.balancing.trial import trial_document, trial_report
 
+    _require(asked)
     rotor = adapt.read_rotor(asked.rotor)
     adjuster = one_weight(rotor, asked.adjuster)
     amplitudes: dict[tuple[str, str], float] = {}
     serial = ""
-    if (asked.log is None) != (asked.job is None):
-        raise BadInput("--log and --job go together")
-    if asked.job is not None and asked.amplitude is not None:
-        raise BadInput("--amplitude or --log with --job, not both")
     if asked.job is not None:
         history = adapt.check(rotor, asked.log)
         amplitudes = last_read(rotor, history, asked.job)
@@ -114,6 +111,23 @@ def run(asked: argparse.Namespace) -> int:
         lambda: trial_report(trial, request, rotor),
     )
     return DONE if trial.usable else CANNOT_BE_MET
+
+
+def _require(asked: argparse.Namespace) -> None:
+    """Raise one BadInput for options that do not go together; none is left out without a word."""
+    wrong = []
+    if (asked.log is None) != (asked.job is None):
+        wrong.append("--log and --job go together")
+    if asked.job is not None and asked.amplitude is not None:
+        wrong.append("--amplitude or --log with --job, not both")
+    if asked.amplitude is None and (asked.sensor is not None or asked.regime is not None):
+        wrong.append("--sensor and --regime say what reads --amplitude: they go with it")
+    of_readings = ("stop", "limits", "chart", "coefficients")
+    given = [f"--{name}" for name in of_readings if getattr(asked, name) is not None]
+    if given and asked.amplitude is None and asked.job is None:
+        wrong.append(f"{' and '.join(given)}: about readings; give --amplitude, or --log and --job")
+    if wrong:
+        raise BadInput("; ".join(wrong))
 
 
 def _number(text: str) -> float:

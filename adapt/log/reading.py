@@ -106,8 +106,12 @@ def _in_folder(
     folder: Path, faults: list[Problem], doubts: list[Problem]
 ) -> dict[str, tuple[Path, str | None, str]]:
     """Return where each table stands: file, sheet, and the name that messages use."""
+    # A link to nowhere or a folder of a table's name is no missing table: reading it says so.
     files = sorted(
-        f for f in folder.iterdir() if f.is_file() and not f.name.startswith((".", "~$"))
+        f
+        for f in folder.iterdir()
+        if (f.is_file() or f.suffix.lower() in (".csv", ".xlsx"))
+        and not f.name.startswith((".", "~$"))
     )
     found: dict[str, tuple[Path, str | None, str]] = {}
     for name in _TABLES:

@@ -211,3 +211,22 @@ def test_a_kind_is_told_by_the_rotors_name() -> None:
     rotor = adapt.read_rotor(DEMO / "tail-rotor.toml")
     assert kind_of(rotor) is KINDS[0]
     assert kind_of(adapt.read_rotor(DEMO / "main-rotor.toml")) is KINDS[-1]
+
+
+@pytest.mark.parametrize("track_limited", [True, False])
+def test_with_no_limit_on_vibration_the_work_is_never_called_done(
+    tmp_path: Path, track_limited: bool
+) -> None:
+    log = Log(tmp_path, (0.9, 0.9, 2.0))
+    text = ROTOR.split("[[limits]]")[0]
+    if track_limited:
+        text += '[[limits]]\ntrack = true\nregime = "ground"\nlimit = 6\n'
+    (tmp_path / "rotor.toml").write_text(text)
+    log.rotor = adapt.read_rotor(tmp_path / "rotor.toml")
+    order = log.order()
+    states = {step.name: step.state for step in order.steps}
+    assert states["balance in flight"] == states["close"] == "not told"
+    assert order.next is None
+    told = as_text(order_report(order, log.rotor, "adapt plan"))
+    assert "no limit on vibration" in told
+    assert "close the work." not in told

@@ -141,3 +141,10 @@ def test_a_chart_given_twice_is_refused() -> None:
     rotor = rotor_of(2, 2)
     with pytest.raises(BadInput, match="given twice: bearing in full speed"):
         from_paper(rotor, [chart(1), chart(2)])
+
+
+def test_points_of_which_only_a_wrong_one_reads_anything_leave_no_chart() -> None:
+    one = chart(5)
+    zeros = replace(one, points=tuple(replace(p, reading=0j) for p in one.points[1:]))
+    found = from_paper(rotor_of(2, 2), [replace(zeros, points=(one.points[0], *zeros.points))])
+    assert found.chart is None

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from adapt.balancing.residual import Machine, PlaneUnbalance, Residual
+from adapt.balancing.setup import looks_turned
+from adapt.balancing.setup.before_after import read_before_after
 from adapt.balancing.trial.amplitude_table import AmplitudeRuns
 from adapt.balancing.trial.amplitudes import fit_amplitudes
 from adapt.balancing.trial.asked import Asked, Now
@@ -19,6 +21,7 @@ from adapt.balancing.trial.vectors import Balance, Effect
 from adapt.reports.balancing.amplitudes import amplitudes_document, amplitudes_report
 from adapt.reports.balancing.balance import balance_report, combination_in_words, what_to_do_about
 from adapt.reports.balancing.balance_documents import balance_document
+from adapt.reports.balancing.looks_turned import looks_report
 from adapt.reports.balancing.places import angle_and_place, place
 from adapt.reports.balancing.trial import trial_document, trial_report
 from adapt.reports.balancing.unbalance import residual_document, residual_report
@@ -248,3 +251,33 @@ def test_places_are_told_for_uneven_holes_and_a_single_one(fan):
     assert place(uneven, 359.8) == "at 1"
     assert place(replace(fan, blades=("1",)), 40.0) == "40 deg after 1"
     assert angle_and_place(fan, 0j) == ("-", "-")
+
+
+def test_no_well_known_combination_is_advised_where_there_is_none():
+    # The doubt of the second plane, as large as its effect, spoils both combinations.
+    mean = np.array([[0.4, 0.35], [0.4, 0.35j]], dtype=complex)
+    cov = np.tile(np.diag([1e-4, 0.2]).astype(complex), (2, 1, 1))
+    conditioning = conditioning_of(PLANES, mean, cov, np.full(2, 0.1))
+    assert conditioning.without_effect == (PLANES[1],)
+    assert not any(direction.known for direction in conditioning.directions)
+    advice = " ".join(what_to_do_about(conditioning))
+    assert "well-known combination" not in advice
+    assert "(--plane 'front weight')" in advice
+
+
+def test_an_angle_that_may_be_any_is_called_so(tmp_path):
+    table = tmp_path / "zero.csv"
+    table.write_text("sensor,regime,amplitude,clock\nfront,full speed,0,\n", encoding="utf-8")
+    rotor = Rotor(
+        name="fan",
+        blades=("1", "2", "3"),
+        rpm=3000.0,
+        sensors=(Sensor("front", "mm/s"),),
+        regimes=(Regime("full speed"),),
+        adjusters=(),
+        limits=(),
+    )
+    read = read_before_after(table, table, rotor, scatter=0.1)
+    told = as_text(looks_report(rotor, read, looks_turned(rotor, read.pairs), ()))
+    row = next(line for line in told.splitlines() if line.startswith("the phase reference turned"))
+    assert row.split()[-1] == "any"

@@ -217,3 +217,9 @@ def test_beside_a_job_its_predicted_readings_stand_in_the_answer(
         "gearbox axial",
     }
     assert 0.0 <= document["beside_plan"]["chance"] <= 1.0
+
+
+def test_all_of_a_target_is_100_per_cent(rotor: Rotor) -> None:
+    holes = Holes((Hole("a", 0.0, 100.0, 20.0),), (Piece("5 g", 5.0),))
+    told = as_text(share_report(share(holes, 700.0j), holes, rotor))
+    assert "(100 % of it)" in told

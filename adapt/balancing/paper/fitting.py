@@ -218,7 +218,12 @@ def fit_chart(rotor: Rotor, chart: PlottedChart) -> ChartFit:
 
 
 def determined(eqs: Equations) -> bool:
-    """Return whether the points tell the effects of all adjusters apart."""
+    """Return whether the points tell the effects of all adjusters apart.
+
+    Readings of 0 tell nothing: they would do so with any chart whose effects are 0.
+    """
+    if not np.any(eqs.reading):
+        return False
     scaled = eqs.sums / eqs.scale
     values = np.linalg.svd(scaled, compute_uv=False)
     return bool(len(values) == len(eqs.adjusters) and values[-1] > _NEAR_SINGULAR * values[0])

@@ -25,7 +25,7 @@ from adapt.columns import (
 )
 from adapt.effects import channel_sums
 from adapt.findings import Findings
-from adapt.phasor import to_complex, to_lag
+from adapt.phasor import LARGEST_NUMBER, to_complex, to_lag
 from adapt.problems import AdaptError, BadInput, CannotBeMet, Problem
 from adapt.rotor import Rotor
 from adapt.tables import read_table
@@ -65,6 +65,8 @@ def read_before_after(
     chart has no row for what was moved, or when no reading stands in both.
     """
     problems: list[Problem] = []
+    if scatter is not None and not 0.0 < scatter <= LARGEST_NUMBER:
+        problems.append(Problem("fault", "scatter", None, None, f"{scatter:g}", "a number above 0"))
     read = []
     for path in (before, after):
         try:

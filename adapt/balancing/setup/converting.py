@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from adapt.balancing.setup.turns import Turn, shown_name
 from adapt.chart import Chart
-from adapt.columns import check_plain_units, known_positions, peaks
+from adapt.columns import check_plain_units, check_units, known_positions, peaks
 from adapt.findings import Findings
 from adapt.phasor import clock_text, from_lag, phase_deg, to_complex, to_lag
 from adapt.problems import CannotBeMet, Problem, one_of
@@ -78,6 +78,8 @@ def table_on_chart(
         ]  # fmt: skip
     names = [s.name for s in rotor.sensors]
     sensor = known_positions(table, "sensor", names, "a sensor of the rotor file", findings, among)
+    units = np.array([*(s.unit for s in rotor.sensors), ""], dtype=object)[sensor]
+    check_units(table, ("amplitude", "spread"), units, "sensor", findings)
     # A row without amplitude and phase was not read, as in a log.
     filled = [table.column(c).each(bool, bool) for c in ("amplitude", "clock", "phase_deg")]
     _, phase, _ = peaks(table, among & np.any(filled, axis=0), findings)

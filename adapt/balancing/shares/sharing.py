@@ -25,7 +25,7 @@ import numpy.typing as npt
 
 from adapt.balancing.shares.building import MOST, start_of
 from adapt.balancing.shares.search import Found, fewest, nearest, ready
-from adapt.balancing.shares.values import MOST_HOLES, Change, Holes, Shared
+from adapt.balancing.shares.values import MOST_HOLES, Change, Hole, Holes, Shared
 from adapt.problems import BadInput
 
 __all__ = ["AIMS", "TOLERANCE", "share", "usual_tolerance"]
@@ -37,6 +37,7 @@ TOLERANCE = 0.05
 """Of the target. What is left then moves a reading by a twentieth of its correction: less than what
 a reading of 0.4 ips scatters by (0.015 ips per component), and far less than what is usually known
 of an influence coefficient. The program's own choice; no source."""
+MOST_IN_HOLE = 1000  # pieces that may have room in one hole: more is a slip, and takes the memory
 SECONDS = 20.0
 _BESIDE = 0.25  # of the time, for each of: the smallest residual, and which limit stops it
 
@@ -93,7 +94,7 @@ def share(
     until = begun + seconds
     start = start_of(holes, complex(target), aim == "combine")
     tolerance = usual_tolerance(holes, target) if tolerance_g_mm is None else tolerance_g_mm
-    feasible, too_many = True, False
+    feasible, too_many, ended = True, False, True
     if aim == "nearest":
         tolerance = math.inf
         found = nearest(start, most_pieces, until)
@@ -102,8 +103,11 @@ def share(
         if found.fitted is None:
             feasible, too_many = False, found.least > MOST and not found.ended
             close = nearest(start, most_pieces, time.monotonic() + _BESIDE * seconds)
-            found = replace(close, proven=close.proven and found.ended, least=found.least)
+            ended = found.ended
+            found = replace(close, proven=close.proven and ended, least=found.least)
     made = _answer(holes, complex(target), aim, tolerance, most_pieces, found)
+    if not feasible and not ended and abs(made.residual) <= tolerance + start.tie:
+        feasible = True  # the first search had no time to come upon it
     if not feasible:
         beside = time.monotonic() + _BESIDE * seconds
         made = replace(
@@ -170,7 +174,9 @@ def _stopped(made: Shared, holes: Holes, seconds: float) -> tuple[str, ...]:
         ),
         "the number of pieces in a hole": replace(
             holes,
-            holes=tuple(replace(h, most_pieces=None if h.most_g else plenty) for h in holes.holes),
+            holes=tuple(
+                replace(h, most_pieces=MOST_IN_HOLE if h.most_g else plenty) for h in holes.holes
+            ),
         ),
     }
     said = []
@@ -185,6 +191,13 @@ def _stopped(made: Shared, holes: Holes, seconds: float) -> tuple[str, ...]:
         if fewest(start, made.tolerance, None, until).fitted is not None:
             said.append("the number of pieces asked for")
     return tuple(said)
+
+
+def _room_for(hole: Hole, holes: Holes) -> float:
+    """Return how many pieces of the lightest kind a hole may carry."""
+    lightest = min((p.mass_g for p in holes.pieces if p.mass_g > 0.0), default=math.inf)
+    most = math.inf if hole.most_pieces is None else float(hole.most_pieces)
+    return min(most, math.inf if hole.most_g is None else hole.most_g / lightest)
 
 
 def _require(
@@ -220,6 +233,11 @@ def _require(
             wrong.append(f"hole {hole.name}: expected a radius above 0 and an angle")
         if hole.most_g is None and hole.most_pieces is None:
             wrong.append(f"hole {hole.name}: expected most_g or most_pieces")
+        elif (room := _room_for(hole, holes)) > MOST_IN_HOLE:
+            wrong.append(
+                f"hole {hole.name}: there is room for {room:.3g} of the lightest piece, expected "
+                f"{MOST_IN_HOLE} at most: look at the masses, or say most_pieces"
+            )
     wrong += [
         f"piece {piece.name}: expected a mass above 0"
         for piece in holes.pieces

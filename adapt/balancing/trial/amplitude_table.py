@@ -27,7 +27,8 @@ from adapt.columns import check_units, known_positions
 from adapt.effects import blade_phasors
 from adapt.findings import Findings
 from adapt.learning.fitting.expected import expected_noise
-from adapt.problems import BadInput, Problem, one_of
+from adapt.phasor import LARGEST_NUMBER
+from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Adjuster, Rotor, Sensor
 from adapt.tables import Table, read_table
 
@@ -114,7 +115,7 @@ def without_phase(rotor: Rotor, runs: AmplitudeRuns, noise_sd: float | None = No
     `fit_amplitudes` does.
     """
     noise_from: NoiseFrom = "given"
-    if noise_sd is not None and not 0.0 < noise_sd < np.inf:
+    if noise_sd is not None and not 0.0 < noise_sd <= LARGEST_NUMBER:
         raise BadInput([Problem("fault", "noise", None, None, f"{noise_sd:g}", "a number above 0")])
     if noise_sd is None:
         expected, stated = expected_noise(rotor)
@@ -144,7 +145,7 @@ def _only_a_line(rotor: Rotor, adjuster: Adjuster) -> bool:
 def _sensor_of(rotor: Rotor, sensor: str, regime: str, source: str) -> Sensor:
     sensors = [s.name for s in rotor.sensors]
     problems = [
-        Problem("fault", source, None, what, repr(name), _known(what, name, known))
+        Problem("fault", source, None, what, shown(name), _known(what, name, known))
         for what, name, known in (
             ("sensor", sensor, sensors),
             ("regime", regime, list(rotor.regime_names)),

@@ -5,10 +5,11 @@ Every rule of thumb here is common practice with no source unless it says otherw
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from adapt.balancing.unbalance import not_positive
+from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem
 
 __all__ = ["FORCE_SHARE", "GRADE_MULTIPLES", "NOISES", "Asked", "Now", "require"]
@@ -88,14 +89,11 @@ def require(asked: Asked, now: Sequence[Now]) -> None:
         }
         if n.stop is not None:
             above_0[f"stop amplitude{of}"] = n.stop
-    problems = [
-        Problem("fault", name, None, None, f"{value:g}", expected)
-        for numbers, zero, expected in (
-            (above_0, False, "a number above 0"),
-            (at_least_0, True, "a number of at least 0"),
-        )
-        for name, value in numbers.items()
-        if not (math.isfinite(value) and (value > 0.0 or (zero and value == 0.0)))
+    problems = not_positive(above_0)
+    problems += [
+        Problem("fault", name, None, None, f"{value:g}", "a number of at least 0")
+        for name, value in at_least_0.items()
+        if not 0.0 <= value <= LARGEST_NUMBER
     ]
     problems += [
         Problem("fault", f"stop amplitude of {n.sensor} in {n.regime}", None, None,

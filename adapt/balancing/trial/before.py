@@ -13,8 +13,7 @@ from adapt.chart import Chart
 from adapt.coefficients import Coefficients
 from adapt.learning.fitting.expected import expected_noise
 from adapt.log import History
-from adapt.log.jobs import refuse_when_waiting
-from adapt.problems import BadInput, Problem, one_of
+from adapt.problems import BadInput, CannotBeMet, Problem, one_of, shown
 from adapt.rotor import Adjuster, Rotor
 from adapt.rotor.limit_sets import require_limit_set
 
@@ -44,8 +43,7 @@ def chosen_channel(rotor: Rotor, sensor: str | None, regime: str | None) -> tupl
             found.append(str(said))
         else:
             expected = one_of(f"a {what} of the rotor file", said or "", known)
-            shown = "nothing" if said is None else repr(said)
-            problems.append(Problem("fault", what, None, None, shown, expected))
+            problems.append(Problem("fault", what, None, None, shown(said), expected))
     if problems:
         raise BadInput(problems)
     return found[0], found[1]
@@ -55,12 +53,20 @@ def last_read(rotor: Rotor, history: History, job: str) -> dict[tuple[str, str],
     """Return the amplitudes of a job's last run, by (sensor, regime) [sensor's unit].
 
     Raises BadInput where the job is not there, is set aside, or its last run read nothing;
-    CannotBeMet when moves or an event stand after that run.
+    CannotBeMet where moves or an event stand after it, so that it is not read what is there now.
     """
     alone, _ = of_job(rotor, history, job)
-    refuse_when_waiting(alone, job)
     last = alone.runs["run"].iloc[-1]
-    rows = alone.readings[alone.readings["run"] == last]
+    # A turned reference leaves amplitudes as they are.
+    events = alone.events[alone.events["kind"] != "reference moved"]
+    for what, logged in (("moves", alone.moves), ("an event", events)):
+        if (logged["after_run"] == last).any():
+            raise CannotBeMet(
+                f"job {job} has {what} logged after run {last}, its last: what is read now is not "
+                "known. Log the next run first, or give what is read now as --amplitude"
+            )
+    read = history.readings[history.readings["job"] == job]
+    rows = read[read["run"] == last]
     if rows.empty:
         raise BadInput(f"run {last}, the last of job {job}, has no readings that can be used")
     return {
@@ -96,9 +102,15 @@ def now_of(
     amplitudes: by (sensor, regime) [sensor's unit]. effects: amplitude and sd, (channel,), NaN
     where not known; None = nothing is known. stop: stop amplitude [sensor's unit] of all of them.
     The noise is that of the change between two runs, as the rotor file states or `adapt learn`
-    expects it. Raises BadInput for a set of limits that the rotor file does not have.
+    expects it. Raises BadInput for a set of limits that the rotor file does not have, and for one
+    stop amplitude of readings in several units.
     """
     require_limit_set(rotor, limits)
+    units = list(dict.fromkeys(rotor.sensor(sensor).unit for sensor, _ in amplitudes))
+    if stop is not None and len(units) > 1:
+        found = f"{stop:g} for readings in {' and '.join(units)}"
+        expected = "readings in one unit: give the one to watch with its amplitude"
+        raise BadInput([Problem("fault", "stop amplitude", None, None, found, expected)])
     noise, _ = expected_noise(rotor)
     sd = np.sqrt((noise.run_var + 2.0 * noise.reading_var) / 2.0)
     nows = []

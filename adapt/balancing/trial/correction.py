@@ -17,7 +17,7 @@ from adapt.balancing.trial.conditioning import Conditioning, conditioning_of
 from adapt.coefficients import Noise
 from adapt.coefficients.intervals import amplitude_interval
 from adapt.level import Level, predict_run
-from adapt.problems import BadInput, CannotBeMet, Problem, one_of
+from adapt.problems import BadInput, CannotBeMet, Problem, one_of, shown
 from adapt.rotor import Rotor
 
 __all__ = ["Correction", "Remaining", "correct"]
@@ -231,7 +231,7 @@ def _require(
 ) -> tuple[list[int], npt.NDArray[np.bool_]]:
     """Return the planes' columns and which channels are asked; BadInput with all that is wrong."""
     problems = [
-        Problem("fault", what, None, None, repr(name), one_of(expected, name, known))
+        Problem("fault", what, None, None, shown(name), one_of(expected, name, known))
         for what, expected, names, known in (
             ("plane", "an adjuster of the rotor file", planes, rotor.adjuster_names),
             ("regime", "a regime of the rotor file", tuple(regimes), rotor.regime_names),

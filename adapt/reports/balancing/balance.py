@@ -60,8 +60,13 @@ def what_to_do_about(found: Conditioning) -> tuple[str, ...]:
             "average more readings; make sure that it was fitted where the log says."
         )
     if found.is_poor and len(found.planes) > 1:
+        if any(direction.known for direction in found.directions):
+            advice.append("Correct the well-known combination only, and look again.")
+        elif 0 < len(found.without_effect) < len(found.planes):
+            told = [plane for plane in found.planes if plane not in found.without_effect]
+            options = " ".join(f"--plane '{plane}'" for plane in told)
+            advice.append(f"Correct without it for now ({options}), and look again.")
         advice += [
-            "Correct the well-known combination only, and look again.",
             "Read sensors elsewhere, nearer to each plane, or one more of them.",
             "Read a run at another speed, where the planes act differently.",
         ]

@@ -230,9 +230,10 @@ def _explanations(looks: Looks) -> Block:
             what += " (or this sensor alone)"
         if e.sensor is not None:
             what += f": {shown_name(e.sensor or '')}"
-        angle = (
-            "-" if e.angle_deg is None else f"{e.angle_deg:+.3g} +- {1.96 * (e.sd_deg or 0):.2g}"
-        )
+        ends = 1.96 * (e.sd_deg or 0.0)
+        angle = "-" if e.angle_deg is None else f"{e.angle_deg:+.3g} +- {ends:.2g}"
+        if e.angle_deg is not None and ends >= 180.0:
+            angle = "any"
         rows.append((what, percent(e.probability), angle))
         tones.append("bad" if e.probability >= SURE and e.kind != "as before" else "plain")
     return table(["What", ">Probability", ">Angle [deg of shaft, + = more lag]"], rows)

@@ -155,7 +155,9 @@ def _headline(order: OrderOfWork) -> str:
     step = order.next
     if order.waiting:
         return "Moves or an event stand after it: run and read before anything else is planned."
-    if step is None or step.name == "close":
+    if step is None:
+        return "The rotor file has no limit on vibration: whether the work is done, see the manual."
+    if step.name == "close":
         return "All that is read and limited is inside: close the work."
     return f"Next: {_TITLES[step.name].lower()}."
 
@@ -182,6 +184,8 @@ def _told(step: Step, order: OrderOfWork) -> list[str]:
             )
     if step.name == "track" and step.state == "not told":
         said.append("The log holds no limit on track: see that it is inside the manual's.")
+    if step.name in _BALANCE and step.state == "not told":
+        said.append("The rotor file holds no limit on vibration: take the manual's into it.")
     if step.name == "track":
         said += [
             f"Weights were moved after run {run} while the track was over its limit or not read: "

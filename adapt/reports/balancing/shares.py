@@ -120,7 +120,8 @@ def _much(shared: Shared) -> bool:
 def _share(shared: Shared) -> str:
     if not shared.target:
         return ""
-    return f"({100.0 * abs(shared.residual) / abs(shared.target):.2g} % of it)"
+    share = 100.0 * abs(shared.residual) / abs(shared.target)
+    return f"({share:{'.2g' if share < 99.5 else '.0f'}} % of it)"
 
 
 def _proof(shared: Shared) -> str:

@@ -297,3 +297,23 @@ def test_no_limit_or_stock_is_broken_and_the_residual_is_that_of_the_printed_tab
     assert shared.least <= (shared.pieces_after if aim == "combine" else shared.handled) or (
         not shared.feasible
     )
+
+
+def test_an_answer_within_the_tolerance_is_feasible_whichever_search_came_upon_it() -> None:
+    holes = Holes(
+        tuple(Hole(name, 90.0 * k, 100.0, 60.0) for k, name in enumerate("abcd")),
+        (Piece("5 g", 5.0), Piece("2 g", 2.0)),
+    )
+    made = share(holes, 573.4 + 401.5j, seconds=0.0)
+    assert abs(made.residual) <= made.tolerance  # found although there was no time to be sure
+    assert made.feasible
+    assert not made.proven
+    assert made.stopped_by == ()
+
+
+def test_room_for_more_pieces_than_a_hole_can_have_is_refused() -> None:
+    four = tuple(Hole(name, 90.0 * k, 100.0, 60.0) for k, name in enumerate("abcd"))
+    with pytest.raises(BadInput, match=r"hole a: there is room for 6e\+13 of the lightest piece"):
+        share(Holes(four, (Piece("slip", 1e-12),)), 700.0)
+    capped = tuple(replace(hole, most_pieces=3) for hole in four)
+    assert not share(Holes(capped, (Piece("slip", 1e-12),)), 700.0).feasible
