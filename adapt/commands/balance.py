@@ -22,8 +22,8 @@ def add(commands: Commands) -> None:
     sub.add_argument("--job", metavar="J", required=True, help="the job with the trial runs")
     sub.add_argument(
         "--plane", metavar="A", action="append", default=[],
-        help="an adjuster to correct with (all that were moved in the job); may be given more than "
-        "once",
+        help="an adjuster to correct with (the weights that were moved in the job); may be given "
+        "more than once",
     )  # fmt: skip
     sub.add_argument(
         "--regime", metavar="R", action="append", default=[],

@@ -1,5 +1,6 @@
 """Where a job stands in the order of work, by small logs written for it."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -205,6 +206,18 @@ def test_the_demos_tail_rotor_is_told_to_balance_with_its_links_locked() -> None
     assert "--regime" not in said  # hover was read too: all regimes are balanced together
     assert "The log holds no limit on track" in said
     assert "Rotating blades kill" in said
+
+
+def test_a_fan_without_a_regime_on_the_ground_is_not_told_to_fly(tmp_path: Path) -> None:
+    log = Log(tmp_path, (0.4, 0.5, 3.0))
+    order = log.order()
+    regimes = tuple(replace(r, on_ground=False) for r in log.rotor.regimes)
+    fan = replace(log.rotor, name="fan", regimes=regimes)
+    history = adapt.check(log.rotor, adapt.read_log(log.folder))
+    order = order_of_work(fan, history, "J-1")
+    said = as_text(order_report(order, fan, "adapt plan"))
+    assert "Next: balance." in said
+    assert "in flight" not in said
 
 
 def test_a_kind_is_told_by_the_rotors_name() -> None:

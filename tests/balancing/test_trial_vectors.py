@@ -40,6 +40,16 @@ def test_one_plane_and_one_sensor_is_the_vector_triangle():
     assert weights(found) == pytest.approx([-after / effect])
 
 
+def test_a_link_that_was_moved_is_no_plane_unless_it_is_named():
+    job = fan_job(fan(), TRIAL_IN_EACH_PLANE)
+    front, rear = job.rotor.adjusters
+    mixed = replace(job.rotor, adjusters=(front, replace(rear, unit="flats", kind="pitch link")))
+    assert balance(mixed, job.history, "J-1", in_steps=False).planes == (FRONT,)
+    named = balance(mixed, job.history, "J-1", planes=[FRONT, REAR], in_steps=False)
+    assert named.planes == (FRONT, REAR)
+    assert weights(named) == pytest.approx(-job.left, rel=1e-9)
+
+
 def test_a_trial_weight_left_on_or_taken_off_gives_the_same_balanced_rotor():
     off = fan_job(fan(1, 1), [[(FRONT, 2, 6.0)], [(FRONT, 2, -6.0)]])
     on = fan_job(fan(1, 1), [[(FRONT, 2, 6.0)]])

@@ -90,7 +90,8 @@ def balance(
 ) -> Balance:
     """Return what a job's own runs say of its planes and the correction that follows.
 
-    planes: adjusters, one a plane; () = all that were moved in the job. regimes: correct for these
+    planes: adjusters, one a plane; () = the weights that were moved in the job, or all that was
+    moved where no weight was. regimes: correct for these
     alone. limits: a named set. in_steps: whether to plan in steps of the hardware as well; aim,
     seconds: of that plan. A trial weight that is taken off again is a move like any other: what
     stands at the last run is what the correction starts from.
@@ -101,7 +102,7 @@ def balance(
     """
     require_limit_set(rotor, limits)
     own = own_runs(rotor, history, job)
-    chosen, not_told = _planes(rotor, own, tuple(planes) or own.moved, bool(planes))
+    chosen, not_told = _planes(rotor, own, tuple(planes) or _usual_planes(rotor, own), bool(planes))
     standing = standing_of(rotor, own.coefficients, own.history, job)
     noise = own.coefficients.noise
     found = correct(rotor, standing.vibration, noise, chosen, regimes, limits)
@@ -146,9 +147,8 @@ def correction_of(
     """
     if coefficients is None:
         own = own_runs(rotor, history, job)
-        masses = tuple(name for name in own.moved if is_mass(rotor.adjuster(name)))
         coefficients, history = own.coefficients, own.history
-        chosen, _ = _planes(rotor, own, tuple(planes) or masses or own.moved, bool(planes))
+        chosen, _ = _planes(rotor, own, tuple(planes) or _usual_planes(rotor, own), bool(planes))
     else:
         require_design(coefficients, rotor)
         chosen = tuple(planes) or tuple(a.name for a in weights_of(rotor))
@@ -191,6 +191,14 @@ def _plan(
         # What trial runs tell of may be less than what has limits: the correction still stands.
         return None, str(error)
     return planned, ""
+
+
+def _usual_planes(rotor: Rotor, own: OwnRuns) -> tuple[str, ...]:
+    """Return the weights that were moved, or all that was moved where no weight was.
+
+    A link or tab that was moved in the job moves the track, too: it is no plane to balance with.
+    """
+    return tuple(name for name in own.moved if is_mass(rotor.adjuster(name))) or own.moved
 
 
 def _planes(

@@ -132,11 +132,11 @@ def order_report(order: OrderOfWork, rotor: Rotor, plan_command: str) -> list[Bl
     """Return the report. plan_command: the command that plans this job, up to its options."""
     report: list[Block] = [
         Heading(f"Order of work: {rotor.name} {order.rotor}, job {order.job}", 1),
-        Line(f"After run {order.runs[-1]} of {len(order.runs)}. {_headline(order)}"),
+        Line(f"After run {order.runs[-1]} of {len(order.runs)}. {_headline(order, rotor)}"),
     ]
     for place, step in enumerate(order.steps, start=1):
         state = "done" if step.name == "read" and step.state == "done" else _STATES[step.state]
-        report.append(Heading(f"{place}. {_TITLES[step.name]}: {state}"))
+        report.append(Heading(f"{place}. {_title(step, rotor)}: {state}"))
         if step.found:
             report.append(_found_table(step.found, rotor))
         said = [*_told(step, order), *_todo(step, rotor)]
@@ -151,7 +151,14 @@ def order_report(order: OrderOfWork, rotor: Rotor, plan_command: str) -> list[Bl
 _BALANCE = ("balance on the ground", "balance in flight")
 
 
-def _headline(order: OrderOfWork) -> str:
+def _title(step: Step, rotor: Rotor) -> str:
+    """Return a step's title; what has no regime on the ground need not fly."""
+    if step.name == "balance in flight" and not any(r.on_ground for r in rotor.regimes):
+        return "Balance"
+    return _TITLES[step.name]
+
+
+def _headline(order: OrderOfWork, rotor: Rotor) -> str:
     step = order.next
     if order.waiting:
         return "Moves or an event stand after it: run and read before anything else is planned."
@@ -159,7 +166,7 @@ def _headline(order: OrderOfWork) -> str:
         return "The rotor file has no limit on vibration: whether the work is done, see the manual."
     if step.name == "close":
         return "All that is read and limited is inside: close the work."
-    return f"Next: {_TITLES[step.name].lower()}."
+    return f"Next: {_title(step, rotor).lower()}."
 
 
 def _told(step: Step, order: OrderOfWork) -> list[str]:
