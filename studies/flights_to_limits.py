@@ -215,7 +215,7 @@ def worlds(asked, parts: Sequence[str], executor: Executor | None) -> None:
     titles = {"machine": "independent machine", "model": "the learner's own model"}
     for kind in parts:
         tasks = [Task(kind, s, setting=Setting(kind)) for s in seeds_of(asked)]
-        cells = Cells(run_all(every_method, tasks, executor, kind))
+        cells = Cells(run_all(every_method, tasks, executor, kind, asked.folder))
         rows = world_rows(cells)
         # The technician takes so many more that nobody else could be told apart.
         tables[titles[kind]] = [row for row in rows if row["who decides"] != "technician"]
@@ -236,7 +236,7 @@ def other(asked, part: str, executor: Executor | None) -> None:
     settings = CAUSES if part == "causes" else {"": Setting()}
     tasks = [Task(part, s, name, x) for name, x in settings.items() for s in seeds_of(asked)]
     work = {"aims": every_aim, "chances": every_chance, "causes": every_cause}[part]
-    cells = Cells(run_all(work, tasks, executor, part))
+    cells = Cells(run_all(work, tasks, executor, part, asked.folder))
     names = {"aims": ("aim",), "chances": ("chance asked", "who decides"),
              "causes": ("machine", "who decides")}[part]  # fmt: skip
     rows = []

@@ -11,6 +11,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
+from begun import Begun
+
 __all__ = ["arguments", "executor_of", "run_all"]
 
 One = TypeVar("One")
@@ -22,16 +24,24 @@ def run_all(
     tasks: Sequence[One],
     executor: Executor | None = None,
     what: str = "jobs",
+    folder: Path | None = None,
 ) -> list[Result]:
-    """Return the results of all tasks in order, whoever does them; None: this process, in turn."""
-    begun = time.perf_counter()
-    done: dict[int, list[Result]] = {}
-    for number, (place, part) in enumerate(_as_done(work, tasks, executor), start=1):
-        done[place] = part
+    """Return the results of all tasks in order, whoever does them; None: this process, in turn.
+
+    folder: where finished tasks are kept, so that a run that was stopped goes on from there.
+    """
+    began = time.perf_counter()
+    begun = Begun(folder)
+    words = [f"{work.__module__}.{work.__name__} {task!r}" for task in tasks]
+    left = [place for place in range(len(tasks)) if words[place] not in begun.done]
+    for number, (place, part) in enumerate(
+        _as_done(work, [tasks[place] for place in left], executor), len(tasks) - len(left) + 1
+    ):
+        begun.add(words[left[place]], part)
         if number % max(1, len(tasks) // 20) == 0 or number == len(tasks):
-            spent = time.perf_counter() - begun
+            spent = time.perf_counter() - began
             print(f"{what}: {number} of {len(tasks)}, {spent:.0f} s", file=sys.stderr, flush=True)
-    return [result for place in range(len(tasks)) for result in done[place]]
+    return [result for word in words for result in begun.done[word]]
 
 
 def _as_done(

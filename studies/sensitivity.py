@@ -194,7 +194,7 @@ def main() -> None:
     seeds = range(asked.seed, asked.seed + asked.jobs)
     tasks = [Task(condition, seed) for condition in CONDITIONS for seed in seeds]
     with executor_of(asked.workers) as executor:
-        cells = Cells(run_all(one_job, tasks, executor))
+        cells = Cells(run_all(one_job, tasks, executor, folder=asked.folder))
     rows = rows_of(cells)
     title = f"Where the world is not as assumed, {cells.jobs} jobs a cell"
     put(asked.folder, "sensitivity", title, rows)

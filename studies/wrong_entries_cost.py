@@ -100,7 +100,7 @@ def main() -> None:
     asked = arguments(__doc__, jobs=1000, quick=10).parse_args()
     seeds = range(asked.seed, asked.seed + asked.jobs)
     with executor_of(asked.workers) as executor:
-        cells = Cells(run_all(one_job, seeds, executor))
+        cells = Cells(run_all(one_job, seeds, executor, folder=asked.folder))
     rows = rows_of(cells)
     title = f"What wrong entries in earlier jobs cost, {cells.jobs} jobs a cell"
     put(asked.folder, "wrong_entries", title, rows)

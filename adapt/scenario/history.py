@@ -229,6 +229,9 @@ def _recounted(rotor: Rotor, fitted: Real) -> Real:
     return found
 
 
+_LEAST_WEAR = 0.01  # of the usual: less changes nothing
+
+
 def _worn(machine: Machine, state: State, wear: Real, rng: np.random.Generator) -> State:
     """Return the state in which the next job finds the rotor: out of limits somewhere."""
     rotor = machine.rotor
@@ -246,7 +249,8 @@ def _worn(machine: Machine, state: State, wear: Real, rng: np.random.Generator) 
             track_walk=0.5 * state.track_walk,
         )
         worst = (np.abs(machine.vibration(worn)) / limits).max()
-        if worst > 3.5:
+        # A rotor that was left far out by its last job stays so, however little is worn.
+        if worst > 3.5 and np.any(size > _LEAST_WEAR * wear):
             size = 0.9 * size
         elif worst > 1.5:
             return worn

@@ -70,6 +70,12 @@ def test_all_get_the_same_rotor_faults_and_noise() -> None:
     assert worst_of(one.rotor, one.first.readings, one.first.track) > 1.0
 
 
+def test_a_rotor_that_a_job_left_far_out_still_gets_its_next_one() -> None:
+    # One of this fleet's rotors ends a job at five times its limits: no wear brings it to three.
+    night = night_of(509, Setting("model"))
+    assert len(night.others) == 50
+
+
 def test_as_many_workers_as_you_like_give_the_same() -> None:
     tasks = [Task("aims", seed) for seed in (0, 1)]
     alone = run_all(every_aim, tasks)
