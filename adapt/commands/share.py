@@ -17,7 +17,8 @@ from adapt.commands.asking import Commands, at_least_0, moves, seconds
 from adapt.problems import BadInput
 
 if TYPE_CHECKING:
-    from adapt.balancing.shares import Holes
+    from adapt.balancing.shares import Difference, Holes
+    from adapt.log import History
     from adapt.planning.plan import Move, Plan
     from adapt.rotor import Rotor
 
@@ -111,15 +112,19 @@ def run(asked: argparse.Namespace) -> int:
         )
     told: tuple[Move, ...] | None = None
     plan: Plan | None = None
-    if asked.job is not None and shared.changes:
-        from adapt.balancing.shares import moves_of
+    apart: tuple[Difference, ...] = ()
+    if asked.job is not None:
+        from adapt.balancing.shares import differing, moves_of
 
-        told = moves_of(shared, rotor, holes)
-        plan = _plan(asked, told)
+        _, history = read(asked)
+        apart = differing(holes, rotor, history, asked.job)
+        if shared.changes:
+            told = moves_of(shared, rotor, holes)
+            plan = _plan(asked, history, told)
     answer(
         asked,
-        lambda: share_document(shared, holes, rotor, told, plan),
-        lambda: share_report(shared, holes, rotor, told or (), plan),
+        lambda: share_document(shared, holes, rotor, told, plan, apart),
+        lambda: share_report(shared, holes, rotor, told or (), plan, apart),
     )
     return DONE if shared.feasible else CANNOT_BE_MET
 
@@ -182,12 +187,12 @@ def _allowed(asked: argparse.Namespace, target: complex) -> float | None:
     return float(size * abs(target) / 100.0 if of_target else size)
 
 
-def _plan(asked: argparse.Namespace, told: tuple[Move, ...]) -> Plan:
+def _plan(asked: argparse.Namespace, history: History, told: tuple[Move, ...]) -> Plan:
     """Return the job's plan with these moves beside it."""
     import adapt
     from adapt.reports.show import step
 
-    rotor, history = read(asked)
+    rotor = adapt.read_rotor(asked.rotor)
     known, _ = coefficients(asked, rotor, history)
     with step("Planning", quiet=asked.json):
         return adapt.plan(rotor, known, history, job=asked.job, by_hand=told, explain=False)

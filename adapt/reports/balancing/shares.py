@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
-from adapt.balancing.shares import Holes, Shared
+from adapt.balancing.shares import Difference, Holes, Shared
 from adapt.phasor import phase_deg
 from adapt.planning.plan import Move, Plan
 from adapt.reports import cautions
@@ -37,8 +37,12 @@ def share_report(
     rotor: Rotor,
     moves: Sequence[Move] = (),
     plan: Plan | None = None,
+    apart: Sequence[Difference] = (),
 ) -> list[Block]:
-    """Return the report. moves: what the weights are as moves; plan: the plan they stand beside."""
+    """Return the report. moves: what the weights are as moves; plan: the plan they stand beside.
+
+    apart: where the holes file and the log do not agree on what is fitted.
+    """
     report: list[Block] = [Heading(f"Weights over holes: {rotor.name}", 1), *_asked(shared, rotor)]
     report += [*_verdict(shared), Line(_proof(shared))]
     if shared.doubts:
@@ -46,6 +50,12 @@ def share_report(
         report += [Bullets(tuple(f"{text}." for text in shared.doubts), "bad")]
         report.append(
             Line("Such a hole is left, or changed towards its limit; ask the manual before flight.")
+        )
+    if apart:
+        report += [Heading("What is fitted is not known for certain")]
+        report += [Bullets(tuple(_apart(d) for d in apart), "bad")]
+        report.append(
+            Line("Count the pieces on the rotor, put the file or the log right, ask again.")
         )
     if _much(shared):
         reasons = ("the correction is far more than these holes and pieces can make",)
@@ -196,12 +206,20 @@ def _angle(value: complex) -> float:
     return 0.0 if angle >= 359.95 else angle
 
 
+def _apart(d: Difference) -> str:
+    return (
+        f"{d.adjuster} on blade {d.blade}: {d.in_holes_g:g} g by the holes file, {d.in_log_g:g} g "
+        "by the log."
+    )
+
+
 def share_document(
     shared: Shared,
     holes: Holes,
     rotor: Rotor,
     moves: Sequence[Move] | None = None,
     plan: Plan | None = None,
+    apart: Sequence[Difference] = (),
 ) -> dict[str, Any]:
     """Return the answer for scripts.
 
@@ -215,6 +233,7 @@ def share_document(
         "holes_file": holes.source,
         "aim": shared.aim,
         "feasible": shared.feasible,
+        "differs_from_log": [asdict(d) for d in apart],
         "proven": shared.proven,
         "target": _unbalance(shared.target),
         "tolerance_g_mm": shared.tolerance,

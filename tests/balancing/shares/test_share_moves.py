@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 import adapt
 from adapt.balancing.shares import Hole, Holes, Piece, Place, moves_of, share, unbalance_of
+from adapt.cli import main
 from adapt.planning.plan import Move
 from adapt.problems import BadInput, CannotBeMet
 from adapt.rotor import Rotor
@@ -132,3 +134,25 @@ def test_the_planner_holds_what_was_shared_beside_its_plan(tail_rotor: Rotor) ->
     assert beside is not None
     assert beside.worst_ratio == pytest.approx(plan.worst_ratio, rel=1e-6)
     assert beside.chance == pytest.approx(plan.chance, rel=1e-6)
+
+
+def test_a_holes_file_that_does_not_agree_with_the_log_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    demo = DEMO
+    text = (demo / "tail-holes.toml").read_text("utf-8")
+    words = ["share", str(demo / "tail-rotor.toml")]
+    more = ["--move", "1", "span weight", "-5", "--log", str(demo / "log"), "--job", "J-057",
+            "--chart", str(demo / "tail-chart.csv"), "--json"]  # fmt: skip
+    assert main([*words, str(demo / "tail-holes.toml"), *more]) == 0
+    assert json.loads(capsys.readouterr().out)["differs_from_log"] == []
+    (tmp_path / "holes.toml").write_text(
+        text.replace('{ "5 g washer" = 2 }', '{ "5 g washer" = 1 }')
+    )
+    assert main([*words, str(tmp_path / "holes.toml"), *more]) == 0
+    assert json.loads(capsys.readouterr().out)["differs_from_log"] == [
+        {"blade": "1", "adjuster": "span weight", "in_holes_g": 5.0, "in_log_g": 10.0}
+    ]
+    assert main([*words, str(tmp_path / "holes.toml"), *more[:-1]]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "span weight on blade 1: 5 g by the holes file, 10 g by the log." in said
