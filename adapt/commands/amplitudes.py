@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from adapt.commands.answering import CANNOT_BE_MET, DONE, answer
-from adapt.commands.asking import Commands, at_least_0
+from adapt.commands.asking import Commands, at_least_0, rotor_file
 
 __all__ = ["add", "run"]
 
@@ -17,7 +17,7 @@ def add(commands: Commands) -> None:
         "balance one plane without phase, from amplitudes with a trial weight in several places",
         "adapt amplitudes fan.toml amplitudes.csv --sensor bearing --regime 'full speed'",
     )
-    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as fan.toml")
+    rotor_file(sub)
     sub.add_argument(
         "table", metavar="TABLE",
         help="the runs: run, amplitude, and blade, adjuster, amount of the trial weight",

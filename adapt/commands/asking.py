@@ -23,6 +23,7 @@ __all__ = [
     "files",
     "minutes",
     "moves",
+    "rotor_file",
     "seconds",
     "workers",
 ]
@@ -61,8 +62,13 @@ class Commands:
 
 def files(sub: argparse.ArgumentParser) -> None:
     """Add the two files that most commands read."""
-    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as main-rotor.toml")
+    rotor_file(sub)
     sub.add_argument("log", metavar="LOG", help="the folder with the log's tables")
+
+
+def rotor_file(sub: argparse.ArgumentParser) -> None:
+    """Add the rotor file, for commands that read no log or another file in its place."""
+    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as main-rotor.toml")
 
 
 def chance(text: str) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from adapt.commands.answering import CANNOT_BE_MET, DONE, answer, require_apart, say
-from adapt.commands.asking import Commands
+from adapt.commands.asking import Commands, rotor_file
 
 __all__ = ["add", "run"]
 
@@ -17,7 +17,7 @@ def add(commands: Commands) -> None:
         "find the effects that a paper chart is drawn from, from readings plotted on it",
         "adapt from-paper tail-rotor.toml tail-points.csv --output tail-chart.csv",
     )
-    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as tail-rotor.toml")
+    rotor_file(sub)
     sub.add_argument(
         "points", metavar="POINTS", help="the readings plotted, and what the chart says for each"
     )

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from adapt.commands.answering import DONE, answer
-from adapt.commands.asking import Commands, at_least_0
+from adapt.commands.asking import Commands, at_least_0, rotor_file
 from adapt.problems import BadInput
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ def add(commands: Commands) -> None:
         "  adapt reference main-rotor.toml before.csv after.csv --chart chart.csv "
         "--move red 'hub weight' 40",
     )
-    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as main-rotor.toml")
+    rotor_file(sub)
     sub.add_argument(
         "before", metavar="BEFORE", help="readings before (sensor, regime, amplitude, clock)"
     )

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from adapt.commands.answering import DONE, answer, require_apart, say
-from adapt.commands.asking import Commands
+from adapt.commands.asking import Commands, rotor_file
 from adapt.problems import BadInput, Problem
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ def add(commands: Commands) -> None:
         "  adapt setup tail-rotor.toml here.toml chart.toml --figure setups.pdf\n"
         "  adapt setup tail-rotor.toml here.toml chart.toml --chart chart.csv chart-here.csv",
     )
-    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as tail-rotor.toml")
+    rotor_file(sub)
     sub.add_argument("here", metavar="HERE", help="the set-up with which readings are taken (TOML)")
     sub.add_argument(
         "on_chart", metavar="CHART-SETUP", help="the set-up that the chart is drawn for"

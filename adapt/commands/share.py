@@ -13,7 +13,7 @@ from adapt.commands.answering import (
     coefficients,
     read,
 )
-from adapt.commands.asking import Commands, at_least_0, moves, seconds
+from adapt.commands.asking import Commands, at_least_0, moves, rotor_file, seconds
 from adapt.problems import BadInput
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def add(commands: Commands) -> None:
         "--most-pieces 3\n"
         "  adapt share tail-rotor.toml tail-holes.toml --aim combine",
     )
-    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as tail-rotor.toml")
+    rotor_file(sub)
     sub.add_argument("holes", metavar="HOLES", help="the file with holes and pieces (TOML)")
     wanted = sub.add_mutually_exclusive_group()
     wanted.add_argument(

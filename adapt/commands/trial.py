@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from adapt.commands.answering import CANNOT_BE_MET, DONE, answer
-from adapt.commands.asking import Commands, at_least_0
+from adapt.commands.asking import Commands, at_least_0, rotor_file
 from adapt.problems import BadInput
 
 __all__ = ["add", "run"]
@@ -21,7 +21,7 @@ def add(commands: Commands) -> None:
         "  adapt trial tail-rotor.toml --mass 9 --radius 480 --adjuster 'span weight' "
         "--log log/ --job J-014 --chart tail-chart.csv",
     )
-    sub.add_argument("rotor", metavar="ROTOR", help="the rotor file, such as tail-rotor.toml")
+    rotor_file(sub)
     sub.add_argument("--mass", metavar="KG", type=_number, required=True, help="of the rotor")
     sub.add_argument(
         "--radius", metavar="MM", type=_number, required=True, help="at which the weight sits"

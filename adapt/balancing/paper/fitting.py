@@ -100,8 +100,7 @@ class ChartFit:
     real and imaginary parts one after the other, (2 adjuster, 2 adjuster), at the share found.
     share: by how much of the full scale the amounts scatter, one standard deviation, the
     expectation counted in. share_of_points: by the points alone; None where nothing is over.
-    spare: equations more than unknowns. residuals: (point,) complex, z + A c. said: (point, axis)
-    the amounts that the fitted chart gives for each reading; NaN on axes that were not read.
+    spare: equations more than unknowns.
     """
 
     chart: PlottedChart
@@ -111,8 +110,6 @@ class ChartFit:
     share: float
     share_of_points: float | None
     spare: int
-    residuals: Complex
-    said: Real
 
     @property
     def adjusters(self) -> tuple[str, ...]:
@@ -212,8 +209,6 @@ def fit_chart(rotor: Rotor, chart: PlottedChart) -> ChartFit:
         share,
         float(np.sqrt(squares / spare)) if spare else None,
         spare,
-        eqs.reading + eqs.sums @ effects,
-        amounts_said(eqs, effects),
     )
 
 
@@ -263,7 +258,7 @@ def amounts_said(eqs: Equations, effects: Complex) -> Real:
 
     (point, axis): of all amounts that bring the reading to nothing on the axes that were read,
     those nearest to what was read, in shares of each adjuster's largest; where the axes cannot
-    bring it to nothing, those that come nearest.
+    bring it to nothing, those that come nearest. NaN on axes that were not read.
     """
     scale = eqs.scale[eqs.axis_adjuster]
     turned = effects[eqs.axis_adjuster] * eqs.axis_phasor * scale
