@@ -25,7 +25,7 @@ import numpy.typing as npt
 
 from adapt.balancing.shares.building import MOST, start_of
 from adapt.balancing.shares.search import Found, fewest, nearest, ready
-from adapt.balancing.shares.values import MOST_HOLES, Change, Hole, Holes, Shared
+from adapt.balancing.shares.values import MOST_HOLES, PIECES_ASKED_FOR, Change, Hole, Holes, Shared
 from adapt.problems import BadInput
 
 __all__ = ["AIMS", "TOLERANCE", "share", "usual_tolerance"]
@@ -189,7 +189,7 @@ def _stopped(made: Shared, holes: Holes, seconds: float) -> tuple[str, ...]:
         start = start_of(holes, made.target, made.aim == "combine")
         until = time.monotonic() + seconds / 4
         if fewest(start, made.tolerance, None, until).fitted is not None:
-            said.append("the number of pieces asked for")
+            said.append(PIECES_ASKED_FOR)
     return tuple(said)
 
 

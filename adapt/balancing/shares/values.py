@@ -15,9 +15,11 @@ import numpy.typing as npt
 
 from adapt.phasor import to_complex
 
-__all__ = ["MOST_HOLES", "Change", "Hole", "Holes", "Piece", "Place", "Shared"]
+__all__ = ["MOST_HOLES", "PIECES_ASKED_FOR", "Change", "Hole", "Holes", "Piece", "Place", "Shared"]
 
 MOST_HOLES = 120  # more are no rotor, shaft or fan
+# What stops an answer that the person who asked for it can lift.
+PIECES_ASKED_FOR = "the number of pieces asked for"
 SLACK = 1e-9  # of a mass or a limit: 0.1 + 0.2 is 0.3
 
 

@@ -11,6 +11,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from adapt.balancing.shares import Difference, Holes, Shared
+from adapt.balancing.shares.values import PIECES_ASKED_FOR
 from adapt.phasor import phase_deg
 from adapt.planning.plan import Move, Plan
 from adapt.reports import cautions
@@ -123,7 +124,12 @@ def _verdict(shared: Shared) -> Iterable[Block]:
 
 
 def _much(shared: Shared) -> bool:
-    """Return whether over a quarter of the target stays: the program's own threshold, set low."""
+    """Return whether over a quarter of the target stays: the program's own threshold, set low.
+
+    Not where only the number of pieces that was asked for stands in the way.
+    """
+    if PIECES_ASKED_FOR in shared.stopped_by:
+        return False
     return not shared.feasible and abs(shared.residual) > 0.25 * abs(shared.target) > 0.0
 
 

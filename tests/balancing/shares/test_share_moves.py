@@ -156,3 +156,13 @@ def test_a_holes_file_that_does_not_agree_with_the_log_is_told(
     assert main([*words, str(tmp_path / "holes.toml"), *more[:-1]]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "span weight on blade 1: 5 g by the holes file, 10 g by the log." in said
+
+
+def test_a_cap_on_pieces_is_no_reason_to_inspect(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["share", str(DEMO / "tail-rotor.toml"), str(DEMO / "tail-holes.toml"), "--target"]
+    assert main([*words, "3000", "95", "--most-pieces", "0"]) == 1
+    capped = capsys.readouterr().out
+    assert "the number of pieces asked for" in " ".join(capped.split())
+    assert "Unusually much" not in capped
+    assert main([*words, "300000", "35"]) == 1
+    assert "Unusually much" in capsys.readouterr().out
