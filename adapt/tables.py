@@ -6,29 +6,32 @@ number. What a column means is the business of the reader that asks for it.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import math
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import chain
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import chain, islice
 from os import PathLike
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from adapt import sheets
+from adapt.decoding import encoding_of
 from adapt.files import write_whole
 from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem, one_of, shown
 
 __all__ = [
-    "Column", "Table", "header_of", "read_table", "separator_of", "table_of", "write_csv",
+    "Column", "Table", "header_of", "read_batches", "read_table", "separator_of", "table_of",
+    "write_csv",
 ]  # fmt: skip
 
 T = TypeVar("T")
@@ -38,6 +41,8 @@ LONGEST_CELL = 20_000
 _HEADER_UNIT = re.compile(
     r"(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))", re.DOTALL
 )
+_NAMED_SEPARATOR = re.compile(r"sep=.", re.IGNORECASE)
+_COMMA_DIGIT = re.compile(r",[0-9]")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA_DECIMAL = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 _LIKE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
@@ -174,65 +179,164 @@ def read_table(
     source = Path(path)
     name = str(path) if file is None else file
     if source.suffix.lower() == ".xlsx":
+        texts, spoilt = sheets.read_sheet(source, sheet, name)
+        return table_of(name, texts, decimal_comma=True, spoilt=spoilt)
+    with _opened(source, name) as handle:
+        encoding, doubts = encoding_of(handle, name)
+        handle.seek(0)
+        text = handle.read().decode(encoding)
+    records, separator = _records(io.StringIO(text, newline=""), name)
+    cells: list[Sequence[str]] = [record for part in records for record in part]
+    return table_of(name, cells, decimal_comma=separator != ",", doubts=doubts)
+
+
+def read_batches(
+    path: str | PathLike[str],
+    sheet: str | None = None,
+    file: str | None = None,
+    most_rows: int = 50_000,
+    skip: int = 0,
+    separator: str | None = None,
+    encoding: str | None = None,
+) -> Iterator[Table]:
+    """Yield a table of any length in batches; joined they are what `read_table` returns.
+
+    path, sheet, file: as there. most_rows: of one batch. skip: lines (rows of a sheet) before the
+    header row, which may hold anything. separator, encoding: of a CSV file, where they are not to
+    be told from it; the separator may be any one character.
+
+    There is always a first batch, with the header's columns and perhaps no rows. `problems` and
+    `broken` of a batch are those of its rows; the file's doubts stand in the first. One batch of a
+    CSV file is held in memory at a time, after a pass that settles encoding and decimal sign; a
+    workbook is unpacked whole.
+
+    Raises BadInput as `read_table` does; for what cannot be parsed further down when it is reached.
+    """
+    source = Path(path)
+    name = str(path) if file is None else file
+    if source.suffix.lower() == ".xlsx":
         cells, spoilt = sheets.read_sheet(source, sheet, name)
-        return table_of(name, cells, decimal_comma=True, spoilt=spoilt)
-    text, doubts = _decoded(source, name)
-    return _from_csv(name, text, doubts)
+        cells[:skip] = [[] for _ in cells[:skip]]
+        spoilt = {at: found for at, found in spoilt.items() if at[0] > skip}
+
+        def in_parts() -> Iterator[Table]:
+            parts = (cells[i : i + most_rows] for i in range(0, len(cells), most_rows))
+            return _parts(name, parts, True, (), spoilt)
+
+        comma = any(part.comma_seen for part in in_parts())
+        for part in in_parts():
+            yield replace(part, comma_seen=comma)
+        return
+    if separator is not None and (len(separator) != 1 or separator in '"\r\n\x00'):
+        raise _unusable(name, f"the separator {shown(separator)}", "one character, no quote")
+    with _opened(source, name) as handle:
+        encoding, doubts = encoding_of(handle, name, encoding)
+
+        def parsed() -> Iterator[Table]:
+            with _as_text(handle, encoding, name) as lines:
+                records, used = _records(lines, name, most_rows, skip, separator)
+                yield from _parts(name, records, used != ",", doubts, {})
+
+        comma = _comma_seen(parsed, handle, encoding, name)
+        for part in parsed():
+            yield replace(part, comma_seen=comma)
 
 
-def _decoded(source: Path, name: str) -> tuple[str, list[Problem]]:
-    """Return a file's text, with a doubt when its encoding had to be assumed."""
+@contextlib.contextmanager
+def _opened(source: Path, name: str) -> Iterator[BinaryIO]:
+    """Open a file; raise BadInput when it cannot be opened or read."""
     try:
-        data = source.read_bytes()
+        handle = source.open("rb")
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise _unusable(
-            name, f"no readable file ({reason})", "a CSV file or an .xlsx file"
-        ) from None
-    if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
-        raise _unusable(name, "a spreadsheet or archive", "CSV text, or a workbook named .xlsx")
-    marks = (b"\xff\xfe\x00\x00", b"\x00\x00\xfe\xff", b"\xff\xfe", b"\xfe\xff")
-    encodings = ("utf-32", "utf-32", "utf-16", "utf-16")
-    marked = (e for m, e in zip(marks, encodings, strict=True) if data.startswith(m))
-    encoding = next(marked, "utf-8-sig")
-    doubts: list[Problem] = []
-    try:
-        text = data.decode(encoding)
-    except UnicodeDecodeError as error:
-        row = data[: error.start].count(b"\n") + 1
-        found = "bytes that are not UTF-8"
-        if encoding != "utf-8-sig":
-            raise _unusable(name, f"bytes that are not {encoding.upper()}", "UTF-8 text") from None
+        raise _unreadable(name, error) from None
+    with handle:
         try:
-            text = data.decode("cp1252")
-        except UnicodeDecodeError:
-            raise _unusable(name, found, "UTF-8 text", row) from None
-        expected = "UTF-8 text; the file was read as Windows-1252"
-        doubts.append(Problem("doubt", name, row, None, found, expected))
-    if "\x00" in text:
-        row = text[: text.index("\x00")].count("\n") + 1
-        raise _unusable(name, "a NUL character", "text (UTF-16 needs a byte order mark)", row)
-    return text, doubts
+            yield handle
+        except OSError as error:
+            raise _unreadable(name, error) from None
+
+
+def _unreadable(name: str, error: Exception) -> BadInput:
+    reason = getattr(error, "strerror", None) or str(error)
+    return _unusable(name, f"no readable file ({reason})", "a CSV file or an .xlsx file")
+
+
+@contextlib.contextmanager
+def _as_text(handle: BinaryIO, encoding: str, name: str) -> Iterator[io.TextIOWrapper]:
+    """Read an open file from its start as text, and leave it open."""
+    handle.seek(0)
+    text = io.TextIOWrapper(handle, encoding, newline="")
+    try:
+        yield text
+    except UnicodeError:
+        found = "a file that changed while it was read"
+        raise _unusable(name, found, "a file that nobody writes to") from None
+    finally:
+        text.detach()
+
+
+def _comma_seen(
+    parsed: Callable[[], Iterator[Table]], handle: BinaryIO, encoding: str, name: str
+) -> bool:
+    """Return whether some cell of a file uses a comma as its decimal sign."""
+    for part in parsed():
+        if part.comma_seen or not part.decimal_comma:
+            return part.comma_seen
+        break
+    with _as_text(handle, encoding, name) as text:
+        before, found = "", False
+        while not found and (block := text.read(1 << 20)):
+            found = _COMMA_DIGIT.search(before + block) is not None
+            before = block[-1]
+    return found and any(part.comma_seen for part in parsed())
 
 
 def _unusable(file: str, found: str, expected: str, row: int | None = None) -> BadInput:
     return BadInput([Problem("fault", file, row, None, found, expected)])
 
 
-def _from_csv(name: str, text: str, doubts: list[Problem]) -> Table:
-    lines = io.StringIO(text, newline="")
-    separator, skip = separator_of(text)
-    cells: list[Sequence[str]] = []
-    try:
-        for record in csv.reader(lines, delimiter=separator, strict=True):
-            cells.append(record)
-    except csv.Error as error:
-        row = len(cells) + 1
-        expected = 'cells whose quotes are closed, and doubled ("") inside quoted text'
-        raise _unusable(name, f"a row that cannot be parsed ({error})", expected, row) from None
-    if skip and cells:
-        cells[0] = []
-    return table_of(name, cells, decimal_comma=separator != ",", doubts=doubts)
+def _records(
+    lines: Iterator[str],
+    name: str,
+    most_rows: int | None = None,
+    skip: int = 0,
+    separator: str | None = None,
+) -> tuple[Iterator[list[Sequence[str]]], str]:
+    """Return the rows of a CSV text in parts of at most so many, and their separator.
+
+    Lines that were skipped and a line that names the separator are blank rows.
+    """
+    skipped: list[Sequence[str]] = [[] for _ in islice(lines, skip)]
+    head: list[str] = []
+    for line in lines:
+        head.append(line)
+        if line.strip():
+            break
+    said = bool(head) and _NAMED_SEPARATOR.fullmatch(head[-1].strip("\r\n")) is not None
+    if separator is None:
+        separator, said = separator_of("".join(head))
+    if said:
+        head[-1] = "\n"
+    reader = csv.reader(chain(head, lines), delimiter=separator, strict=True)
+
+    def parts() -> Iterator[list[Sequence[str]]]:
+        records, before = skipped, 0
+        while True:
+            try:
+                # Tuples, because the garbage collector need not walk through them.
+                records.extend(map(tuple, islice(reader, most_rows)))
+            except csv.Error as error:
+                row = before + len(records) + 1
+                found = f"a row that cannot be parsed ({error})"
+                expected = 'cells whose quotes are closed, and doubled ("") inside quoted text'
+                raise _unusable(name, found, expected, row) from None
+            if not records:
+                return
+            before += len(records)
+            yield records
+            records = []
+
+    return parts(), separator
 
 
 def separator_of(text: str) -> tuple[str, bool]:
@@ -257,59 +361,116 @@ def table_of(
     cells[i] is row i + 1 as a person counts. spoilt: (row, column number from 0) of cells that hold
     an error or no value, with what was found. Raises BadInput as `read_table` does.
     """
-    spoilt = spoilt or {}
-    blank = [not any(map(str.strip, record)) for record in cells]
-    if all(blank):
+    return next(_parts(file, [cells], decimal_comma, doubts, spoilt or {}))
+
+
+def _parts(
+    file: str,
+    parts: Iterable[Sequence[Sequence[str]]],
+    decimal_comma: bool,
+    doubts: Sequence[Problem],
+    spoilt: Mapping[tuple[int, int], str],
+) -> Iterator[Table]:
+    """Yield the table of each part of the rows of a file; see `table_of`."""
+    spoilt_rows = sorted({row for row, _ in spoilt})
+    header: tuple[list[str], list[str | None]] | None = None
+    row = 1  # of the first record of a part
+    for cells in parts:
+        start = row
+        row += len(cells)
+        if header is not None:
+            table = _part(file, start, cells, header, decimal_comma, (), spoilt, spoilt_rows)
+            if len(table) or table.problems:
+                yield table
+            continue
+        at = next((i for i, record in enumerate(cells) if any(map(str.strip, record))), None)
+        if at is None:
+            continue
+        names = list(cells[at])
+        while not names[-1].strip():
+            names.pop()  # a spreadsheet leaves separators behind where columns were deleted
+        header = header_of(file, start + at, names)
+        below, start = cells[at + 1 :], start + at + 1
+        yield _part(file, start, below, header, decimal_comma, doubts, spoilt, spoilt_rows)
+    if header is None:
         raise _unusable(file, "an empty file", "a header row, and a row for each fact")
-    start = blank.index(False)
-    header = list(cells[start])
-    while not header[-1].strip():
-        header.pop()  # a spreadsheet leaves separators behind where columns were deleted
-    names, units = header_of(file, start + 1, header)
+
+
+def _part(
+    file: str,
+    start: int,
+    cells: Sequence[Sequence[str]],
+    header: tuple[list[str], list[str | None]],
+    decimal_comma: bool,
+    doubts: Sequence[Problem],
+    spoilt: Mapping[tuple[int, int], str],
+    spoilt_rows: Sequence[int],
+) -> Table:
+    """Return the table of rows below the header, the first of them being row `start`."""
+    names = header[0]
     width = len(names)
-    kept: list[Sequence[str]] = []
-    rows: list[int] = []
-    problems = list(doubts)
-    broken: list[tuple[int, Mapping[str, str]]] = []
-    spoilt_rows = {row for row, _ in spoilt}
-    longest = max(map(len, chain.from_iterable(cells)), default=0)
-    for i in range(start + 1, len(cells)):
-        record, row = cells[i], i + 1
-        if blank[i] and row not in spoilt_rows:
+    kept = list(cells)
+    keep = np.ones(len(kept), dtype=bool)
+    wrong: list[tuple[int, list[Problem]]] = []
+    odd = set(np.flatnonzero(np.fromiter(map(len, kept), np.intp, len(kept)) != width).tolist())
+    odd |= {row - start for row in spoilt_rows if start <= row < start + len(kept)}
+    for i in sorted(odd):
+        record, row = kept[i], start + i
+        if not any(map(str.strip, record)) and row not in spoilt_rows:
+            keep[i] = False
             continue
         if len(record) > width and not any(map(str.strip, record[width:])):
-            record = record[:width]
-        wrong = (
-            _row_problems(file, row, record, names, spoilt)
-            if spoilt or len(record) != width
-            else []
-        )
-        if longest > LONGEST_CELL and max(map(len, record)) > LONGEST_CELL:
-            wrong = _too_long(file, row)
-        if wrong:
-            problems += wrong
-            broken.append((row, _as_cells(names, record)))
-            continue
-        kept.append(record)
-        rows.append(row)
-    by_column = zip(*kept, strict=True) if kept else [()] * width
-    columns = {
-        name: _column(name, values, unit)
-        for name, values, unit in zip(names, by_column, units, strict=True)
-        if name
-    }
+            record = kept[i] = record[:width]
+        problems = _row_problems(file, row, record, names, spoilt)
+        if problems:
+            keep[i] = False
+            if max(map(len, record)) > LONGEST_CELL:
+                problems = _too_long(file, row)
+            wrong.append((i, problems))
+    columns, blank, long = _columns([kept[i] for i in np.flatnonzero(keep)], header)
+    if blank.any() or long.any():
+        # Rare: read again without these rows, so that no column holds a text of theirs.
+        rows = np.flatnonzero(keep)
+        wrong += [(i, _too_long(file, start + i)) for i in rows[long].tolist()]
+        wrong.sort(key=lambda of_row: of_row[0])
+        keep[rows[blank | long]] = False
+        columns, _, _ = _columns([kept[i] for i in np.flatnonzero(keep)], header)
     comma = decimal_comma and any(
         _COMMA_DECIMAL.fullmatch(text) for c in columns.values() for text in c.texts if "," in text
     )
     return Table(
         file,
         columns,
-        np.array(rows, dtype=np.int64),
+        np.flatnonzero(keep).astype(np.int64) + start,
         decimal_comma,
         comma,
-        tuple(problems),
-        tuple(broken),
+        (*doubts, *(p for _, problems in wrong for p in problems)),
+        tuple((start + i, _as_cells(names, kept[i])) for i, _ in wrong),
     )
+
+
+def _columns(
+    records: Sequence[Sequence[str]], header: tuple[list[str], list[str | None]]
+) -> tuple[dict[str, Column], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Return the columns that have a name, and which rows are blank or hold too long a cell."""
+    columns: dict[str, Column] = {}
+    blank = np.ones(len(records), dtype=bool)
+    long = np.zeros(len(records), dtype=bool)
+    count, width = len(records), len(header[0])
+    every = np.fromiter(chain.from_iterable(records), dtype=object, count=count * width)
+    for name, unit, cells in zip(*header, every.reshape(count, width).T.copy(), strict=True):
+        codes, raw = pd.factorize(cells)
+        sizes = np.fromiter(map(len, raw), np.intp, len(raw))
+        if (sizes > LONGEST_CELL).any():
+            long |= (sizes > LONGEST_CELL)[codes]
+        column = _column(name, codes, raw, unit)
+        if "" in column.texts:
+            blank &= column.codes == column.texts.index("")
+        else:
+            blank[:] = False
+        if name:
+            columns[name] = column
+    return columns, blank & ~long, long
 
 
 def header_of(file: str, row: int, header: Sequence[str]) -> tuple[list[str], list[str | None]]:
@@ -368,14 +529,12 @@ def _tidy(text: str) -> str:
     return text if text.isascii() else unicodedata.normalize("NFC", text)
 
 
-def _column(name: str, values: Sequence[str], unit: str | None) -> Column:
-    codes, raw = pd.factorize(np.array(values, dtype=object))
-    tidy = [_tidy(text) for text in raw]
+def _column(name: str, codes: Index, raw: Iterable[str], unit: str | None) -> Column:
     first: dict[str, int] = {}
-    renumber = np.array([first.setdefault(text, len(first)) for text in tidy], dtype=np.intp)
-    if len(values) == 0:
+    tidy = [first.setdefault(_tidy(text), len(first)) for text in raw]
+    if not tidy:
         return Column(name, np.zeros(0, dtype=np.intp), ("",), unit)
-    return Column(name, renumber[codes], tuple(first), unit)
+    return Column(name, np.array(tidy, dtype=np.intp)[codes], tuple(first), unit)
 
 
 def write_csv(
