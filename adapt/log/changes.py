@@ -12,8 +12,8 @@ from adapt.columns import check_units, known_positions, without_duplicates
 from adapt.findings import Findings
 from adapt.log.correcting import correct_moves
 from adapt.log.corrections import Corrections, keys_of
-from adapt.log.reading import EVENT_KINDS
 from adapt.log.scope import Scope
+from adapt.log_columns import EVENT_KINDS
 from adapt.problems import one_of
 from adapt.rotor import Rotor
 from adapt.rotor.values import STEP_TOLERANCE

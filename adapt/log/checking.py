@@ -18,11 +18,12 @@ from adapt.log.changes import events_of, fitted_of, moves_of
 from adapt.log.corrections import corrections_of
 from adapt.log.hardware import follow_hardware
 from adapt.log.history import CORRECTION_COLUMNS, REVIEW_COLUMNS, History
-from adapt.log.reading import NEEDED_COLUMNS, Log, read_log
+from adapt.log.reading import Log, read_log
 from adapt.log.readings import readings_of
 from adapt.log.reviews import pairs_of, reviews_of
 from adapt.log.scope import Scope, scope_of
 from adapt.log.track import track_of
+from adapt.log_columns import NEEDED_COLUMNS
 from adapt.problems import BadInput
 from adapt.rotor import Rotor
 from adapt.tables import Table, table_of

@@ -1,0 +1,37 @@
+"""Whether a log's place is a logbook. Imports nothing heavy: most logs are folders."""
+
+from __future__ import annotations
+
+import re
+from os import PathLike, fspath
+from pathlib import Path
+
+__all__ = ["is_logbook", "is_url"]
+
+SUFFIXES = (".logbook", ".db", ".sqlite", ".sqlite3")
+_FIRST_BYTES = b"SQLite format 3\0"
+_URL = re.compile(r"[A-Za-z][A-Za-z0-9+]*://")
+
+
+def is_url(place: str) -> bool:
+    """Return whether a place is a URL rather than a path."""
+    return _URL.match(place) is not None
+
+
+def is_logbook(place: str | PathLike[str]) -> bool:
+    """Return whether a log's place is a logbook: a URL, or a file of that kind or of its suffix.
+
+    >>> is_logbook("postgresql://base/fleet"), is_logbook("fleet.logbook"), is_logbook("log.xlsx")
+    (True, True, False)
+    """
+    text = fspath(place)
+    if is_url(text):
+        return True
+    path = Path(text)
+    if path.suffix.lower() in SUFFIXES:
+        return not path.is_dir()
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_FIRST_BYTES)) == _FIRST_BYTES
+    except (OSError, ValueError):
+        return False
