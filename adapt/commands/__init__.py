@@ -33,6 +33,7 @@ COMMANDS = {
     "residual": "residual",
     "setup": "setup",
     "reference": "reference",
+    "logbook": "logbook",
     "demo": "demo",
 }
 

@@ -36,10 +36,19 @@ AIMS = ("fewest", "smoothest", "quickest", "likeliest")
 class Commands:
     """The commands of a parser, to which each command adds itself."""
 
-    def __init__(self, whole: argparse.ArgumentParser) -> None:
+    def __init__(
+        self, whole: argparse.ArgumentParser, kind: str = "command", within: str | None = None
+    ) -> None:
+        """Let commands be added to a parser; within: the command that they are verbs of."""
+        self._kind, self._within = kind, within
         self._commands: Any = whole.add_subparsers(
-            title="commands", metavar="COMMAND", required=True
+            title=f"{kind}s", metavar=kind.upper(), required=True
         )
+
+    def group(self, name: str, what: str, example: str) -> Commands:
+        """Return the verbs of a new command that has several."""
+        sub = self._parser(name, what, example)
+        return Commands(sub, "verb", name)
 
     def add(self, name: str, what: str, example: str) -> argparse.ArgumentParser:
         """Return the parser of a new command.
@@ -47,6 +56,15 @@ class Commands:
         what: one line that starts in lower case, without a full stop. example: a line to type that
         the parser understands; more may follow, each after a line end and two blanks.
         """
+        sub = self._parser(name, what, example)
+        if self._within is None:
+            sub.set_defaults(command=name)
+        else:
+            sub.set_defaults(command=self._within, verb=name)
+        sub.add_argument("--json", action="store_true", help="print one JSON document, only that")
+        return sub
+
+    def _parser(self, name: str, what: str, example: str) -> argparse.ArgumentParser:
         sub: argparse.ArgumentParser = self._commands.add_parser(
             name,
             help=what,
@@ -55,8 +73,6 @@ class Commands:
             allow_abbrev=False,
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        sub.set_defaults(command=name)
-        sub.add_argument("--json", action="store_true", help="print one JSON document, only that")
         return sub
 
 

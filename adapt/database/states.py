@@ -26,8 +26,8 @@ from adapt.problems import BadInput, shown
 from adapt.tables import Column, Table
 
 __all__ = [
-    "headers_of", "known_on", "last_rows", "latest", "moment_of", "names_of", "numbers_of",
-    "rows_in_force", "tables_in_force",
+    "headers_of", "jobs_of_rotors", "known_on", "last_rows", "latest", "moment_of", "names_of",
+    "numbers_of", "rows_in_force", "tables_in_force",
 ]  # fmt: skip
 
 Whole = npt.NDArray[np.int64]

@@ -6,18 +6,18 @@ A status is a row like any other: what was said before it stays.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from sqlalchemy import Connection, select
 
 from adapt.database.opening import Logbook
 from adapt.database.schema import job_states
-from adapt.database.states import names_of, numbers_of, rows_in_force
+from adapt.database.states import jobs_of_rotors, latest, names_of, numbers_of, rows_in_force
 from adapt.database.writing import writing
 from adapt.problems import BadInput, CannotBeMet, shown
 
-__all__ = ["STATUSES", "JobState", "set_status", "states_of"]
+__all__ = ["STATUSES", "Job", "JobState", "jobs_of", "set_status", "states_of"]
 
 STATUSES = ("open", "closed", "stopped")
 """Open; closed: inside its limits and released; stopped: ended otherwise."""
@@ -35,6 +35,20 @@ class JobState:
     released_by: str
     note: str
     change: int
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job: its runs in their order; when the first and the last were started, as text."""
+
+    job: str
+    rotor: str
+    design: str
+    aircraft: str
+    runs: tuple[str, ...]
+    started: str
+    ended: str
+    state: JobState
 
 
 def states_of(
@@ -117,3 +131,23 @@ def set_status(
             note=note,
         )
         return JobState(job, status, closing_run, released_by, note, change.number)
+
+
+def jobs_of(book: Logbook, serial: str | None = None) -> list[Job]:
+    """Return the jobs of a logbook as it is, in the order of their first runs.
+
+    serial: only those of this rotor.
+    """
+    with book.reading() as connection:
+        change = latest(connection)
+        numbers = None if serial is None else jobs_of_rotors(connection, [serial])
+        runs = rows_in_force(book, connection, "runs", change, numbers)
+        states = states_of(connection, change)
+    cells = {c: runs.text(c) for c in ("rotor", "design", "aircraft", "job", "run", "started")}
+    found: dict[str, Job] = {}
+    for rotor, design, aircraft, job, run, started in zip(*cells.values(), strict=True):
+        state = states.get(job, JobState(job, "open", "", "", "", 0))
+        known = found.get(job, Job(job, rotor, design, aircraft, (), started, started, state))
+        ended = max(known.ended, started)
+        found[job] = replace(known, runs=(*known.runs, run), ended=ended)
+    return list(found.values())

@@ -1,0 +1,1 @@
+"""What is said of logbooks: imports, exports, the record, jobs."""
