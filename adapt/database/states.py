@@ -108,7 +108,8 @@ def tables_in_force(
     """
     jobs = None if rotors is None else jobs_of_rotors(connection, rotors)
     found = {}
-    for name in LOG_TABLES:
+    given = headers_of(connection, change)
+    for name in (name for name in LOG_TABLES if name in given):
         table = rows_in_force(book, connection, name, change, jobs)
         if len(table):
             found[name] = table
@@ -160,7 +161,7 @@ def last_rows(
     order, void = _last(connection, name, change, entry)
     columns = {c: _narrow(c, codes[order], texts) for c, (codes, texts) in cells.items()}
     for c, stored in numbers.items():
-        different, codes = np.unique(stored[order], return_inverse=True)
+        codes, different = pd.factorize(stored[order])
         texts = names_of(connection, different)
         columns[c] = Column(c, codes, tuple(texts[n] for n in different.tolist()) or ("",))
     beside = _beside(columns.pop("extra")) if "extra" in columns else {}
@@ -192,9 +193,11 @@ def _fetch(
     parts = [query.order_by(table.c.entry)]
     if jobs is not None:
         ordered = sorted(jobs)
+        # In two parts, so that the index of the facts serves: it has their first rows only.
         parts = [
-            query.where(table.c.job.in_(ordered[at : at + _BATCH]))
+            query.where(table.c.job.in_(ordered[at : at + _BATCH]), first)
             for at in range(0, len(ordered), _BATCH)
+            for first in (table.c.replaces.is_(None), table.c.replaces.is_not(None))
         ]
     whole: list[list[Whole]] = [[] for _ in range(1 + len(named))]
     coders = [_Coder() for _ in celled]
@@ -270,14 +273,19 @@ def _last(
             while at in before:
                 at = before[at]
             place[i] = at
-    order = order[np.argsort(place[order], kind="stable")]
+    if (np.diff(place[order]) < 0).any():
+        order = order[np.argsort(place[order], kind="stable")]
     return order, np.isin(entry[order], np.array(voids, dtype=np.int64))
 
 
 def _narrow(name: str, codes: Whole, texts: Sequence[str]) -> Column:
     """Return a column without texts that no row has: what reads it looks at each of them."""
-    used, codes = np.unique(codes, return_inverse=True)
-    return Column(name, codes.astype(np.intp), tuple(texts[n] for n in used.tolist()) or ("",))
+    used = np.bincount(codes, minlength=len(texts)) > 0
+    if used.all():
+        return Column(name, codes, tuple(texts))
+    number = np.cumsum(used) - 1
+    kept = tuple(texts[n] for n in np.flatnonzero(used).tolist())
+    return Column(name, number[codes], kept or ("",))
 
 
 def _beside(extra: Column) -> dict[str, Column]:

@@ -8,7 +8,7 @@ of the seal before it, by which damage is told (`verifying`).
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from hashlib import blake2b
@@ -85,6 +85,7 @@ class Change:
         self._next: dict[str, int] = {}
         self._names: dict[str, int] = {}
         self._inserts: dict[str, str] = {}
+        self._headers: dict[str, dict[str, None]] | None = None
 
     def append(
         self, table: str, rows: Table, replaces: Whole | None = None, void: bool = False
@@ -98,6 +99,7 @@ class Change:
         entries = self._numbers(table, count)
         if count == 0:
             return entries
+        self._keep_header(table, rows.columns)
         columns: list[list[Any]] = [
             entries.tolist(),
             [self.number] * count,
@@ -125,6 +127,19 @@ class Change:
     def name(self, text: str) -> int:
         """Return the number of a name, which is kept if it is new."""
         return int(self._numbers_of((text,))[0])
+
+    def _keep_header(self, table: str, columns: Iterable[str]) -> None:
+        """Keep which columns rows have, where those before had not all of them."""
+        if self._headers is None:
+            query = select(headers.c.log_table, headers.c.columns).order_by(headers.c.header)
+            self._headers = {}
+            for name, listed in self.connection.execute(query):
+                self._headers.setdefault(name, {}).update(dict.fromkeys(json.loads(listed)))
+        known = self._headers.setdefault(table, {})
+        given = [c for c in columns if c]
+        if not set(given) <= set(known):
+            known.update(dict.fromkeys(given))
+            self.add("headers", log_table=table, columns=json.dumps(given, ensure_ascii=False))
 
     def _insert(self, table: str, rows: list[tuple[Any, ...]]) -> None:
         """Add rows, whose values stand in the order of the table's columns."""

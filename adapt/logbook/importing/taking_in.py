@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Sequence
@@ -12,7 +11,6 @@ import numpy as np
 
 from adapt.database.opening import Logbook
 from adapt.database.schema import KEYS
-from adapt.database.states import headers_of
 from adapt.database.writing import Change, writing
 from adapt.logbook.importing.checking import Checked, check_jobs, closed_jobs
 from adapt.logbook.importing.comparing import Compared, compare, differences
@@ -41,7 +39,6 @@ class _Going:
     wrong: list[Problem] = field(default_factory=list)
     wrong_count: int = 0
     doubts: list[Problem] = field(default_factory=list)
-    columns: dict[str, dict[str, None]] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
     added: set[str] = field(default_factory=set)
     origins: dict[str, _Origins] = field(default_factory=dict)
@@ -99,7 +96,6 @@ def take_in(
             refused = _why_not(going, checked, with_faults)
             if dry or refused or not going.touched:
                 raise _NotKept
-            _keep_headers(change, going)
             number = change.number
     except _NotKept:
         pass
@@ -135,14 +131,10 @@ def _take(
     """Take one batch in, as far as it can be kept."""
     counts = going.tables.setdefault(name, Counts())
     rows, problems = plain(name, batch)
-    going.columns.setdefault(name, {}).update(dict.fromkeys(rows.columns))
     going.note_wrong(problems)
     going.note_wrong([p for p in batch.problems if p.severity == "doubt"])
     if going.wrong_count or len(rows) == 0:
         return
-    if set(going.columns[name]) != set(headers_of(change.connection, change.number).get(name, ())):
-        # What was kept before is read by the columns that its sources had.
-        _keep_headers(change, going)
     found = compare(book, change, name, rows)
     counts.there += len(found.there)
     counts.twice += len(found.again)
@@ -219,17 +211,6 @@ def _conflict(
 
 def _text(column: Column, row: int) -> str:
     return column.texts[column.codes[row]]
-
-
-def _keep_headers(change: Change, going: _Going) -> None:
-    """Keep which columns the source has, where the logbook did not know of them."""
-    known = headers_of(change.connection, change.number)
-    for name, columns in going.columns.items():
-        given = [c for c in columns if c]
-        if name in going.origins or name in known or given:
-            new = [c for c in given if c not in known.get(name, ())]
-            if new:
-                change.add("headers", log_table=name, columns=json.dumps(given))
 
 
 class _Origins:
