@@ -8,6 +8,7 @@ same fact (they have one key), so that nothing of a job hangs on another's. Noth
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from itertools import chain
@@ -34,6 +35,7 @@ Whole = npt.NDArray[np.int64]
 
 FETCHED = 2_000  # rows at a time: more leave the processor's cache
 _BATCH = 500  # parameters of one query, which databases bound
+_CHANGE = re.compile(r"change\s+([0-9]{1,15})", re.IGNORECASE)
 
 
 def latest(connection: Connection) -> int:
@@ -64,11 +66,33 @@ def moment_of(text: str) -> datetime:
         raise BadInput(f"found {shown(text)}; expected a date that a logbook may have") from None
 
 
-def known_on(connection: Connection, moment: datetime) -> int:
-    """Return the number of the last change that was recorded by a moment, 0 where none was."""
-    at = moment.astimezone(UTC).isoformat(timespec="microseconds")
+def known_on(connection: Connection, when: str | datetime) -> tuple[int, str]:
+    """Return the number of the last change that was recorded by a moment, 0 where none was.
+
+    when: a moment, a date (its end), a date and time, or the change itself: "change 17". Also
+    returns "", or why the moment may not tell the state: after a clock that ran ahead changes are
+    recorded with the time of the change above, so that no state shows what came after it.
+    Raises BadInput for anything else, and for a change that there is not.
+    """
+    if isinstance(when, str) and (asked := _CHANGE.fullmatch(when.strip())):
+        number = int(asked[1])
+        if number > latest(connection):
+            raise BadInput(f"found {shown(when)}; expected a change that the logbook has")
+        return number, ""
+    moment = moment_of(when) if isinstance(when, str) else when.astimezone(UTC)
+    at = moment.isoformat(timespec="microseconds")
     query = select(func.max(changes.c.change)).where(changes.c.recorded <= at)
-    return int(connection.execute(query).scalar() or 0)
+    number = int(connection.execute(query).scalar() or 0)
+    late = select(func.max(changes.c.change)).where(
+        changes.c.change > number, changes.c.clock <= at
+    )
+    other = connection.execute(late).scalar()
+    if other is None:
+        return number, ""
+    return number, (
+        f"the clock ran ahead at change {number + 1} and was set back: by the clock, changes up to "
+        f"{other} were made by then. Ask for a change by its number ('change {other}')"
+    )
 
 
 def numbers_of(connection: Connection, texts: Iterable[str]) -> dict[str, int]:

@@ -38,8 +38,8 @@ def read_log(
     """Read a log: a folder of CSV files and workbooks, one workbook, or a logbook.
 
     path: the folder; the workbook, with a sheet for each table; the file of a logbook, or the URL
-    of one on a server. Of a logbook alone: known_on, a date (or date and time) as of which it is
-    read, and rotors, the serials whose jobs are read.
+    of one on a server. Of a logbook alone: known_on, a date, a date and time or a change ("change
+    17") as of which it is read, and rotors, the serials whose jobs are read.
 
     Raises BadInput, with every problem found, when the log cannot be used as a whole: no runs or no
     readings, or a table that is there and cannot be read (a log without its moves would teach
@@ -88,18 +88,19 @@ def _in_logbook(
 
     book = open_logbook(path)
     with book.reading() as connection:
-        if known_on is None:
-            change = states.latest(connection)
-        else:
-            moment = states.moment_of(known_on) if isinstance(known_on, str) else known_on
-            change = states.known_on(connection, moment)
+        change, unsure = states.latest(connection), ""
+        if known_on is not None:
+            change, unsure = states.known_on(connection, known_on)
         tables = states.tables_in_force(book, connection, change, rotors)
     for name in _MUST_BE_THERE:
         if name not in tables:
             when = "" if known_on is None else f" by {known_on}"
             whose = "" if rotors is None else f" of {', '.join(rotors)}"
             raise BadInput(f"the logbook {book.shown} holds no {name}{whose}{when}")
-    return Log(tables, (), book.shown)
+    doubts = []
+    if unsure:
+        doubts.append(Problem("doubt", book.shown, None, None, f"the state of {known_on}", unsure))
+    return Log(tables, tuple(doubts), book.shown)
 
 
 def _with_jobs(table: Table) -> list[Problem]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from io import StringIO
 from typing import TextIO
@@ -27,6 +27,7 @@ __all__ = ["as_text", "printable", "show", "step"]
 NARROWEST = 80
 _WIDEST_PIPE = 100
 _WIDEST_TEXT = 90
+_BETWEEN_S = 30.0
 _PLAIN: Tone = "plain"
 _STYLES: dict[Tone, str] = {"plain": "", "good": "green", "bad": "bold red", "faint": "dim"}
 # Eight lines of four characters, as the terminal library wants them: a rule of hyphens under the
@@ -68,21 +69,36 @@ def as_text(report: Sequence[Block], width: int | None = None) -> str:
 
 
 @contextmanager
-def step(what: str, quiet: bool = False) -> Iterator[None]:
+def step(what: str, quiet: bool = False) -> Iterator[Callable[[str], None]]:
     """Say on standard error that something takes time, and how long it took.
 
-    At a terminal the line moves while it works; in a pipe one plain line stands when it is done.
+    Gives what says how far it is, in a few words. At a terminal the line moves while it works; in a
+    pipe one plain line stands when it is done, and one now and then while it takes long.
     """
     if quiet:
-        yield
+        yield lambda far: None
         return
     started = time.perf_counter()
     if sys.stderr.isatty():
-        with Console(stderr=True, highlight=False, markup=False).status(f"{what} ..."):
-            yield
+        with Console(stderr=True, highlight=False, markup=False).status(f"{what} ...") as line:
+            yield lambda far: line.update(f"{what} ... {far}")
     else:
-        yield
+        yield _now_and_then(what, started)
     print(f"{what}: {time.perf_counter() - started:.1f} s", file=sys.stderr, flush=True)
+
+
+def _now_and_then(what: str, started: float) -> Callable[[str], None]:
+    """Return what prints how far something is, at most every half minute."""
+    last = started
+
+    def tell(far: str) -> None:
+        nonlocal last
+        now = time.perf_counter()
+        if now - last >= _BETWEEN_S:
+            last = now
+            print(f"{what}: {far}, {now - started:.0f} s", file=sys.stderr, flush=True)
+
+    return tell
 
 
 def printable(text: str) -> str:

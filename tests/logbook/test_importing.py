@@ -227,3 +227,15 @@ def test_every_table_of_a_log_can_be_kept(place: str, tmp_path: Path, name: str)
 
         kept = tables_in_force(book, connection, 1)[name]
     assert len(kept) == len(rows[name]) - 1
+
+
+def test_a_job_belongs_to_one_rotor_whatever_hangar_named_it(place: str, tmp_path: Path) -> None:
+    book = fresh(place)
+    imported(book, written(tmp_path / "log", ONE_JOB))
+    other: Rows = {
+        "runs": [ONE_JOB["runs"][0], ("MR-2", "J-1", "3", "2026-03-02T09:00", "main rotor")]
+    }
+    found = imported(book, written(tmp_path / "other", other))
+    assert found.change is None
+    assert [(p.column, p.job) for p in found.faults] == [("rotor", "J-1")]
+    assert "'MR-9' and 'MR-2'" in found.faults[0].found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from adapt.commands.answering import DONE, answer
+from adapt.commands.answering import DONE, answer, say
 from adapt.commands.asking import Commands
 from adapt.commands.logbook.asking_book import book_of, logbook
 
@@ -22,7 +22,9 @@ def add(commands: Commands) -> None:
     logbook(sub)
     sub.add_argument("folder", metavar="FOLDER", help="a new folder, or an empty one")
     sub.add_argument(
-        "--as-known-on", metavar="DATE", help="the state of this date (or date and time)"
+        "--as-known-on",
+        metavar="DATE",
+        help="the state of this date, date and time, or change ('change 17')",
     )
     sub.add_argument(
         "--serial", metavar="SERIAL", action="append", help="only the jobs of this rotor"
@@ -30,7 +32,7 @@ def add(commands: Commands) -> None:
 
 
 def run(asked: argparse.Namespace) -> int:
-    from adapt.database.states import known_on, latest, moment_of
+    from adapt.database.states import known_on, latest
     from adapt.logbook.exporting import export
     from adapt.reports.logbook.exported import exported_document, exported_report
 
@@ -38,7 +40,9 @@ def run(asked: argparse.Namespace) -> int:
     with book.reading() as connection:
         change = latest(connection)
         if asked.as_known_on is not None:
-            change = known_on(connection, moment_of(asked.as_known_on))
+            change, unsure = known_on(connection, asked.as_known_on)
+            if unsure:
+                say(unsure)
     made = export(book, asked.folder, change, asked.serial)
     answer(asked, lambda: exported_document(made), lambda: exported_report(made))
     return DONE

@@ -53,7 +53,7 @@ def run(asked: argparse.Namespace) -> int:
 
     rotors = [adapt.read_rotor(path) for path in asked.rotor]
     book = book_of(asked, to_write=True)
-    with step("Reading", quiet=asked.json):
+    with step("Reading", quiet=asked.json) as tell:
         found = take_in(
             book,
             batches_of(asked.source),
@@ -64,6 +64,7 @@ def run(asked: argparse.Namespace) -> int:
             correct=asked.correct,
             with_faults=asked.with_faults,
             dry=asked.dry_run,
+            told=lambda rows: tell(f"{rows:,} rows"),
         )
     answer(
         asked,

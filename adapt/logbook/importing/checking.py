@@ -5,12 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from sqlalchemy import select
-
 from adapt.database.opening import Logbook
-from adapt.database.schema import LOG_TABLES
-from adapt.database.states import names_of, numbers_of, rows_in_force, tables_in_force
+from adapt.database.states import numbers_of, rows_in_force, tables_in_force
 from adapt.database.writing import Change
 from adapt.log import Log, check
 from adapt.logbook.jobs import states_of
@@ -20,7 +16,7 @@ from adapt.rotor import Rotor
 __all__ = ["Checked", "check_jobs", "closed_jobs"]
 
 MOST_RUNS = 5_000  # of the rotors that are checked together
-_BATCH = 500
+MOST_JOBS = 2_000  # whose runs are looked at together
 
 
 @dataclass(frozen=True)
@@ -52,12 +48,18 @@ def check_jobs(book: Logbook, change: Change, rotors: Sequence[Rotor], jobs: set
     """
     faults: list[Problem] = []
     doubts: list[Problem] = []
-    serials, designs, with_runs = _of_jobs(change, jobs)
-    faults += [
-        Problem("fault", f"{book.shown}, runs", None, "job", f"no run of job {shown(job)}",
-                "its runs, in this import or before", job)
-        for job in sorted(jobs - with_runs)
-    ]  # fmt: skip
+    runs = _runs_of(book, change, jobs)
+    serials, designs = runs.serials, runs.designs
+    file = f"{book.shown}, runs"
+    for job in sorted(jobs - set(runs.rotors)):
+        expected = "its runs, in this import or before"
+        found = f"no run of job {shown(job)}"
+        faults.append(Problem("fault", file, None, "job", found, expected, job))
+    for job, rotors_of_job in runs.rotors.items():
+        if len(rotors_of_job) > 1:
+            found = " and ".join(shown(rotor) for rotor in rotors_of_job)
+            expected = "one rotor in a job (where two hangars count alike, give jobs a prefix)"
+            faults.append(Problem("fault", file, None, "rotor", found, expected, job))
     by_design = {_plain(rotor.name): rotor for rotor in rotors}
     alone = len(rotors) == 1
     unchecked = sorted(d for d in designs if _plain(d) not in by_design and not (alone and not d))
@@ -69,6 +71,8 @@ def check_jobs(book: Logbook, change: Change, rotors: Sequence[Rotor], jobs: set
             now = _findings(book, change, rotor, group, change.number)
             before = {_what(p) for p in _findings(book, change, rotor, group, change.known)}
             fresh = [p for p in now if _what(p) not in before and (p.job is None or p.job in jobs)]
+            mixed = {job for job, of_job in runs.rotors.items() if len(of_job) > 1}
+            fresh = [p for p in fresh if p.column != "rotor" or p.job not in mixed]
             faults += [p for p in fresh if p.severity == "fault"]
             doubts += [p for p in fresh if p.severity == "doubt"]
     return Checked(tuple(faults), tuple(doubts), tuple(d or "(no design given)" for d in unchecked))
@@ -98,28 +102,29 @@ def _findings(
     return [*history.faults, *history.doubts]
 
 
-def _of_jobs(change: Change, jobs: set[str]) -> tuple[dict[str, int], set[str], set[str]]:
-    """Return the serials of jobs with their numbers of runs, their designs, and jobs with runs."""
-    runs = LOG_TABLES["runs"]
-    numbers = list(numbers_of(change.connection, jobs).values())
-    rotors: dict[int, int] = {}
-    designs: set[int] = set()
-    found: set[int] = set()
-    for at in range(0, len(numbers), _BATCH):
-        query = select(runs.c.rotor, runs.c.design, runs.c.job).where(
-            runs.c.job.in_(numbers[at : at + _BATCH]), runs.c.void == 0
-        )
-        for rotor, design, job in change.connection.execute(query):
-            rotors[rotor] = rotors.get(rotor, 0) + 1
-            designs.add(design)
-            found.add(job)
-    every = np.array([*rotors, *designs, *found], dtype=np.int64)
-    names = names_of(change.connection, every) if len(every) else {}
-    return (
-        {names[n]: count for n, count in rotors.items()},
-        {names[n] for n in designs},
-        {names[n] for n in found},
-    )
+@dataclass(frozen=True)
+class _Runs:
+    """What the runs of jobs say: serials with their numbers of runs, designs, rotors by job."""
+
+    serials: dict[str, int]
+    designs: set[str]
+    rotors: dict[str, list[str]]
+
+
+def _runs_of(book: Logbook, change: Change, jobs: set[str]) -> _Runs:
+    found = _Runs({}, set(), {})
+    numbers = sorted(numbers_of(change.connection, jobs).values())
+    for at in range(0, len(numbers), MOST_JOBS):
+        part = numbers[at : at + MOST_JOBS]
+        runs = rows_in_force(book, change.connection, "runs", change.number, part)
+        cells = zip(*(runs.text(c) for c in ("rotor", "design", "job")), strict=True)
+        for rotor, design, job in cells:
+            found.serials[rotor] = found.serials.get(rotor, 0) + 1
+            found.designs.add(design)
+            of_job = found.rotors.setdefault(job, [])
+            if rotor not in of_job:
+                of_job.append(rotor)
+    return found
 
 
 def _groups(serials: dict[str, int]) -> Iterator[list[str]]:
