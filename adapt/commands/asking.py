@@ -79,7 +79,9 @@ class Commands:
 def files(sub: argparse.ArgumentParser) -> None:
     """Add the two files that most commands read."""
     rotor_file(sub)
-    sub.add_argument("log", metavar="LOG", help="the log: a folder, a workbook, or a logbook (a file or a URL)")
+    sub.add_argument(
+        "log", metavar="LOG", help="the log: a folder, a workbook, or a logbook (a file or a URL)"
+    )
 
 
 def rotor_file(sub: argparse.ArgumentParser) -> None:

@@ -16,7 +16,9 @@ from adapt.database.writing import writing
 from adapt.problems import BadInput, shown
 from adapt.tables import Table
 
-__all__ = ["ChangeLine", "Entry", "changes_of", "entry_of", "take_out"]
+__all__ = [
+    "ChangeLine", "Entry", "changes_of", "entry_of", "jobs_of_entries", "take_out",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,7 @@ def take_out(book: Logbook, name: str, entries: list[int], who: str, note: str) 
     if not note.strip():
         raise BadInput("why: found nothing; expected why the rows are taken out")
     with writing(book, who, "take out", note) as change:
-        jobs = _jobs_of(change.connection, name, entries)
+        jobs = jobs_of_entries(change.connection, name, entries)
         held, void = last_rows(book, change.connection, name, change.known, jobs)
         at = {int(n): i for i, n in enumerate(held.rows.tolist()) if not void[i]}
         wrong = [n for n in dict.fromkeys(entries) if n not in at]
@@ -139,7 +141,8 @@ def take_out(book: Logbook, name: str, entries: list[int], who: str, note: str) 
         return change.number
 
 
-def _jobs_of(connection: Connection, name: str, entries: list[int]) -> list[int]:
+def jobs_of_entries(connection: Connection, name: str, entries: list[int]) -> list[int]:
+    """Return the numbers of the names of the jobs that entries are of."""
     table = LOG_TABLES[name]
     found: set[int] = set()
     for at in range(0, len(entries), 500):

@@ -17,6 +17,7 @@ VERBS = {
     "export": "export",
     "changes": "changes",
     "entry": "entry",
+    "correct": "correct",
     "take-out": "take_out",
     "jobs": "jobs",
     "close": "close",

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from adapt.logbook.correcting import Corrected
 from adapt.logbook.record import ChangeLine, Entry
 from adapt.problems import shown
 from adapt.reports.layout import Block, Heading, Line, table
+from adapt.reports.log.checked import problem_blocks
 from adapt.reports.wording import count, joined
 
 __all__ = [
-    "changes_document", "changes_report", "entry_document", "entry_report", "taken_out_report",
+    "changes_document", "changes_report", "corrected_report", "entry_document", "entry_report",
+    "taken_out_report",
 ]  # fmt: skip
 
 _UNSEEN = ("names", "headers")  # rows that nobody entered
@@ -101,6 +104,19 @@ def entry_report(entries: Sequence[Entry], book: str) -> list[Block]:
         _table(entries),
         Line(state),
     ]
+
+
+def corrected_report(entries: Sequence[Entry], made: Corrected, book: str) -> list[Block]:
+    """Return what was entered of a fact, with the correction as the last, and what is doubtful."""
+    report: list[Block] = [
+        Heading(f"{book}, {entries[-1].table}: entry {made.entry}", level=1),
+        _table(entries),
+        Line(f"Corrected, as change {made.change}; what it said before is kept."),
+    ]
+    if made.doubts:
+        report.append(Line("Doubts: unlikely or against the hardware; shown, and used."))
+        report += problem_blocks(made.doubts)
+    return report
 
 
 def taken_out_report(entries: Sequence[Entry], change: int, book: str) -> list[Block]:
