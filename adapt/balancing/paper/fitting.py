@@ -87,7 +87,8 @@ class Equations:
         """
         turned = effects[self.axis_adjuster] * self.axis_phasor * self.scale[self.axis_adjuster]
         parts = np.stack([turned.real, turned.imag])
-        covariance = np.einsum("pa,ia,ja->pij", self.read.astype(float), parts, parts)
+        of_axis = (parts[:, None] * parts).reshape(4, -1)
+        covariance = (self.read.astype(float) @ of_axis.T).reshape(-1, 2, 2)
         full_scale = float(np.max(np.abs(self.reading), initial=0.0))
         return np.asarray(covariance + 0.25 * full_scale**2 * np.eye(2))
 
@@ -240,17 +241,27 @@ def fitted(eqs: Equations) -> tuple[Complex, Real, float]:
         axis=1,
     )  # (point, 2, 2 adjuster)
     wanted = -np.stack([eqs.reading.real, eqs.reading.imag], axis=1)
-    solution = np.linalg.lstsq(rows.reshape(-1, 2 * count), wanted.reshape(-1), rcond=None)[0]
+    flat = rows.reshape(-1, 2 * count)
+    solution = np.linalg.lstsq(flat, wanted.reshape(-1), rcond=None)[0]
     inverse = np.full((2 * count, 2 * count), np.nan)
     misfit = np.nan
     for _ in range(_ROUNDS):
         effects = solution[:count] + 1j * solution[count:]
-        weight = np.linalg.inv(eqs.scatter(effects))
-        inverse = np.linalg.inv(np.einsum("pia,pij,pjb->ab", rows, weight, rows))
-        solution = inverse @ np.einsum("pia,pij,pj->a", rows, weight, wanted)
+        # One product of flat tables a sum: every point is left out once, so this is the work.
+        weight = _inverse(eqs.scatter(effects))
+        weighted = (weight @ rows).reshape(flat.shape)
+        inverse = np.linalg.inv(flat.T @ weighted)
+        solution = inverse @ (weighted.T @ wanted.reshape(-1))
         left = wanted - rows @ solution
-        misfit = float(np.einsum("pi,pij,pj->", left, weight, left))
+        misfit = float((left * (weight @ left[:, :, None])[:, :, 0]).sum())
     return solution[:count] + 1j * solution[count:], inverse, misfit
+
+
+def _inverse(covariance: Real) -> Real:
+    """Return the inverse of each symmetric matrix of two rows, (point, 2, 2)."""
+    a, b, d = covariance[:, 0, 0], covariance[:, 0, 1], covariance[:, 1, 1]
+    turned = np.stack([d, -b, -b, a], axis=1).reshape(-1, 2, 2)
+    return np.asarray(turned / (a * d - b * b)[:, None, None])
 
 
 def amounts_said(eqs: Equations, effects: Complex) -> Real:
