@@ -26,10 +26,13 @@ def add(commands: Commands) -> None:
 
 def run(asked: argparse.Namespace) -> int:
     """Say where a job stands."""
+    import adapt
     from adapt.balancing.order_of_work import order_of_work
     from adapt.reports.balancing.order_of_work import order_document, order_report
 
     rotor, history = read(asked)
+    if asked.chart:
+        adapt.read_chart(asked.chart, rotor)  # the command for the plan must be one that runs
     order = order_of_work(rotor, history, asked.job, asked.limits)
     words = [called(), "plan", asked.rotor, asked.log, "--job", asked.job]
     for option, value in (("--chart", asked.chart), ("--limits", asked.limits)):

@@ -7,6 +7,7 @@ import pytest
 
 import adapt
 from adapt.balancing.order_of_work import OrderOfWork, order_of_work
+from adapt.cli import main
 from adapt.problems import BadInput
 from adapt.reports.balancing.order_of_work import KINDS, kind_of, order_report
 from adapt.reports.show import as_text
@@ -243,3 +244,17 @@ def test_with_no_limit_on_vibration_the_work_is_never_called_done(
     told = as_text(order_report(order, log.rotor, "adapt plan"))
     assert "no limit on vibration" in told
     assert "close the work." not in told
+
+
+@pytest.mark.parametrize(
+    ("text", "found"), [(None, "no-chart.csv"), ("a,b\n1,2\n", "found no such column")]
+)
+def test_a_chart_that_is_not_there_or_is_none_is_refused(text, found, tmp_path, capsys):
+    chart = tmp_path / "no-chart.csv"
+    if text is not None:
+        chart.write_text(text)
+    words = ["order", str(DEMO / "tail-rotor.toml"), str(DEMO / "log"), "--job", "J-057"]
+    assert main([*words, "--chart", str(chart)]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert found in said.err
