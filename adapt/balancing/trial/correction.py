@@ -23,6 +23,9 @@ from adapt.rotor import Rotor
 __all__ = ["Correction", "Remaining", "correct"]
 
 _NOTHING = 1e-9  # correlation: less is rounding
+# Most that the noise of a sensor's regimes may go together, as weight and wind move them all.
+# Judgement, as in `setup.evidence`: common practice, no source.
+AT_MOST_TOGETHER = 0.7
 
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
@@ -97,7 +100,8 @@ def correct(
     of order 1 are corrected for: the angle of a weight is one number there.
 
     Raises BadInput for unknown planes or regimes; CannotBeMet when no channel is left to correct
-    for. The errors of channels are weighed as independent; the sds know how they go together.
+    for. The errors of channels are weighed as independent; the sds, and whether a plane has an
+    effect at all, know how they go together.
     """
     columns, asked = _require(rotor, planes, regimes)
     first = np.array([rotor.sensor(s).order == 1 for s, _ in rotor.channels])
@@ -117,7 +121,8 @@ def correct(
         )
     at = np.flatnonzero(use)
     mean, cov = level.mean[at][:, columns], level.cov[at][:, columns][:, :, columns]
-    seen = conditioning_of(planes, mean, cov, reading_noise[at])
+    together = _together(rotor, level, noise, columns, at)
+    seen = conditioning_of(planes, mean, cov, reading_noise[at], together)
     basis = seen.known_basis() if only_known else np.eye(len(planes), dtype=complex)
     z = level.level_mean[at, 0]
     effects = (mean @ basis) / scale[at, None]
@@ -188,8 +193,17 @@ def _errors(
     noise of channels does; coefficients as their covariance says, and where that holds nothing of
     two channels, as the noise that they were read in.
     """
-    sensors, regimes, adjusters = len(rotor.sensors), len(rotor.regimes), len(rotor.adjusters)
     lean = np.where(np.isnan(level.mean), 0.0, level.slope[:, 0] + moves[:, 0])
+    own = np.sqrt(level.own_var[at])
+    taught = _errors_taught(rotor, level, noise, lean, at)
+    return np.asarray(taught + own[:, None] * noise.together(at) * own)
+
+
+def _errors_taught(
+    rotor: Rotor, level: Level, noise: Noise, lean: Complex, at: npt.NDArray[np.intp]
+) -> Complex:
+    """Return E of the errors' products of C x, (at, at). lean: x, (channel, adjuster)."""
+    sensors, regimes, adjusters = len(rotor.sensors), len(rotor.regimes), len(rotor.adjusters)
     lean = lean.reshape(sensors, regimes, adjusters)
     joint = np.nan_to_num(level.joint).reshape(sensors, regimes, adjusters, regimes, adjusters)
     known = np.zeros((sensors, regimes, sensors, regimes), dtype=complex)
@@ -197,11 +211,32 @@ def _errors(
     known[of, :, of, :] = np.einsum("sga,sgahb,shb->sgh", lean, joint, lean.conj())
     known = known.reshape(sensors * regimes, sensors * regimes)[np.ix_(at, at)]
     sd = np.sqrt(np.maximum(np.diag(known).real, 0.0))
-    own = np.sqrt(level.own_var[at])
-    together = noise.together(at)
     of_both = sd[:, None] * sd
-    taught = np.where(np.abs(known) < _NOTHING * of_both, together * of_both, known)
-    return np.asarray(taught + own[:, None] * together * own)
+    taught = np.where(np.abs(known) < _NOTHING * of_both, noise.together(at) * of_both, known)
+    return np.asarray(taught)
+
+
+def _together(
+    rotor: Rotor, level: Level, noise: Noise, columns: list[int], at: npt.NDArray[np.intp]
+) -> Complex:
+    """Return how errors of each plane's effects may go together, (case, plane, at, at).
+
+    As they are known to, and as strongly as the regimes of a sensor may.
+    """
+    sensors = np.array([rotor.channels[j][0] for j in at])
+    strongly = np.where(sensors[:, None] == sensors, AT_MOST_TOGETHER, 0.0).astype(complex)
+    np.fill_diagonal(strongly, 1.0)
+    cases = []
+    for a in columns:
+        lean = np.zeros((len(rotor.channels), len(rotor.adjusters)), dtype=complex)
+        lean[:, a] = 1.0
+        taught = _errors_taught(rotor, level, noise, lean, at)
+        sd = np.sqrt(np.maximum(np.diag(taught).real, 0.0))
+        scale = np.where(sd > 0.0, sd, 1.0)
+        as_known = taught / (scale[:, None] * scale)
+        np.fill_diagonal(as_known, 1.0)
+        cases.append(np.stack([as_known, strongly]))
+    return np.stack(cases, axis=1)
 
 
 def _moves(rotor: Rotor, columns: list[int], weights: Complex) -> Complex:
