@@ -168,11 +168,37 @@ def test_trial_takes_readings_from_a_job_and_effects_from_a_chart(capsys):
     words = ["trial", TAIL, "--mass", "9", "--radius", "480", "--adjuster", "span weight"]
     status, found = document(capsys, *words)
     assert (status, found["useless"][:7]) == (1, "no step")
-    more = ["--log", str(DEMO / "log"), "--job", "J-002", "--chart", str(DEMO / "tail-chart.csv")]
+    more = ["--log", str(DEMO / "log"), "--job", "J-002", "--blade", "1",
+            "--chart", str(DEMO / "tail-chart.csv")]  # fmt: skip
     status, found = document(capsys, *words, "--force-share", "100", *more)
     assert status == 0
     assert {b["kind"] for b in found["bounds"]} >= {"grade", "force", "amplitude", "fitted range"}
     assert len(found["stops"]) == 4
+
+
+def test_trial_takes_what_is_fitted_from_the_log_and_the_tighter_blade_decides(capsys):
+    # J-057: 10 g of span weight stand on blade 1, 24 g of the 24 g that may stand on blade 2.
+    words = ["trial", TAIL, "--mass", "9", "--radius", "420", "--adjuster", "span weight",
+             "--force-share", "1000", "--multiple", "100", "--log", str(DEMO / "log"),
+             "--job", "J-057"]  # fmt: skip
+    status, found = document(capsys, *words)
+    assert (status, found["bounds"][0]["kind"], found["asked"]["fitted"]) == (1, "fitted range", 24)
+    assert "14 g on blade 1" in found["notes"][0]
+    status, found = document(capsys, *words, "--blade", "1")
+    assert (status, found["amount"], found["asked"]["blade"]) == (0, 14.0, "1")
+    room = {b["kind"]: b["amount"] for b in found["bounds"]}
+    assert room["fitted range"] == 14.0
+    status, found = document(capsys, *words, "--blade", "1", "--fitted", "21")
+    assert (status, found["amount"], found["bounds"][0]["kind"]) == (0, 3.0, "fitted range")
+
+
+def test_a_trial_that_only_the_rule_of_thumb_on_force_forbids_says_how_to_go_on(capsys):
+    words = ["trial", TAIL, "--mass", "9", "--radius", "420", "--adjuster", "span weight"]
+    status, found = document(capsys, *words)
+    assert status == 1
+    # 10 times G 6.3 of 9 kg at 1980 rpm: 10 * 9549 * 6.3 * 9 / 1980 / 420 = 6.51 g.
+    assert "next bound leaves 6.51 g" in found["useless"]
+    assert "--force-share" in found["useless"]
 
 
 def test_trial_with_an_amplitude_gives_the_stop_rule(capsys):
@@ -223,6 +249,7 @@ def test_effects_and_residual_unbalance_may_rest_on_learned_coefficients(fan, ca
         ["--adjuster", "span weight", "--rpm", "1e-300"],
         ["--adjuster", "span weight", "--sensor", "gearbox radial"],  # nothing is read there
         ["--adjuster", "span weight", "--stop", "0.5"],  # of which reading is not said
+        ["--adjuster", "span weight", "--blade", "1"],  # what stands on it is not said
     ],
 )
 def test_trial_requests_that_make_no_sense_are_bad_input(more, capsys):

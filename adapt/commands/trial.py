@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 
 from adapt.commands.answering import CANNOT_BE_MET, DONE, answer
 from adapt.commands.asking import Commands, at_least_0, rotor_file
@@ -16,10 +17,10 @@ def add(commands: Commands) -> None:
     sub = commands.add(
         "trial",
         "plan a safe trial weight: how much, what bounds it, when to shut down",
-        "adapt trial tail-rotor.toml --mass 9 --radius 480 --adjuster 'span weight' "
-        "--sensor 'gearbox radial' --regime hover --amplitude 0.4\n"
-        "  adapt trial tail-rotor.toml --mass 9 --radius 480 --adjuster 'span weight' "
-        "--log log/ --job J-014 --chart tail-chart.csv",
+        "adapt trial fan.toml --mass 60 --radius 150 --adjuster 'front weight' "
+        "--sensor 'front bearing' --regime 'full speed' --amplitude 3.6\n"
+        "  adapt trial tail-rotor.toml --mass 9 --radius 420 --force-share 150 "
+        "--adjuster 'span weight' --log log/ --job J-057 --blade 1 --chart tail-chart.csv",
     )
     rotor_file(sub)
     sub.add_argument("--mass", metavar="KG", type=_number, required=True, help="of the rotor")
@@ -45,14 +46,23 @@ def add(commands: Commands) -> None:
         help="most per cent of the rotor's weight that it may pull with (default 10)",
     )  # fmt: skip
     sub.add_argument(
-        "--fitted", metavar="X", type=_number, default=0.0, help="what the blade carries now (0)"
-    )
+        "--fitted", metavar="X", type=_number,
+        help="what the blade carries now (default: what the log says, else 0)",
+    )  # fmt: skip
+    sub.add_argument(
+        "--blade", metavar="B",
+        help="with --log: the blade it goes on (default: any, so the one with the least room)",
+    )  # fmt: skip
     sub.add_argument(
         "--amplitude", metavar="X", type=_number, help="what is read now, in the sensor's unit"
     )
     sub.add_argument("--sensor", metavar="S", help="the sensor that reads it")
     sub.add_argument("--regime", metavar="R", help="the regime that it is read in")
-    sub.add_argument("--log", metavar="LOG", help="with --job: take what the job's last run read")
+    sub.add_argument(
+        "--log",
+        metavar="LOG",
+        help="with --job: take what the job's last run read, and what is fitted",
+    )
     sub.add_argument("--job", metavar="J", help="with --log: the job")
     sub.add_argument("--limits", metavar="S", help="a named set of limits of the rotor file")
     sub.add_argument(
@@ -74,6 +84,7 @@ def run(asked: argparse.Namespace) -> int:
         last_read,
         now_of,
     )
+    from adapt.balancing.trial.room import room_of
     from adapt.balancing.trial.size import trial_weight
     from adapt.reports.balancing.trial import trial_document, trial_report
 
@@ -81,11 +92,12 @@ def run(asked: argparse.Namespace) -> int:
     rotor = adapt.read_rotor(asked.rotor)
     adjuster = one_weight(rotor, asked.adjuster)
     amplitudes: dict[tuple[str, str], float] = {}
-    serial = ""
+    serial, room = "", None
     if asked.job is not None:
         history = adapt.check(rotor, asked.log)
         amplitudes = last_read(rotor, history, asked.job)
         serial = str(history.runs.loc[history.runs["job"] == asked.job, "rotor"].iloc[0])
+        room = room_of(rotor, history, asked.job, adjuster, asked.blade, asked.fitted)
     elif asked.amplitude is not None:
         amplitudes[chosen_channel(rotor, asked.sensor, asked.regime)] = asked.amplitude
     effects = None
@@ -101,10 +113,14 @@ def run(asked: argparse.Namespace) -> int:
         grade=asked.grade,
         multiple=asked.multiple,
         force_share=asked.force_share / 100.0,
-        fitted=asked.fitted,
+        fitted=room.fitted if room is not None else asked.fitted or 0.0,
+        blade=asked.blade or "",
+        room=room.bounds if room is not None else (),
     )
     now = now_of(rotor, amplitudes, effects, asked.stop, asked.limits)
     trial = trial_weight(adjuster, request, now)
+    if room is not None:
+        trial = replace(trial, notes=(*room.notes, *trial.notes))
     answer(
         asked,
         lambda: trial_document(trial, request, rotor),
@@ -118,6 +134,8 @@ def _require(asked: argparse.Namespace) -> None:
     wrong = []
     if (asked.log is None) != (asked.job is None):
         wrong.append("--log and --job go together")
+    if asked.blade is not None and asked.log is None:
+        wrong.append("--blade goes with --log and --job, which say what stands on it")
     if asked.job is not None and asked.amplitude is not None:
         wrong.append("--amplitude or --log with --job, not both")
     if asked.amplitude is None and (asked.sensor is not None or asked.regime is not None):

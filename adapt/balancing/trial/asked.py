@@ -12,7 +12,7 @@ from adapt.balancing.unbalance import not_positive
 from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem
 
-__all__ = ["FORCE_SHARE", "GRADE_MULTIPLES", "NOISES", "Asked", "Now", "require"]
+__all__ = ["FORCE_SHARE", "GRADE_MULTIPLES", "NOISES", "Asked", "Bound", "Now", "require"]
 
 GRADE_MULTIPLES = (5.0, 10.0)  # of the permissible unbalance: less shows too little, more is risky
 FORCE_SHARE = 0.10  # of the rotor's weight
@@ -49,12 +49,23 @@ class Now:
 
 
 @dataclass(frozen=True)
+class Bound:
+    """One bound on the amount [the adjuster's unit]; kind and words say which it is."""
+
+    kind: str
+    amount: float
+    words: str
+
+
+@dataclass(frozen=True)
 class Asked:
     """What a trial weight is asked for.
 
     mass_kg: of the rotor. radius_mm: of the weight. rpm: the highest speed of the trial run and of
     service [1/min]. fitted: what the blade carries now [the adjuster's unit]. grade: balance
     quality grade G [mm/s]. multiple: most of the permissible unbalance that the trial may be.
+    blade: which carries it, "" = any. room: what the hardware leaves on it, where more is known
+    than `fitted` (see `room`); () = the adjuster's own ranges.
     """
 
     mass_kg: float
@@ -65,6 +76,8 @@ class Asked:
     force_share: float = FORCE_SHARE
     fitted: float = 0.0
     noises: float = NOISES
+    blade: str = ""
+    room: tuple[Bound, ...] = ()
 
 
 def require(asked: Asked, now: Sequence[Now]) -> None:

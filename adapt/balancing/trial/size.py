@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from adapt.balancing.grams import grams_per_unit
-from adapt.balancing.trial.asked import GRADE_MULTIPLES, Asked, Now, require
+from adapt.balancing.trial.asked import GRADE_MULTIPLES, Asked, Bound, Now, require
 from adapt.balancing.unbalance import permissible_g_mm
 from adapt.phasor import STANDARD_GRAVITY
 from adapt.rotor import Adjuster
@@ -25,15 +25,6 @@ LEAST_CHANGE = 0.30  # of the amplitude: the least change of a reading that is w
 # the distance to the farthest corner of that sector, |1.3 exp(30 deg i) - 1|.
 SURE_CHANGE = abs(1.3 * complex(math.cos(math.pi / 6), math.sin(math.pi / 6)) - 1.0)
 DOUBT = 2.0  # sds by which a known effect may be larger or smaller
-
-
-@dataclass(frozen=True)
-class Bound:
-    """One bound on the amount [the adjuster's unit]; kind and words say which it is."""
-
-    kind: str
-    amount: float
-    words: str
 
 
 @dataclass(frozen=True)
@@ -118,7 +109,7 @@ def trial_weight(adjuster: Adjuster, asked: Asked, now: Sequence[Now] = ()) -> T
         bounds=tuple(bounds),
         wanted=wanted,
         shows=None if wanted is None else amount >= wanted * (1.0 - 1e-9),
-        useless=_useless(adjuster, asked, now, amount, bounds[0]),
+        useless=_useless(adjuster, asked, now, amount, bounds),
         stops=tuple((n.sensor, n.regime, n.stop_at) for n in now if n.stop_at > 0.0),
         notes=tuple(_notes(now, amount, multiple)),
     )
@@ -133,7 +124,6 @@ def _bounds(
     force_per_unit: float,
     own_weight: float,
 ) -> list[Bound]:
-    room = max(0.0, adjuster.fitted_range[1] - asked.fitted)
     unit = adjuster.unit
     bounds = [
         Bound(
@@ -148,11 +138,7 @@ def _bounds(
             f"centrifugal force {100 * asked.force_share:g} % of the rotor's weight, "
             f"{asked.force_share * own_weight:.0f} N",
         ),
-        Bound(
-            "fitted range",
-            room,
-            f"a blade may carry {adjuster.fitted_range[1]:g} {unit}, {asked.fitted:g} are fitted",
-        ),
+        *(asked.room or _own_room(adjuster, asked)),
     ]
     if adjuster.largest_move is not None:
         bounds.append(
@@ -160,16 +146,6 @@ def _bounds(
                 "largest move",
                 adjuster.largest_move,
                 f"one move may be {adjuster.largest_move:g} {unit}",
-            )
-        )
-    if adjuster.sum_range is not None:
-        low, high = adjuster.sum_range
-        bounds.append(
-            Bound(
-                "sum",
-                max(0.0, high),
-                f"all moves of a job may sum to {low:g} to {high:g} {unit}, so a weight on one "
-                "blade needs its counterpart on another",
             )
         )
     for n in now:
@@ -187,6 +163,29 @@ def _bounds(
     return bounds
 
 
+def _own_room(adjuster: Adjuster, asked: Asked) -> list[Bound]:
+    """Return what the adjuster's ranges leave, at what is said to be fitted."""
+    unit, most = adjuster.unit, adjuster.fitted_range[1]
+    bounds = [
+        Bound(
+            "fitted range",
+            max(0.0, most - asked.fitted),
+            f"a blade may carry {most:g} {unit}, {asked.fitted:g} are fitted",
+        )
+    ]
+    if adjuster.sum_range is not None:
+        low, high = adjuster.sum_range
+        bounds.append(
+            Bound(
+                "sum",
+                max(0.0, high),
+                f"all moves of a job may sum to {low:g} to {high:g} {unit}, so a weight on one "
+                "blade needs its counterpart on another",
+            )
+        )
+    return bounds
+
+
 def _wanted(asked: Asked, now: Sequence[Now]) -> float | None:
     """Return the least amount that is sure to show something in some reading, None = not known."""
     amounts = []
@@ -199,14 +198,27 @@ def _wanted(asked: Asked, now: Sequence[Now]) -> float | None:
 
 
 def _useless(
-    adjuster: Adjuster, asked: Asked, now: Sequence[Now], amount: float, least: Bound
+    adjuster: Adjuster,
+    asked: Asked,
+    now: Sequence[Now],
+    amount: float,
+    bounds: Sequence[Bound],
 ) -> str:
-    """Return why a trial with this amount would show nothing."""
+    """Return why a trial with this amount would show nothing. bounds: the least first."""
     if amount <= 0.0:
-        return (
-            f"no step is small enough: one step is {adjuster.step:g} {adjuster.unit}, and "
-            f"{least.amount:.3g} {adjuster.unit} are the most ({least.words})"
+        least, unit = bounds[0], adjuster.unit
+        words = (
+            f"no step is small enough: one step is {adjuster.step:g} {unit}, and "
+            f"{least.amount:.3g} {unit} are the most ({least.words})"
         )
+        if least.kind == "force" and _steps_down(bounds[1].amount, adjuster.step) > 0:
+            words += (
+                f". The next bound leaves {bounds[1].amount:.3g} {unit}. Light rotors that turn "
+                "fast, such as tail rotors, pass this rule of thumb with the weights they carry "
+                "every day: take the manual's trial weight, or the share of the weight that it "
+                "allows (--force-share)"
+            )
+        return words
     known = [n for n in now if n.effect is not None]
     if not known or len(known) < len(now):
         return ""

@@ -34,7 +34,8 @@ def trial_report(trial: TrialWeight, asked: Asked, rotor: Rotor) -> list[Block]:
         report.append(
             Line(
                 f"At most {trial.amount:.{digits}f} {trial.unit}, in steps of {trial.step:g} "
-                f"{trial.unit}, on one blade at {asked.radius_mm:g} mm.",
+                f"{trial.unit}, on {f'blade {asked.blade}' if asked.blade else 'one blade'} at "
+                f"{asked.radius_mm:g} mm.",
                 "bad" if trial.useless else "good",
             )
         )
