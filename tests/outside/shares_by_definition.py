@@ -6,12 +6,13 @@ Shares nothing with `adapt.balancing.shares` but the values that state the probl
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.balancing.shares import Hole, Holes, Piece
+from adapt.balancing.shares import Hole, Holes, Piece, Total
 
 Int = npt.NDArray[np.int64]
 EQUAL = 1e-7  # [g mm]: residuals closer than this count as equal
@@ -44,6 +45,27 @@ def drawn_holes(rng: np.random.Generator, most_holes: int = 4, even: bool | None
     return Holes(tuple(holes), pieces)
 
 
+def with_totals(rng: np.random.Generator, holes: Holes) -> Holes:
+    """Return the problem with one or two limits on what some of its holes carry in all."""
+    totals = []
+    for k in range(int(rng.integers(1, 3))):
+        chosen = [hole.name for hole in holes.holes if rng.random() < 0.7]
+        most = float(rng.choice([2.0, 4.0, 8.0]))
+        least = float(rng.choice([0.0, 0.0, 1.0, 4.0]))
+        totals.append(Total(f"total {k}", tuple(chosen), max(most, least), least))
+    return replace(holes, totals=tuple(totals))
+
+
+def inside(holes: Holes, then: Int) -> bool:
+    """Return whether every total is kept, or one that is not kept now is not made worse."""
+    for total in holes.totals:
+        member = [hole.name in total.holes for hole in holes.holes]
+        now, mass = ((counts @ holes.masses)[member].sum() for counts in (holes.fitted, then))
+        if not min(total.least_g, now) - 1e-6 <= mass <= max(total.most_g, now) + 1e-6:
+            return False
+    return True
+
+
 def every_content(holes: Holes) -> Iterator[Int]:
     """Yield everything that may be fitted, (hole, piece)."""
     masses = holes.masses
@@ -66,7 +88,10 @@ def every_content(holes: Holes) -> Iterator[Int]:
     for chosen in product(*choices):
         then = np.array(chosen)
         drawn = (then - holes.fitted).sum(axis=0)
-        if all(p.stock is None or d <= p.stock for p, d in zip(holes.pieces, drawn, strict=True)):
+        in_stock = all(
+            p.stock is None or d <= p.stock for p, d in zip(holes.pieces, drawn, strict=True)
+        )
+        if in_stock and inside(holes, then):
             yield then
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from shares_by_definition import by_definition, drawn_holes, reach
+from shares_by_definition import by_definition, drawn_holes, inside, reach, with_totals
 
 from adapt.balancing.shares import Holes, Shared, share
+from adapt.balancing.shares.sharing import TOTALS
 
 EVERY = range(120)
 
@@ -80,6 +83,46 @@ def test_combining_fits_the_fewest_pieces_that_trying_everything_gives(seed: int
         least = by_definition(holes, target, "nearest", 0.0, None)
         left = target - holes.unbalance(np.array(least) - holes.fitted)
         assert abs(shared.residual) == pytest.approx(abs(left), abs=1e-5)
+
+
+@pytest.mark.parametrize("aim", ["fewest", "nearest", "combine"])
+@pytest.mark.parametrize("seed", range(80))
+def test_limits_on_what_holes_carry_in_all_are_kept_as_trying_everything_keeps_them(
+    seed: int, aim: str
+) -> None:
+    rng = np.random.default_rng([5, seed])
+    holes = with_totals(rng, drawn_holes(rng))
+    target = 0j if aim == "combine" else drawn_target(rng, holes)
+    tolerance = None if aim == "nearest" else float(rng.choice([20.0, 60.0, 150.0]))
+    most = int(rng.integers(0, 7)) if aim == "nearest" else None
+    best = by_definition(holes, target, aim, tolerance or 0.0, most)
+    shared = share(holes, target, aim, tolerance, most)
+    assert shared.proven
+    assert shared.feasible == (best is not None)
+    if best is None:
+        best = by_definition(holes, target, "nearest", 0.0, most)
+    assert fitted_then(holes, shared) == best
+
+
+def test_the_totals_drawn_stand_in_the_way_now_and_then() -> None:
+    changed, worse, over = 0, 0, 0
+    for seed in range(80):
+        rng = np.random.default_rng([5, seed])
+        holes = with_totals(rng, drawn_holes(rng))
+        target = drawn_target(rng, holes)
+        tolerance = float(rng.choice([20.0, 60.0, 150.0]))
+        free = share(replace(holes, totals=()), target, "fewest", tolerance)
+        bound = share(holes, target, "fewest", tolerance)
+        over += bool(set(holes.over()) - set(replace(holes, totals=()).over()))
+        changed += fitted_then(holes, free) != fitted_then(holes, bound)
+        if free.feasible and not bound.feasible:
+            worse += 1
+            assert TOTALS in bound.stopped_by
+        if fitted_then(holes, free) != fitted_then(holes, bound):
+            assert not inside(holes, np.array(fitted_then(holes, free)))
+    assert changed > 15
+    assert worse >= 2
+    assert over > 5
 
 
 def test_the_drawn_problems_are_of_every_sort() -> None:

@@ -8,7 +8,7 @@ from adapt.balancing.shares.moves import moves_of, unbalance_of
 from adapt.balancing.shares.reading import holes_problems, read_holes
 from adapt.balancing.shares.recorded import Difference, differing
 from adapt.balancing.shares.sharing import share
-from adapt.balancing.shares.values import Change, Hole, Holes, Piece, Place, Shared
+from adapt.balancing.shares.values import Change, Hole, Holes, Piece, Place, Shared, Total
 
 __all__ = [
     "Change",
@@ -18,6 +18,7 @@ __all__ = [
     "Piece",
     "Place",
     "Shared",
+    "Total",
     "differing",
     "holes_problems",
     "moves_of",

@@ -18,11 +18,12 @@ class Job(NamedTuple):
     ux, uy: direction of each hole, (hole,). start: its first content, (hole + 1,); contents of a
     hole stand by rising value. Of each content: hole_of; value, the unbalance it adds along the
     hole [g mm]; cost, what it adds to the first count, to pieces handled and to holes opened,
-    (content, 3); draws, what it takes of each scarce kind, (content, kind); fit and mass, what it
-    adds to pieces and mass [g] fitted; rank, its place among the contents of its hole where all
-    else is equal. room: what there is of each scarce kind. place: each hole's place in the file;
+    (content, 3); draws, what it takes of each scarce kind and then of each total, (content, draw);
+    fit and mass, what it adds to pieces and mass [g] fitted; rank, its place among the contents of
+    its hole where all else is equal. room: what there is of each scarce kind and total. place: each
+    hole's place in the file;
     rank_as_is: the ranks of holes that are left without a choice, in file order.
-    least_cost, least_draw: the least that holes from one on can add, (hole + 1, count or kind).
+    least_cost, least_draw: the least that holes from one on can add, (hole + 1, count or draw).
     dx, dy, table: directions, and how far holes from one on can push along them (see `reach`).
     heavy, scarce: mass of each kind [g], the heaviest first, and its place among the scarce (-1:
     not scarce). arms: along each direction the push of 1 g in each of so many places, the farthest

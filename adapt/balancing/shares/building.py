@@ -1,112 +1,26 @@
-"""From holes and what may stand in them to the arrays that the walk works on, and what is in reach.
-
-Two counts can come first: pieces handled, walked from what is fitted now; and pieces fitted then,
-walked from empty holes.
-"""
+"""From where a search starts and what holes may hold to the arrays that the walk works on."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from adapt.balancing.shares.arrays import Best, Job, State, new_state
+from adapt.balancing.shares.arrays import Best, Job
 from adapt.balancing.shares.contents import bounds_of, contents_of
 from adapt.balancing.shares.kernel import reach
 from adapt.balancing.shares.pairs import pairs_of
-from adapt.balancing.shares.values import Holes
+from adapt.balancing.shares.start import Start, compass, falling
+from adapt.balancing.shares.totals import change_of, room_of, rows_of
 
-__all__ = ["MOST", "Built", "Start", "built", "start_of"]
+__all__ = ["Built", "built"]
 
 Int = npt.NDArray[np.int64]
 Real = npt.NDArray[np.float64]
 
-_DIRECTIONS = 32
 _DEPTH = 16  # holes opened: more are bounded as any number is
-MOST = 120  # pieces: answers with more are not looked at
-
-
-@dataclass(frozen=True, eq=False)
-class Start:
-    """Where a search starts. from_empty: holes are walked from empty, counting pieces fitted.
-
-    rest: what is then to be corrected [g mm]. most: no answer has a larger first count. spent: the
-    counts before a choice is made (first count, handled, opened); held: pieces and mass [g] fitted.
-    pushed: the most that so many pieces can push, (direction, pieces) [g mm].
-    scale: of what is summed up [g mm].
-    """
-
-    holes: Holes
-    from_empty: bool
-    rest: complex
-    most: int
-    spent: tuple[int, int, int]
-    held: tuple[int, float]
-    pushed: Real
-    scale: float
-
-    @property
-    def tie(self) -> float:
-        """Residuals closer than this are equal [g mm]."""
-        return 1e-9 * max(self.scale, abs(self.rest))
-
-    def least_count(self, tolerance: float) -> int | None:
-        """Return a first count below which no answer can be; None when no count does."""
-        wanted = (self.rest * np.conj(_compass())).real - tolerance - self.tie
-        enough = (self.pushed >= wanted[:, None]).all(axis=0)
-        return int(enough.argmax()) if enough.any() else None
-
-    def state(self, depth: int, scarce: int) -> State:
-        """Return a walk that has not begun."""
-        state = new_state(depth, len(self.holes.pieces), scarce, self.rest, self.held)
-        state.spent[0] = self.spent
-        return state
-
-
-def start_of(holes: Holes, target: complex, from_empty: bool) -> Start:
-    """Return where the search for a change of unbalance [g mm] starts."""
-    masses, fitted = holes.masses, holes.fitted
-    bounds = [bounds_of(hole, now, masses) for hole, now in zip(holes.holes, fitted, strict=True)]
-    now_g = fitted @ masses
-    most_g = np.array([bound.most_g for bound in bounds])
-    count = np.array([bound.most_pieces for bound in bounds])
-    heaviest = float(masses.max(initial=0.0))
-    pieces = _heaviest(holes)
-    lines = []
-    for direction in _compass():
-        along = (holes.arms * np.conj(direction)).real
-        gains = most_g if from_empty else most_g - now_g
-        room = np.where(along > 0.0, gains, 0.0 if from_empty else now_g)
-        by_room = _falling([
-            abs(push) * min(heaviest, left - k * heaviest)
-            for push, left in zip(along, room, strict=True)
-            for k in range(int(np.ceil(left / heaviest - 1e-9)) if heaviest else 0)
-        ])  # fmt: skip
-        # The heaviest pieces there are in the places that push farthest; and all that comes out.
-        places = _falling(np.repeat(np.maximum(along, 0.0), count))[: len(pieces)]
-        taken: Any = [] if from_empty else np.repeat(
-            np.maximum(-along, 0.0)[:, None] * holes.masses, fitted.ravel()
-        )  # fmt: skip
-        by_stock = _falling([*(places * pieces[: len(places)]), *taken])
-        lines.append((by_room, by_stock))
-    width = max(len(line) for pair in lines for line in pair)
-    pushed = np.array([
-        [np.concatenate([[0.0], line, np.zeros(width - len(line))]).cumsum() for line in pair]
-        for pair in lines
-    ]).min(axis=1)  # fmt: skip
-    total = int(fitted.sum())
-    return Start(
-        holes=holes,
-        from_empty=from_empty,
-        rest=target + (holes.unbalance(fitted) if from_empty else 0.0),
-        most=int(count.sum()) if from_empty else int(count.sum()) + total,
-        spent=(0, total, int((fitted.sum(axis=1) > 0).sum())) if from_empty else (0, 0, 0),
-        held=(0, 0.0) if from_empty else (total, float(now_g.sum())),
-        pushed=pushed,
-        scale=float(np.abs(holes.arms).max() * heaviest),
-    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,16 +50,22 @@ class Built:
         return then
 
 
-def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
-    """Return the arrays of a search. along: directions of residuals to bound well [g mm]."""
+def built(
+    start: Start, most: int, along: tuple[complex, ...] = (), until: float = math.inf
+) -> Built:
+    """Return the arrays of a search. along: directions of residuals to bound well [g mm].
+
+    Raises TooMany where there are more contents than can be looked at, or than until then.
+    """
     holes, masses = start.holes, start.holes.masses
     fitted = holes.fitted
     bounds = [bounds_of(hole, now, masses) for hole, now in zip(holes.holes, fitted, strict=True)]
     ready = np.array([-1 if p.stock is None else p.stock for p in holes.pieces], dtype=np.int64)
     room = ready + (fitted.sum(axis=0) if start.from_empty else 0)
     scarce = np.flatnonzero((ready >= 0) & (room < most))
-    contents = contents_of(holes, bounds, most, start.from_empty, scarce)
+    contents = contents_of(holes, bounds, most, start.from_empty, scarce, until)
     base = np.zeros_like(fitted) if start.from_empty else fitted
+    totals = rows_of(holes, bounds)
     radius = np.abs(holes.arms)
     value = [
         ((c.counts - base[h]) @ masses) * radius[h] for h, c in enumerate(contents)
@@ -170,14 +90,16 @@ def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
         rows["hole_of"].append(np.full(len(at), walked))
         rows["value"].append(value[h][at])
         rows["cost"].append(np.stack([first, handled, opened], axis=1)[at])
-        rows["draws"].append((of.counts - base[h])[at][:, scarce])
+        more = ((of.counts - base[h]) @ masses)[at]
+        drawn = (of.counts - base[h])[at][:, scarce]
+        rows["draws"].append(np.concatenate([drawn, change_of(totals, h, more)], axis=1))
         rows["fit"].append((of.number - base[h].sum())[at])
-        rows["mass"].append(((of.counts - base[h]) @ masses)[at])
+        rows["mass"].append(more)
         rows["rank"].append(rank[at])
         rows["counts"].append(of.counts[at])
     stacked = {key: np.concatenate(parts) for key, parts in rows.items()}
     sizes = [len(part) for part in rows["value"]]
-    directions = np.concatenate([_compass(), [d / abs(d) for d in along if abs(d) > start.tie]])
+    directions = np.concatenate([compass(), [d / abs(d) for d in along if abs(d) > start.tie]])
     high, low = _extremes(rows["value"], rows["cost"], most)
     depth = min(most, len(order))
     cosine = (unit[order][None, :] * np.conj(directions)[:, None]).real
@@ -197,11 +119,11 @@ def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
         fit=stacked["fit"].astype(np.float64),
         mass=stacked["mass"].astype(np.float64),
         rank=stacked["rank"].astype(np.int64),
-        room=room[scarce].astype(np.int64),
+        room=np.concatenate([room[scarce], room_of(totals, base @ masses)]).astype(np.int64),
         place=order.astype(np.int64),
         rank_as_is=rank_as_is,
         least_cost=_least(rows["cost"], 3),
-        least_draw=_least(rows["draws"], len(scarce)),
+        least_draw=_least(rows["draws"], len(scarce) + len(totals)),
         dx=directions.real.copy(),
         dy=directions.imag.copy(),
         table=reach(
@@ -218,24 +140,6 @@ def built(start: Start, most: int, along: tuple[complex, ...] = ()) -> Built:
         loose=_loose(along_arms, (base @ masses)[order]),
     )
     return Built(start, most, job, stacked["counts"].astype(np.int64), order)
-
-
-def _heaviest(holes: Holes) -> Real:
-    """Return the masses of all pieces there are, the heaviest first [g]; no more than are used."""
-    most = 4 * MOST
-    counts = [
-        most if piece.stock is None else min(piece.stock + int(there), most)
-        for piece, there in zip(holes.pieces, holes.fitted.sum(axis=0), strict=True)
-    ]
-    return _falling(np.repeat(holes.masses, counts))
-
-
-def _falling(values: Any) -> Real:
-    return np.sort(np.asarray(values, dtype=float))[::-1]
-
-
-def _compass() -> npt.NDArray[np.complex128]:
-    return np.asarray(np.exp(2j * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS))
 
 
 def _order(value: list[Real], unit: npt.NDArray[np.complex128], rest: complex) -> Int:
@@ -275,7 +179,7 @@ def _arms(along: Real, places: Int, most: int) -> Real:
     for d in range(directions):
         for h in range(holes):
             each = np.repeat(np.maximum(along[h:, d], 0.0), np.minimum(places[h:], most))
-            pushes = _falling(each)[:most].cumsum()
+            pushes = falling(each)[:most].cumsum()
             arms[h, d, 1 : len(pushes) + 1] = pushes
             arms[h, d, len(pushes) + 1 :] = pushes[-1] if len(pushes) else 0.0
     return arms

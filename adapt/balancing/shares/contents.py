@@ -6,6 +6,8 @@ could be exchanged for it in every answer.
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,10 +21,11 @@ __all__ = ["Bounds", "Contents", "TooMany", "bounds_of", "contents_of"]
 Int = npt.NDArray[np.int64]
 _SAME = 1e-9  # [g]: masses closer than this are one
 _MOST = 200_000  # contents of one hole
+_LOOKS = 1000  # states between two looks at the clock
 
 
 class TooMany(Exception):  # noqa: N818
-    """More contents than can be looked at; the search says that it is not done."""
+    """More contents than can be looked at, or in the time; the search says that it is not done."""
 
 
 @dataclass(frozen=True)
@@ -65,20 +68,25 @@ def bounds_of(hole: Hole, fitted: Int, masses: npt.NDArray[np.float64]) -> Bound
 
 
 def contents_of(
-    holes: Holes, bounds: Sequence[Bounds], most: int, fitted_count: bool, scarce: Int
+    holes: Holes,
+    bounds: Sequence[Bounds],
+    most: int,
+    fitted_count: bool,
+    scarce: Int,
+    until: float = math.inf,
 ) -> list[Contents]:
     """Return what each hole may hold with at most so many pieces handled (or fitted).
 
     most: a cap on the pieces handled in one hole; on those fitted where fitted_count. scarce: the
     kinds of piece whose stock may bind. As is (empty, where fitted_count) always stands in it.
-    Raises TooMany.
+    until: on the monotonic clock [s]. Raises TooMany.
     """
     known: dict[tuple[Bounds, tuple[int, ...]], Contents] = {}
     found = []
     for fitted, bound in zip(holes.fitted, bounds, strict=True):
         key = (bound, tuple(int(n) for n in fitted))
         if key not in known:
-            known[key] = _one(holes, key[1], bound, most, fitted_count, scarce)
+            known[key] = _one(holes, key[1], bound, most, fitted_count, scarce, until)
         found.append(known[key])
     return found
 
@@ -90,6 +98,7 @@ def _one(
     most: int,
     fitted_count: bool,
     scarce: Int,
+    until: float,
 ) -> Contents:
     scarce_kinds = set(scarce.tolist())
     room = bound.most_g * (1 + SLACK) + _SAME
@@ -101,7 +110,9 @@ def _one(
         there = int(holes.fitted[:, kind].sum())
         top = bound.most_pieces if piece.stock is None else piece.stock + there
         grown: dict[tuple[int, int, tuple[int, ...]], tuple[int, tuple[int, ...]]] = {}
-        for (mass, number, draws), (handled, content) in states.items():
+        for looked, ((mass, number, draws), (handled, content)) in enumerate(states.items()):
+            if looked % _LOOKS == 0 and time.monotonic() > until:
+                raise TooMany
             for n in range(min(top, bound.most_pieces - number) + 1):
                 mass_then = mass + round(n * piece.mass_g / _SAME)
                 if mass_then * _SAME > room:

@@ -158,8 +158,8 @@ def _beyond(
     for d in range(len(job.dx)):
         if x * job.dx[d] + y * job.dy[d] - within > job.table[hole, d, left, holes]:
             return True
-    if len(job.room) == 0:
-        return False
+    if len(job.arms) == 1:
+        return False  # no kind is scarce
     count = left
     for k in range(len(job.heavy)):
         n, s = count, job.scarce[k]

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
 
+from adapt.balancing.shares.totals import totals_of
 from adapt.balancing.shares.values import MOST_HOLES, Hole, Holes, Piece, Place
 from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Rotor
@@ -29,6 +30,7 @@ def read_holes(path: str | PathLike[str], rotor: Rotor) -> Holes:
     fitted = { "5 g washer" = 2 }; adjuster, of the rotor file, that a mass in it is an amount of.
     [[pieces]]: name; mass_g; stock, those that lie ready (no end when left out).
     [[adjusters]]: name, of the rotor file, in g; radius_mm; angle_deg after the blade (0).
+    What the holes of a blade may carry in all comes from the rotor file's ranges (see `totals`).
 
     Raises BadInput with every problem found: line, section and key, what was found and expected.
     """
@@ -52,7 +54,8 @@ def _read(path: str | PathLike[str], rotor: Rotor | None) -> Holes:
     places = _places(book, rotor)
     if book.problems:
         raise BadInput(sorted(book.problems, key=lambda p: p.row or 0))
-    return Holes(tuple(holes), tuple(pieces), tuple(places), str(book.file))
+    totals = totals_of(holes, rotor) if rotor is not None else ()
+    return Holes(tuple(holes), tuple(pieces), tuple(places), totals, str(book.file))
 
 
 def _pieces(book: Book) -> list[Piece]:

@@ -15,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.balancing.shares.arrays import Best, State, new_best
-from adapt.balancing.shares.building import MOST, Built, Start, built, start_of
+from adapt.balancing.shares.building import Built, built
 from adapt.balancing.shares.contents import TooMany
 from adapt.balancing.shares.kernel import DONE, FOUND, PAUSED, walk
+from adapt.balancing.shares.start import MOST, Start, start_of
 from adapt.balancing.shares.values import Hole, Holes, Piece
 
 __all__ = ["Found", "fewest", "nearest", "ready"]
@@ -28,6 +29,8 @@ _WORK = 50_000  # steps between two looks at the clock
 _SLICE = 0.1  # of the time left, for one number of pieces before the next is tried
 _SINGLY, _FASTER = 6, 1.3  # numbers of pieces tried one by one, and how they grow after
 _TURNS = 4  # how often directions are added
+_GRACE = 0.25  # [s], to build a search in when the time is up: small ones take less
+_BUILDING = 0.25  # of the time left, to build one of several
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +112,7 @@ def fewest(start: Start, tolerance: float, most: int | None, until: float) -> Fo
     count = first = least
     while count <= top and found is None:
         now = time.monotonic()
-        one = _walk(start, count, within)
+        one = _walk(start, count, within, until)
         if one is None:
             break
         status = one.go(min(until, now + _SLICE * max(until - now, 0.0)))
@@ -124,7 +127,7 @@ def fewest(start: Start, tolerance: float, most: int | None, until: float) -> Fo
         count = min(top, count + 1 if count < first + _SINGLY else int(_FASTER * count))
     while found is not None and found.built.most > least:
         below = found.built.most - 1
-        other = paused.get(below) or _walk(start, below, within)
+        other = paused.get(below) or _walk(start, below, within, until)
         status = PAUSED if other is None else other.go(until)
         if other is not None and status == FOUND:
             found = other
@@ -138,10 +141,11 @@ def fewest(start: Start, tolerance: float, most: int | None, until: float) -> Fo
     return _polished(found, least, within, until)
 
 
-def _walk(start: Start, count: int, within: float) -> _Walk | None:
+def _walk(start: Start, count: int, within: float, until: float) -> _Walk | None:
     """Return the walk for any answer within a first count, None where it is too large."""
     try:
-        return _Walk(built(start, count), within, (math.inf, math.inf), stop=True)
+        of = built(start, count, until=max(until, time.monotonic() + _GRACE))
+        return _Walk(of, within, (math.inf, math.inf), stop=True)
     except TooMany:
         return None
 
@@ -199,6 +203,11 @@ def nearest(start: Start, most: int | None, until: float) -> Found:
         if status == DONE or (turn and time.monotonic() >= until):
             break
         status = so_far.nearer(top, until, 0.2 if turn < _TURNS - 1 else 1.0)
+    # Where all of them were too many to build in the time, fewer pieces are better than nothing.
+    fewer = top
+    while so_far.fitted is None and status == PAUSED and fewer > 1:
+        fewer //= 2
+        so_far.nearer(fewer, until, 0.5)
     proven = whole and status == DONE
     if so_far.fitted is None:
         return Found(None, 0, False, ended=False)
@@ -219,8 +228,10 @@ class _SoFar:
 
     def nearer(self, count: int, until: float, share: float) -> int:
         """Look within a first count for a share of the time left; return DONE or PAUSED."""
+        now = time.monotonic()
+        until_built = max(now + _BUILDING * (until - now), now + _GRACE)
         try:
-            of = built(self.start, count, self.along)
+            of = built(self.start, count, self.along, until_built)
         except TooMany:
             return PAUSED
         one = _Walk(of, math.inf, (math.inf, math.inf), stop=False)

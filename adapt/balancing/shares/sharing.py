@@ -23,12 +23,12 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from adapt.balancing.shares.building import MOST, start_of
 from adapt.balancing.shares.search import Found, fewest, nearest, ready
+from adapt.balancing.shares.start import MOST, start_of
 from adapt.balancing.shares.values import MOST_HOLES, PIECES_ASKED_FOR, Change, Hole, Holes, Shared
 from adapt.problems import BadInput
 
-__all__ = ["AIMS", "TOLERANCE", "share", "usual_tolerance"]
+__all__ = ["AIMS", "TOLERANCE", "TOTALS", "share", "usual_tolerance"]
 
 Int = npt.NDArray[np.int64]
 
@@ -37,6 +37,7 @@ TOLERANCE = 0.05
 """Of the target. What is left then moves a reading by a twentieth of its correction: less than what
 a reading of 0.4 ips scatters by (0.015 ips per component), and far less than what is usually known
 of an influence coefficient. The program's own choice; no source."""
+TOTALS = "what one blade may carry in all by the rotor file"
 MOST_IN_HOLE = 1000  # pieces that may have room in one hole: more is a slip, and takes the memory
 SECONDS = 20.0
 _BESIDE = 0.25  # of the time, for each of: the smallest residual, and which limit stops it
@@ -179,6 +180,8 @@ def _stopped(made: Shared, holes: Holes, seconds: float) -> tuple[str, ...]:
             ),
         ),
     }
+    if holes.totals:
+        without[TOTALS] = replace(holes, totals=())
     said = []
     for words, other in without.items():
         start = start_of(other, made.target, made.aim == "combine")

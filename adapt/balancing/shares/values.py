@@ -15,7 +15,17 @@ import numpy.typing as npt
 
 from adapt.phasor import to_complex
 
-__all__ = ["MOST_HOLES", "PIECES_ASKED_FOR", "Change", "Hole", "Holes", "Piece", "Place", "Shared"]
+__all__ = [
+    "MOST_HOLES",
+    "PIECES_ASKED_FOR",
+    "Change",
+    "Hole",
+    "Holes",
+    "Piece",
+    "Place",
+    "Shared",
+    "Total",
+]
 
 MOST_HOLES = 120  # more are no rotor, shaft or fan
 # What stops an answer that the person who asked for it can lift.
@@ -66,12 +76,23 @@ class Place:
 
 
 @dataclass(frozen=True)
+class Total:
+    """What several holes may carry in all [g]. what: whose, in words; holes: their names."""
+
+    what: str
+    holes: tuple[str, ...]
+    most_g: float
+    least_g: float = 0.0
+
+
+@dataclass(frozen=True)
 class Holes:
     """A set of holes with the pieces for them, in file order. source: the file it came from."""
 
     holes: tuple[Hole, ...]
     pieces: tuple[Piece, ...]
     places: tuple[Place, ...] = ()
+    totals: tuple[Total, ...] = ()
     source: str = field(default="", compare=False)
 
     @cached_property
@@ -99,7 +120,7 @@ class Holes:
         return complex((counts @ self.masses) @ self.arms)
 
     def over(self) -> tuple[str, ...]:
-        """Return which holes carry more than they may, in words."""
+        """Return which holes carry more than they may, alone and together, in words."""
         said = []
         for hole, counts in zip(self.holes, self.fitted, strict=True):
             mass, number = float(counts @ self.masses), int(counts.sum())
@@ -107,6 +128,16 @@ class Holes:
                 said.append(f"{hole.name} carries {mass:g} g; {hole.most_g:g} g is allowed")
             if hole.most_pieces is not None and number > hole.most_pieces:
                 said.append(f"{hole.name} carries {number} pieces; {hole.most_pieces} are allowed")
+        for total in self.totals:
+            mass = sum(
+                float(counts @ self.masses)
+                for hole, counts in zip(self.holes, self.fitted, strict=True)
+                if hole.name in total.holes
+            )
+            if mass > total.most_g * (1 + SLACK):
+                said.append(f"{total.what}: {mass:g} g in all; {total.most_g:g} g are allowed")
+            if mass < total.least_g * (1 - SLACK):
+                said.append(f"{total.what}: {mass:g} g in all; {total.least_g:g} g is the least")
         return tuple(said)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import adapt
-from adapt.balancing.shares import Holes, Piece, Place, read_holes
+from adapt.balancing.shares import Holes, Piece, Place, Total, read_holes, share
 from adapt.problems import BadInput
 
 DEMO = Path(__file__).parents[3] / "datasets" / "demo"
@@ -132,3 +132,67 @@ def test_a_file_that_cannot_be_read_is_bad_input(tmp_path: Path) -> None:
     (tmp_path / "odd.toml").write_bytes(b'[[holes]]\nname = "\xff"\n')
     with pytest.raises(BadInput, match=r"line 2.*UTF-8"):
         read_holes(tmp_path / "odd.toml", rotor)
+
+
+STATIONS = """
+[[holes]]
+name = "1 tip"
+blade = "1"
+adjuster = "span weight"
+radius_mm = 420.0
+most_g = 20.0
+[[holes]]
+name = "1 root"
+blade = "1"
+adjuster = "span weight"
+radius_mm = 300.0
+most_g = 20.0
+fitted = { "5 g washer" = 3 }
+[[holes]]
+name = "2 tip"
+blade = "2"
+adjuster = "span weight"
+radius_mm = 420.0
+most_g = 20.0
+[[pieces]]
+name = "5 g washer"
+mass_g = 5.0
+"""
+
+
+def test_what_a_blade_may_carry_in_all_comes_from_the_rotor_file(tmp_path: Path) -> None:
+    holes = read(tmp_path, STATIONS)
+    assert holes.totals == (
+        Total("span weight on blade 1", ("1 tip", "1 root"), 24.0),
+        Total("span weight on blade 2", ("2 tip",), 24.0),
+    )
+    # 15 of the 24 g that the blade may carry stand at the root: one washer more, not three.
+    one = share(holes, 5.0 * 420.0, tolerance_g_mm=1.0)
+    assert {c.hole: dict(c.put) for c in one.changes} == {"1 tip": {"5 g washer": 1}}
+    three = share(holes, 15.0 * 420.0 + 0j, tolerance_g_mm=1.0)
+    assert not three.feasible
+    assert "what one blade may carry in all by the rotor file" in three.stopped_by
+    then = {"1 root": {"5 g washer": 3}} | {c.hole: c.after for c in three.changes}
+    assert sum(sum(of.values()) for hole, of in then.items() if hole[0] == "1") <= 4
+
+
+def test_a_blade_over_what_it_may_carry_in_all_is_told(tmp_path: Path) -> None:
+    text = STATIONS.replace('"5 g washer" = 3', '"5 g washer" = 4')
+    text = text.replace('name = "1 tip"', 'name = "1 tip"\nfitted = { "5 g washer" = 1 }')
+    assert read(tmp_path, text).over() == ("span weight on blade 1: 25 g in all; 24 g are allowed",)
+
+
+def test_ranges_that_adjusters_share_bound_their_holes_together(tmp_path: Path) -> None:
+    rotor = (DEMO / "tail-rotor.toml").read_text(encoding="utf-8")
+    rotor += """
+[[shared_ranges]]
+adjusters = ["span weight", "chord weight"]
+fitted_range = [0.0, 30.0]
+"""
+    (tmp_path / "rotor.toml").write_text(rotor, encoding="utf-8")
+    (tmp_path / "holes.toml").write_text(
+        STATIONS.replace('"span weight"', '"chord weight"', 1), encoding="utf-8"
+    )
+    holes = read_holes(tmp_path / "holes.toml", adapt.read_rotor(tmp_path / "rotor.toml"))
+    shared = [total for total in holes.totals if " and " in total.what]
+    assert shared == [Total("span weight and chord weight on blade 1", ("1 tip", "1 root"), 30.0)]

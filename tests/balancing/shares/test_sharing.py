@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from adapt.balancing.shares import Hole, Holes, Piece, Shared, share
 from adapt.balancing.shares.sharing import usual_tolerance
+from adapt.balancing.shares.values import MOST_HOLES
 from adapt.problems import BadInput
 
 FIVE, TEN = Piece("5 g washer", 5.0), Piece("10 g washer", 10.0)
@@ -317,3 +319,25 @@ def test_room_for_more_pieces_than_a_hole_can_have_is_refused() -> None:
         share(Holes(four, (Piece("slip", 1e-12),)), 700.0)
     capped = tuple(replace(hole, most_pieces=3) for hole in four)
     assert not share(Holes(capped, (Piece("slip", 1e-12),)), 700.0).feasible
+
+
+def test_a_file_of_the_largest_size_keeps_about_to_its_time_and_still_finds_something() -> None:
+    # Built whole, what these holes may hold took 20 s before the first answer was looked for.
+    holes = tuple(
+        Hole(f"{k}", 3.0 * k, 100.0 + 0.37 * k, most_pieces=1000) for k in range(MOST_HOLES)
+    )
+    pieces = tuple(Piece(f"{k}", 1.0 + 0.37 * k) for k in range(6))
+    begun = time.monotonic()
+    shared = share(Holes(holes, pieces), 90_000.0 + 7.0j, seconds=1.0)
+    assert time.monotonic() - begun < 8.0
+    assert not shared.proven
+    assert 0.0 < abs(shared.residual) < 0.95 * 90_000.0
+
+
+def test_a_target_beyond_any_number_of_pieces_is_not_said_to_be_a_matter_of_their_number() -> None:
+    holes = Holes(tuple(Hole(f"{k}", 90.0 * k, 100.0, 900.0) for k in range(4)), (Piece("1", 1.0),))
+    assert share(holes, 1e7 + 0j, seconds=0.5).stopped_by != (
+        "that no more than 120 pieces are looked at",
+    )
+    beyond = share(holes, 80_000.0 + 0j, seconds=0.5)
+    assert beyond.stopped_by == ("that no more than 120 pieces are looked at",)
