@@ -185,3 +185,12 @@ def test_what_the_last_run_read_counts_until_something_is_moved_after_it():
     readings = job.history.readings[job.history.readings["run"] == "1"]
     with pytest.raises(CannotBeMet, match="moves logged after run 1"):
         last_read(job.rotor, replace(job.history, runs=runs, readings=readings), "J-1")
+
+
+def test_where_only_the_rule_on_force_makes_a_trial_too_small_that_is_said():
+    known = replace(READ, effect=0.02)
+    found = trial_weight(WEIGHT, ASKED, [known])  # 3.5 g change 0.07 mm/s, noise is 0.05
+    assert "would show nothing. The next bound leaves 40 g" in found.useless
+    assert "--force-share" in found.useless
+    small = replace(WEIGHT, fitted_range=(0.0, 3.0))
+    assert "--force-share" not in trial_weight(small, ASKED, [known]).useless

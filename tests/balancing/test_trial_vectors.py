@@ -13,7 +13,7 @@ from scipy.stats import chi2
 from adapt.balancing.trial.own_runs import last_run, own_runs
 from adapt.balancing.trial.vectors import balance, correction_of
 from adapt.problems import BadInput, CannotBeMet
-from adapt.rotor import Adjuster, Regime, Sensor
+from adapt.rotor import Adjuster, Limit, Regime, Sensor
 
 ALIKE = np.array(
     [[0.4 * np.exp(1j), 0.38 * np.exp(1.03j)], [0.3 * np.exp(0.5j), 0.29 * np.exp(0.52j)]]
@@ -48,6 +48,29 @@ def test_a_link_that_was_moved_is_no_plane_unless_it_is_named():
     named = balance(mixed, job.history, "J-1", planes=[FRONT, REAR], in_steps=False)
     assert named.planes == (FRONT, REAR)
     assert weights(named) == pytest.approx(-job.left, rel=1e-9)
+
+
+def test_no_weight_is_moved_to_put_track_right():
+    # Two runs whose track differs by what the tracker reads badly; its limit is far below both.
+    job = fan_job(fan(), TRIAL_IN_EACH_PLANE)
+    rotor = replace(
+        job.rotor, track_unit="mm", limits=(*job.rotor.limits, Limit(None, 0.5)),
+        track_reading_sd=1.0, track_run_to_run_sd=1.0,
+    )  # fmt: skip
+    rng = np.random.default_rng(3)
+    rows = [
+        ("J-1", str(run), "full speed", blade, height, np.nan)
+        for run in (1, 2, 3)
+        for blade, height in zip(rotor.blades, rng.normal(0.0, 3.0, HOLES), strict=True)
+    ]
+    columns = ["job", "run", "regime", "blade", "height", "lag"]
+    history = replace(job.history, track=pd.DataFrame(rows, columns=columns))
+    found = balance(rotor, history, "J-1", seconds=10.0)
+    without = balance(job.rotor, job.history, "J-1", seconds=10.0)
+    assert found.plan is not None
+    assert without.plan is not None
+    assert found.plan.moves == without.plan.moves
+    assert found.plan.track == ()
 
 
 def test_a_trial_weight_left_on_or_taken_off_gives_the_same_balanced_rotor():

@@ -63,3 +63,22 @@ def test_a_table_that_cannot_be_read_is_bad_input(
     shutil.copy(DEMO / "tail-chart.csv", tmp_path / "points.csv")
     assert main(["from-paper", ROTOR, str(tmp_path / "points.csv")]) == 2
     assert "no such column" in capsys.readouterr().err
+
+
+def test_a_chart_that_says_nothing_of_track_is_told_where_track_has_a_limit(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = Path(ROTOR).read_text(encoding="utf-8")
+    text = text.replace("rpm = 1980.0", 'rpm = 1980.0\ntrack_unit = "mm"')
+    rotor = tmp_path / "rotor.toml"
+    rotor.write_text(f"{text}\n[[limits]]\ntrack = true\nlimit = 6.0\n", encoding="utf-8")
+    words = ["from-paper", str(rotor), str(DEMO / "tail-points.csv"), "--json"]
+    assert main(words) == 0
+    said = json.loads(capsys.readouterr().out)["lacking"]
+    assert "what moves the track: rows without a sensor; without them nothing does" in said
+    chart = tmp_path / "track.csv"
+    rows = (DEMO / "tail-chart.csv").read_text(encoding="utf-8").splitlines()
+    rows = [f"{rows[0]},height", *(f"{row}," for row in rows[1:]), ",hover,pitch link,,,4.0"]
+    chart.write_text("\n".join(rows), encoding="utf-8")
+    assert main([*words, "--chart", str(chart)]) == 0
+    assert json.loads(capsys.readouterr().out)["lacking"] == []

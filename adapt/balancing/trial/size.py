@@ -205,20 +205,13 @@ def _useless(
     bounds: Sequence[Bound],
 ) -> str:
     """Return why a trial with this amount would show nothing. bounds: the least first."""
+    force = _past_the_rule_on_force(adjuster, amount, bounds)
     if amount <= 0.0:
         least, unit = bounds[0], adjuster.unit
-        words = (
+        return (
             f"no step is small enough: one step is {adjuster.step:g} {unit}, and "
-            f"{least.amount:.3g} {unit} are the most ({least.words})"
+            f"{least.amount:.3g} {unit} are the most ({least.words}){force}"
         )
-        if least.kind == "force" and _steps_down(bounds[1].amount, adjuster.step) > 0:
-            words += (
-                f". The next bound leaves {bounds[1].amount:.3g} {unit}. Light rotors that turn "
-                "fast, such as tail rotors, pass this rule of thumb with the weights they carry "
-                "every day: take the manual's trial weight, or the share of the weight that it "
-                "allows (--force-share)"
-            )
-        return words
     known = [n for n in now if n.effect is not None]
     if not known or len(known) < len(now):
         return ""
@@ -226,14 +219,32 @@ def _useless(
     if all(change < asked.noises * n.noise_sd for n, change in most.items()):
         return (
             f"with {amount:g} {adjuster.unit} no reading changes by {asked.noises:g} times its "
-            "noise, so the trial would show nothing. Average more readings in each run"
+            "noise, so the trial would show nothing"
+            + (force or ". Average more readings in each run")
         )
     if all(change < LEAST_CHANGE * n.amplitude for n, change in most.items()):
         return (
             f"with {amount:g} {adjuster.unit} no reading changes by {100 * LEAST_CHANGE:g} % of "
-            "its amplitude, so the trial would show too little"
+            f"its amplitude, so the trial would show too little{force}"
         )
     return ""
+
+
+def _past_the_rule_on_force(adjuster: Adjuster, amount: float, bounds: Sequence[Bound]) -> str:
+    """Return how to go on where the rule of thumb on force alone allows too little; "" elsewhere.
+
+    bounds: the least first.
+    """
+    if bounds[0].kind != "force":
+        return ""
+    steps = _steps_down(bounds[1].amount, adjuster.step)
+    if steps * adjuster.step <= amount:
+        return ""
+    return (
+        f". The next bound leaves {bounds[1].amount:.3g} {adjuster.unit}. Light rotors that turn "
+        "fast, such as tail rotors, pass this rule of thumb with the weights they carry every day: "
+        "take the manual's trial weight, or the share of the weight that it allows (--force-share)"
+    )
 
 
 def _notes(now: Sequence[Now], amount: float, multiple: float) -> list[str]:

@@ -8,7 +8,7 @@ in steps of the hardware (`adapt.planning`).
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -175,9 +175,10 @@ def _plan(
     if not any(rotor.limit_for(s, r, limits) for s, r in rotor.channels):
         return None, "the rotor file has no limits to plan for"
     locked = [a for a in rotor.adjuster_names if a not in found.planes or a in without]
+    planned_for = _without_track(rotor, found.planes)
     try:
         planned = plan_in_steps(
-            rotor,
+            planned_for,
             coefficients,
             history,
             job=job,
@@ -190,7 +191,17 @@ def _plan(
     except (BadInput, CannotBeMet) as error:
         # What trial runs tell of may be less than what has limits: the correction still stands.
         return None, str(error)
-    return planned, ""
+    return planned if planned_for is rotor else replace(planned, track=()), ""
+
+
+def _without_track(rotor: Rotor, planes: tuple[str, ...]) -> Rotor:
+    """Return the rotor without limits on track where all planes are weights.
+
+    A few runs show changes of track that are noise, and weights would be moved to put track right.
+    """
+    if not all(rotor.adjuster(plane).is_weight for plane in planes):
+        return rotor
+    return replace(rotor, limits=tuple(x for x in rotor.limits if x.sensor is not None))
 
 
 def _usual_planes(rotor: Rotor, own: OwnRuns) -> tuple[str, ...]:

@@ -220,7 +220,15 @@ def _correction(correction: Correction, rotor: Rotor, title: str) -> Iterable[Bl
     if not all(r.used for r in correction.remaining):
         yield Line("* not corrected for, only foretold.")
     if rotor.has_track:
-        yield Line("Track is not looked at here; the plan in steps keeps it inside its limits.")
+        yield Line(
+            "Track is not looked at here"
+            + (
+                ", nor in the plan in steps: see that it is inside its limits before weights are "
+                "moved ('adapt order')."
+                if all(rotor.adjuster(plane).is_weight for plane in correction.planes)
+                else "; the plan in steps keeps it inside its limits."
+            )
+        )
 
 
 def _remaining(r: Remaining, rotor: Rotor) -> tuple[str, ...]:

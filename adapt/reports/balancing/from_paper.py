@@ -175,7 +175,10 @@ def _lacking(read: FromPaper, rotor: Rotor) -> list[str]:
         )
         if without and rotor.limit_for(sensor, regime) is not None:
             lacks.setdefault((without, sensor), []).append(regime)
-    return [f"{joined(a)} on {s} in {joined(regimes)}" for (a, s), regimes in lacks.items()]
+    said = [f"{joined(a)} on {s} in {joined(regimes)}" for (a, s), regimes in lacks.items()]
+    if any(limit.sensor is None for limit in rotor.limits) and not read.chart.track_mean.any():
+        said.append("what moves the track: rows without a sensor; without them nothing does")
+    return said
 
 
 def from_paper_document(read: FromPaper, rotor: Rotor) -> dict[str, Any]:
