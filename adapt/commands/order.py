@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import argparse
 import shlex
+from typing import TYPE_CHECKING
 
 from adapt.commands.answering import DONE, answer, called, read
 from adapt.commands.asking import Commands, files
+
+if TYPE_CHECKING:
+    from adapt.log import History
+    from adapt.rotor import Rotor
 
 __all__ = ["add", "run"]
 
@@ -40,6 +45,15 @@ def run(asked: argparse.Namespace) -> int:
     answer(
         asked,
         lambda: order_document(order),
-        lambda: order_report(order, rotor, shlex.join(words)),
+        lambda: order_report(order, rotor, shlex.join(words), _trial(asked, rotor, history)),
     )
     return DONE
+
+
+def _trial(asked: argparse.Namespace, rotor: Rotor, history: History) -> str | None:
+    """Return the command for a trial weight, where no chart and no move tells what weights do."""
+    weights = [a.name for a in rotor.adjusters if a.is_weight]
+    if asked.chart or not weights or history.moves["adjuster"].isin(weights).any():
+        return None
+    words = [called(), "trial", asked.rotor, "--log", asked.log, "--job", asked.job]
+    return f"{shlex.join([*words, '--adjuster', weights[0]])} --mass KG --radius MM"

@@ -134,13 +134,17 @@ OTHER = Hardware(
 
 
 def hardware_of(adjuster: Adjuster) -> Hardware:
-    """Return what is known of an adjuster's kind of hardware, told by its name; else OTHER."""
+    """Return what is known of an adjuster's kind of hardware, told by its name.
+
+    Else by what it is: a weight is a balance weight whatever it is called; all others are OTHER.
+    """
     name = re.sub(r"[\W_]+", " ", adjuster.name.casefold())
 
     def told(hardware: Hardware) -> bool:
         return any(re.search(rf"\b{word}(e?s)?\b", name) for word in hardware.words)
 
-    return next((hardware for hardware in HARDWARE if told(hardware)), OTHER)
+    usual = HARDWARE[-1] if adjuster.is_weight else OTHER
+    return next((hardware for hardware in HARDWARE if told(hardware)), usual)
 
 
 def what_to_do(move: Move, adjuster: Adjuster) -> str:

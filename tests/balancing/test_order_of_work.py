@@ -258,3 +258,25 @@ def test_a_chart_that_is_not_there_or_is_none_is_refused(text, found, tmp_path, 
     said = capsys.readouterr()
     assert said.out == ""
     assert found in said.err
+
+
+def test_where_nobody_knows_what_weights_do_a_trial_weight_comes_next(tmp_path, capsys):
+    log = Log(tmp_path, (0.5, None, 3.0))
+    log.order()
+    words = ["order", str(tmp_path / "rotor.toml"), str(log.folder), "--job", "J-1"]
+    assert main(words) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "What weights do to these readings is not known" in said
+    trial = f"adapt trial {words[1]} --log {words[2]} --job J-1 --adjuster 'span weight'"
+    assert trial in said
+    assert "adapt plan" not in said
+    chart = tmp_path / "chart.csv"
+    chart.write_text(
+        "sensor,regime,adjuster,amplitude,clock\nradial,ground,span weight,0.02,3:00\n"
+        "radial,ground,pitch link,0.02,3:00\nradial,hover,span weight,0.02,3:00\n"
+        "radial,hover,pitch link,0.02,3:00\n"
+    )
+    assert main([*words, "--chart", str(chart)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "not known" not in said
+    assert f"adapt plan {words[1]}" in said

@@ -194,3 +194,6 @@ def test_where_only_the_rule_on_force_makes_a_trial_too_small_that_is_said():
     assert "--force-share" in found.useless
     small = replace(WEIGHT, fitted_range=(0.0, 3.0))
     assert "--force-share" not in trial_weight(small, ASKED, [known]).useless
+    may = trial_weight(WEIGHT, replace(ASKED, force_share=0.02), [READ])  # 0.5 g, not known to do
+    assert may.useless == ""
+    assert any("The next bound leaves 40 g" in note for note in may.notes)

@@ -29,7 +29,7 @@ from adapt.rotor import Adjuster
     ],
 )
 def test_hardware_is_told_by_its_name(name: str, kind: str) -> None:
-    assert cautions.hardware_of(Adjuster(name, "g", 1.0, (0.0, 9.0))).kind == kind
+    assert cautions.hardware_of(Adjuster(name, "turns", 1.0, (0.0, 9.0))).kind == kind
 
 
 def test_pitch_links_call_for_an_independent_inspection(rotor) -> None:
@@ -57,6 +57,13 @@ def test_unknown_hardware_is_still_secured_and_inspected(rotor) -> None:
     odd = replace(rotor, adjusters=(Adjuster("widget", "mm", 0.1, (0.0, 9.0)),))
     checks = cautions.checks_for([Move("A", "widget", 0.1)], odd)
     assert any(c.startswith("Widget: secured") and "independent inspection" in c for c in checks)
+
+
+def test_a_weight_of_any_name_is_added_and_removed() -> None:
+    flange = Adjuster("forward flange", "g", 0.2, (0.0, 12.0))
+    assert cautions.hardware_of(flange).kind == "balance weight"
+    assert cautions.what_to_do(Move("1", "forward flange", -3.4), flange) == "remove 3.4 g"
+    assert cautions.hardware_of(replace(flange, unit="turns")).kind == "other"
 
 
 def test_adjusters_of_one_kind_share_a_check(rotor) -> None:

@@ -65,10 +65,10 @@ def room_of(
     if fitted is None:
         unknown = [name for name in among if not state.known[rotor.blades.index(name), a]]
         if unknown:
-            of = "blade" if len(unknown) == 1 else "blades"
+            which = f"blade {', '.join(unknown)}" if len(unknown) < len(takes) else "any blade"
             notes.append(
-                f"The log does not record what {of} {', '.join(unknown)} carried of "
-                f"{adjuster.name} at the start of the job: 0 {adjuster.unit} is assumed."
+                f"The log does not record what {which} carried of {adjuster.name} at the start of "
+                f"the job: 0 {adjuster.unit} is assumed."
             )
     if len({round(room.most, 9) for room in rooms}) > 1:
         each = ", ".join(f"{room.most:g} {adjuster.unit} on blade {room.blade}" for room in rooms)

@@ -96,6 +96,8 @@ def trial_weight(adjuster: Adjuster, asked: Asked, now: Sequence[Now] = ()) -> T
             0, Bound("enough", amount, "this much is sure to show something; more is not needed")
         )
     multiple = amount * per_unit * asked.radius_mm / permissible
+    useless = _useless(adjuster, asked, now, amount, bounds)
+    force = "" if useless else _past_the_rule_on_force(adjuster, amount, bounds)
     return TrialWeight(
         adjuster=adjuster.name,
         unit=adjuster.unit,
@@ -109,9 +111,9 @@ def trial_weight(adjuster: Adjuster, asked: Asked, now: Sequence[Now] = ()) -> T
         bounds=tuple(bounds),
         wanted=wanted,
         shows=None if wanted is None else amount >= wanted * (1.0 - 1e-9),
-        useless=_useless(adjuster, asked, now, amount, bounds),
+        useless=useless,
         stops=tuple((n.sensor, n.regime, n.stop_at) for n in now if n.stop_at > 0.0),
-        notes=tuple(_notes(now, amount, multiple)),
+        notes=tuple(_notes(now, amount, multiple, force)),
     )
 
 
@@ -247,12 +249,12 @@ def _past_the_rule_on_force(adjuster: Adjuster, amount: float, bounds: Sequence[
     )
 
 
-def _notes(now: Sequence[Now], amount: float, multiple: float) -> list[str]:
+def _notes(now: Sequence[Now], amount: float, multiple: float, force: str) -> list[str]:
     notes = []
     if amount > 0.0 and multiple < GRADE_MULTIPLES[0]:
         notes.append(
             f"The weight is {multiple:.1f} times the permissible unbalance; below "
-            f"{GRADE_MULTIPLES[0]:g} times a trial often shows too little (common practice)."
+            f"{GRADE_MULTIPLES[0]:g} times a trial often shows too little (common practice){force}."
         )
     unknown = [n for n in now if n.effect is None]
     if unknown or not now:

@@ -128,8 +128,13 @@ def kind_of(rotor: Rotor) -> RotorKind:
     return next((k for k in KINDS if any(w in name for w in k.words)), KINDS[-1])
 
 
-def order_report(order: OrderOfWork, rotor: Rotor, plan_command: str) -> list[Block]:
-    """Return the report. plan_command: the command that plans this job, up to its options."""
+def order_report(
+    order: OrderOfWork, rotor: Rotor, plan_command: str, trial_command: str | None = None
+) -> list[Block]:
+    """Return the report. plan_command: the command that plans this job, up to its options.
+
+    trial_command: the one for a trial weight, where nobody knows yet what weights do.
+    """
     report: list[Block] = [
         Heading(f"Order of work: {rotor.name} {order.rotor}, job {order.job}", 1),
         Line(f"After run {order.runs[-1]} of {len(order.runs)}. {_headline(order, rotor)}"),
@@ -140,10 +145,13 @@ def order_report(order: OrderOfWork, rotor: Rotor, plan_command: str) -> list[Bl
         if step.found:
             report.append(_found_table(step.found, rotor))
         said = [*_told(step, order), *_todo(step, rotor)]
+        commands = _commands(step, order, rotor, plan_command, trial_command)
+        if commands and step.name in _BALANCE and trial_command is not None:
+            said.append(_NOT_KNOWN)
         if said:
             report.append(Bullets(tuple(said), "faint" if step.state == "later" else "plain"))
-        if step.state == "now" and step.name in ("track", *_BALANCE):
-            report.append(Commands((_command(step, order, rotor, plan_command),)))
+        if commands:
+            report.append(Commands(commands))
     report += [Heading("Cautions"), Bullets(SHORT)]
     return report
 
@@ -247,16 +255,29 @@ def _found_table(found: Sequence[Found], rotor: Rotor) -> Block:
     return table(titles, rows, tones)  # type: ignore[arg-type]
 
 
-def _command(step: Step, order: OrderOfWork, rotor: Rotor, plan_command: str) -> str:
-    """Return the command that plans a step, of all that was read, so that nothing gets worse."""
+_NOT_KNOWN = (
+    "What weights do to these readings is not known: no chart was named, and the log holds no move "
+    "of a weight. Name a chart (--chart; a paper one becomes one by 'adapt from-paper'), or try a "
+    "weight of a safe size:"
+)
+
+
+def _commands(
+    step: Step, order: OrderOfWork, rotor: Rotor, plan_command: str, trial_command: str | None
+) -> tuple[str, ...]:
+    """Return the command for a step, of all that was read, so that nothing gets worse."""
+    if step.state != "now" or step.name not in ("track", *_BALANCE):
+        return ()
     if step.name == "track":
-        return f"{plan_command} --track-first"
+        return (f"{plan_command} --track-first",)
+    if trial_command is not None:
+        return (trial_command,)
     words = [plan_command]
     words += [f"--lock-adjuster {quote(a.name)}" for a in rotor.adjusters if not a.is_weight]
     in_flight = [f for s in order.steps if s.name == "balance in flight" for f in s.found]
     if step.name == "balance on the ground" and any(f.amplitude is None for f in in_flight):
         words += [f"--regime {quote(r.name)}" for r in rotor.regimes if r.on_ground]
-    return " ".join(words)
+    return (" ".join(words),)
 
 
 def order_document(order: OrderOfWork) -> dict[str, Any]:
