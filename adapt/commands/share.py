@@ -62,6 +62,10 @@ def add(commands: Commands) -> None:
         "--radius", metavar="MM", type=_above_0, help="the target is in g at this radius"
     )
     sub.add_argument(
+        "--plane", metavar="P",
+        help="share over the holes of this plane alone (default: the one that the moves stand in)",
+    )  # fmt: skip
+    sub.add_argument(
         "--aim",
         choices=AIMS,
         default="fewest",
@@ -94,13 +98,15 @@ def add(commands: Commands) -> None:
 
 def run(asked: argparse.Namespace) -> int:
     """Share a correction."""
-    from adapt.balancing.shares import share
+    from adapt.balancing.shares import of_plane, share
     from adapt.reports.balancing.shares import share_document, share_report
     from adapt.reports.show import step
 
     _require(asked)
-    rotor, holes = _read(asked)
-    target = _target(asked, rotor, holes)
+    rotor, every = _read(asked)
+    moved = _moves(asked)
+    holes = of_plane(every, moved, asked.plane)
+    target = _target(asked, rotor, holes, moved)
     with step("Sharing", quiet=asked.json):
         shared = share(
             holes,
@@ -117,7 +123,7 @@ def run(asked: argparse.Namespace) -> int:
         from adapt.balancing.shares import differing, moves_of
 
         _, history = read(asked)
-        apart = differing(holes, rotor, history, asked.job)
+        apart = differing(every, rotor, history, asked.job)
         if shared.changes:
             told = moves_of(shared, rotor, holes)
             plan = _plan(asked, history, told)
@@ -159,16 +165,24 @@ def _read(asked: argparse.Namespace) -> tuple[Rotor, Holes]:
     return rotor, read_holes(asked.holes, rotor)
 
 
-def _target(asked: argparse.Namespace, rotor: Rotor, holes: Holes) -> complex:
+def _target(
+    asked: argparse.Namespace, rotor: Rotor, holes: Holes, moved: tuple[Move, ...]
+) -> complex:
     """Return the change of unbalance asked for [g mm]."""
     from adapt.balancing.shares import unbalance_of
     from adapt.phasor import to_complex
-    from adapt.planning.plan import Move
 
     if asked.target is not None:
         size, angle_deg = asked.target
         radius = 1.0 if asked.radius is None else asked.radius
         return complex(to_complex(size * radius, angle_deg))
+    return unbalance_of(moved, rotor, holes)
+
+
+def _moves(asked: argparse.Namespace) -> tuple[Move, ...]:
+    """Return the moves to be shared."""
+    from adapt.planning.plan import Move
+
     found, wrong = [], []
     for number, (blade, adjuster, text) in enumerate(asked.move, start=1):
         try:
@@ -177,7 +191,7 @@ def _target(asked: argparse.Namespace, rotor: Rotor, holes: Holes) -> complex:
             wrong.append(f"move {number}: found amount {text!r}, expected a number")
     if wrong:
         raise BadInput("; ".join(wrong))
-    return unbalance_of(found, rotor, holes)
+    return tuple(found)
 
 
 def _allowed(asked: argparse.Namespace, target: complex) -> float | None:

@@ -224,6 +224,7 @@ def test_a_fan_without_a_regime_on_the_ground_is_not_told_to_fly(tmp_path: Path)
 def test_a_kind_is_told_by_the_rotors_name() -> None:
     rotor = adapt.read_rotor(DEMO / "tail-rotor.toml")
     assert kind_of(rotor) is KINDS[0]
+    assert kind_of(replace(rotor, name="tail rotor drive shaft")) is KINDS[1]
     assert kind_of(adapt.read_rotor(DEMO / "main-rotor.toml")) is KINDS[-1]
 
 

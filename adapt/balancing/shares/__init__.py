@@ -1,10 +1,12 @@
 """A correction shared over the holes that exist, in the pieces at hand, with proof.
 
 Values stand in `values`, the reader of the holes file in `reading`, the verb in `sharing`; `moves`
-goes to and from moves of the rotor file's adjusters, `recorded` looks into the log.
+goes to and from moves of the rotor file's adjusters, `planes` takes one plane of several,
+`recorded` looks into the log.
 """
 
 from adapt.balancing.shares.moves import moves_of, unbalance_of
+from adapt.balancing.shares.planes import of_plane
 from adapt.balancing.shares.reading import holes_problems, read_holes
 from adapt.balancing.shares.recorded import Difference, differing
 from adapt.balancing.shares.sharing import share
@@ -22,6 +24,7 @@ __all__ = [
     "differing",
     "holes_problems",
     "moves_of",
+    "of_plane",
     "read_holes",
     "share",
     "unbalance_of",

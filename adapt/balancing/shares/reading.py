@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
 
+from adapt.balancing.shares.planes import planes_told
 from adapt.balancing.shares.totals import totals_of
 from adapt.balancing.shares.values import MOST_HOLES, Hole, Holes, Piece, Place
 from adapt.problems import BadInput, Problem, one_of, shown
@@ -27,9 +28,11 @@ def read_holes(path: str | PathLike[str], rotor: Rotor) -> Holes:
 
     [[holes]]: name; angle_deg from the first blade in passing order, or blade = its name and
     angle_deg after it (0 when left out); radius_mm; most_g and most_pieces, one of them at least;
-    fitted = { "5 g washer" = 2 }; adjuster, of the rotor file, that a mass in it is an amount of.
+    fitted = { "5 g washer" = 2 }; adjuster, of the rotor file, that a mass in it is an amount of;
+    plane, of a shaft or fan with more than one (see `planes`).
     [[pieces]]: name; mass_g; stock, those that lie ready (no end when left out).
-    [[adjusters]]: name, of the rotor file, in g; radius_mm; angle_deg after the blade (0).
+    [[adjusters]]: name, of the rotor file, in g; radius_mm; angle_deg after the blade (0);
+    plane.
     What the holes of a blade may carry in all comes from the rotor file's ranges (see `totals`).
 
     Raises BadInput with every problem found: line, section and key, what was found and expected.
@@ -52,6 +55,8 @@ def _read(path: str | PathLike[str], rotor: Rotor | None) -> Holes:
     pieces = _pieces(book)
     holes = _holes(book, rotor)
     places = _places(book, rotor)
+    if not book.problems:
+        holes, places = planes_told(book, holes, places)
     if book.problems:
         raise BadInput(sorted(book.problems, key=lambda p: p.row or 0))
     totals = totals_of(holes, rotor) if rotor is not None else ()
@@ -91,7 +96,7 @@ def _hole(section: Section, rotor: Rotor | None) -> Hole | None:
     most_g = section.number("most_g", above=0)
     most_pieces = _whole(section, "most_pieces", 1)
     adjuster = _adjuster(section, rotor, "adjuster")
-    fitted = _fitted(section)
+    fitted, plane = _fitted(section), section.text("plane") or ""
     section.close()
     if "most_g" not in section.values and "most_pieces" not in section.values:
         neither = Words("neither most_g nor most_pieces")
@@ -102,7 +107,7 @@ def _hole(section: Section, rotor: Rotor | None) -> Hole | None:
         return None
     if blade is not None and rotor is not None:
         angle += math.degrees(float(rotor.psi[rotor.blades.index(blade)]))
-    return Hole(name, angle % 360.0, radius, most_g, most_pieces, fitted, blade, adjuster)
+    return Hole(name, angle % 360.0, radius, most_g, most_pieces, fitted, blade, adjuster, plane)
 
 
 def _fitted(section: Section) -> dict[str, int] | None:
@@ -131,10 +136,10 @@ def _places(book: Book, rotor: Rotor | None) -> list[Place]:
     for section in book.sections("adjusters", needed=False):
         name = _adjuster(section, rotor, "name", NEEDED)
         radius = section.number("radius_mm", NEEDED, above=0)
-        angle = section.number("angle_deg", 0.0)
+        angle, plane = section.number("angle_deg", 0.0), section.text("plane") or ""
         section.close()
         if name is not None and radius is not None and angle is not None:
-            found.append(Place(name, radius, angle % 360.0))
+            found.append(Place(name, radius, angle % 360.0, plane))
     book.once("adjusters", book.declared("adjusters"))
     return found
 

@@ -48,7 +48,8 @@ class Hole:
 
     angle_deg: from the first blade in passing order. most_g, most_pieces: what it may carry; at
     least one is given. fitted: pieces in it now, by name. blade: where it belongs to one.
-    adjuster: the rotor file's adjuster that a mass in it is an amount of, when it is one.
+    adjuster: the rotor file's adjuster that a mass in it is an amount of, when it is one. plane: of
+    a shaft or fan, "" where the file names none.
     """
 
     name: str
@@ -59,6 +60,7 @@ class Hole:
     fitted: Mapping[str, int] = field(default_factory=dict)
     blade: str | None = None
     adjuster: str | None = None
+    plane: str = ""
 
     @property
     def arm(self) -> complex:
@@ -68,11 +70,12 @@ class Hole:
 
 @dataclass(frozen=True)
 class Place:
-    """Where an adjuster of the rotor file has its weight: a radius, an angle after the blade."""
+    """Where an adjuster of the rotor file has its weight: radius, angle after the blade, plane."""
 
     adjuster: str
     radius_mm: float
     angle_deg: float = 0.0
+    plane: str = ""
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from adapt.reports.layout import Block, Bullets, Commands, Heading, Line, table
 from adapt.reports.wording import bar, joined, number, track_decimals, vibration_decimals
 from adapt.rotor import Rotor
 
-__all__ = ["KINDS", "RotorKind", "kind_of", "order_document", "order_report"]
+__all__ = ["KINDS", "RotorKind", "is_shaft_or_fan", "kind_of", "order_document", "order_report"]
 
 _UNSTEADY = 2.0  # times what the expected noise lets repeated readings be apart
 
@@ -123,9 +123,16 @@ _CLOSE = (
 
 
 def kind_of(rotor: Rotor) -> RotorKind:
-    """Return the kind of a rotor by its name."""
+    """Return the kind of a rotor by its name; a tail rotor's drive shaft is a shaft."""
     name = rotor.name.casefold()
+    if "shaft" in name:
+        return next(k for k in KINDS if "shaft" in k.words)
     return next((k for k in KINDS if any(w in name for w in k.words)), KINDS[-1])
+
+
+def is_shaft_or_fan(rotor: Rotor) -> bool:
+    """Return whether a rotor is a shaft or a fan by its name: it may have more than one plane."""
+    return "shaft" in kind_of(rotor).words
 
 
 def order_report(

@@ -15,6 +15,7 @@ from adapt.balancing.shares.values import PIECES_ASKED_FOR
 from adapt.phasor import phase_deg
 from adapt.planning.plan import Move, Plan
 from adapt.reports import cautions
+from adapt.reports.balancing.order_of_work import is_shaft_or_fan
 from adapt.reports.layout import Block, Bullets, Heading, Line, table
 from adapt.reports.planning.plan_documents import plan_document
 from adapt.reports.planning.planned_beside import beside, in_short
@@ -44,7 +45,10 @@ def share_report(
 
     apart: where the holes file and the log do not agree on what is fitted.
     """
-    report: list[Block] = [Heading(f"Weights over holes: {rotor.name}", 1), *_asked(shared, rotor)]
+    report: list[Block] = [
+        Heading(f"Weights over holes: {rotor.name}", 1),
+        *_asked(shared, holes, rotor),
+    ]
     report += [*_verdict(shared), Line(_proof(shared))]
     if shared.doubts:
         report += [Heading("Look at this first")]
@@ -75,7 +79,7 @@ def share_report(
     return [*report, Heading("Cautions"), Bullets(cautions.SHORT)]
 
 
-def _asked(shared: Shared, rotor: Rotor) -> Iterable[Block]:
+def _asked(shared: Shared, holes: Holes, rotor: Rotor) -> Iterable[Block]:
     change = f"a change of {_vector(shared.target)}"
     if shared.aim == "combine":
         and_change = f", and {change}" if shared.target else ""
@@ -87,7 +91,25 @@ def _asked(shared: Shared, rotor: Rotor) -> Iterable[Block]:
     yield Line(text)
     yield Line(
         f"Angles count from blade {rotor.blades[0]}, in the order in which the blades pass the "
-        "airframe; all holes count as one plane."
+        f"airframe; {_plane(holes)}."
+    )
+    adjusters = list(dict.fromkeys(h.adjuster for h in holes.holes if h.adjuster is not None))
+    if len(adjusters) > 1 and not holes.holes[0].plane and is_shaft_or_fan(rotor):
+        yield Line(
+            f"If {joined(adjusters)} stand in different planes, this answer is wrong: name the "
+            "plane of each in the holes file (plane) and share each plane by itself.",
+            "bad",
+        )
+
+
+def _plane(holes: Holes) -> str:
+    """Return what is taken for one plane, in words."""
+    plane = holes.holes[0].plane
+    if not plane:
+        return "all holes count as one plane"
+    return (
+        f"only the holes of plane {plane} are looked at, so take what is put in or out in other "
+        "planes off the stock"
     )
 
 
@@ -237,6 +259,7 @@ def share_document(
     return {
         "rotor": rotor.name,
         "holes_file": holes.source,
+        "plane": holes.holes[0].plane or None,
         "aim": shared.aim,
         "feasible": shared.feasible,
         "differs_from_log": [asdict(d) for d in apart],
