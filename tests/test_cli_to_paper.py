@@ -83,6 +83,35 @@ def test_what_cannot_be_drawn_ends_with_one_and_writes_nothing(
 def test_the_examples_of_the_help_are_understood(capsys) -> None:
     assert main(["to-paper", "--help"]) == 0
     lines = capsys.readouterr().out.split("example:")[1].strip().splitlines()
-    assert len(lines) == 2
+    assert len(lines) == 3
     for line in lines:
         assert parser().parse_args(shlex.split(line)[1:]).command == "to-paper"
+
+
+def test_a_chart_is_drawn_anew_by_whoever_has_no_log(tmp_path: Path, capsys) -> None:
+    chart = str(DEMO / "tail-chart.csv")
+    asked = ["to-paper", FILES[0], "--sensor", "gearbox radial", "--regime", "hover",
+             "--output", str(tmp_path / "anew.pdf")]  # fmt: skip
+    assert main([*asked, "--chart", chart, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    effects = {axis["adjuster"]: axis["effect"] for axis in document["axes"]}
+    # As in the chart: 0.023 ips at 2:40 and 0.028 ips at 4:40 for one gram.
+    assert effects["span weight"]["amplitude"] == pytest.approx(0.023, rel=1e-3)
+    assert effects["span weight"]["phase_deg"] == pytest.approx(80.0, abs=0.1)
+    assert effects["chord weight"]["amplitude"] == pytest.approx(0.028, rel=1e-3)
+    assert [axis["pairs"] for axis in document["axes"]] == [0, 0]
+    assert (tmp_path / "anew.pdf").read_bytes().startswith(b"%PDF")
+    assert main(asked) == 2
+    assert "give a log, or a chart or coefficients" in capsys.readouterr().err
+
+
+def test_a_page_from_coefficients_needs_no_log(learned, tmp_path: Path, capsys) -> None:
+    output = str(tmp_path / "type.pdf")
+    asked = ["--coefficients", learned, "--sensor", "gearbox radial", "--regime", "hover",
+             "--output", output, "--json"]  # fmt: skip
+    capsys.readouterr()
+    assert main(["to-paper", *FILES, *asked]) == 0
+    with_log = json.loads(capsys.readouterr().out)
+    assert main(["to-paper", FILES[0], *asked]) == 0
+    without = json.loads(capsys.readouterr().out)
+    assert [a["effect"] for a in without["axes"]] == [a["effect"] for a in with_log["axes"]]

@@ -104,7 +104,7 @@ def run(asked: argparse.Namespace) -> int:
             shown_as = turns[name].phase_to
             say(f"{name} is shown as {shown_as} there: a rotor file for it says so too")
     if chart is not None:
-        write_chart(chart, rotor, asked.chart[1])
+        write_chart(chart, rotor, asked.chart[1], digits=9)
         written["chart"] = asked.chart[1]
         say(f"chart for the set-up here written to {asked.chart[1]}")
     answer(

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import argparse
 import math
+from typing import TYPE_CHECKING
 
 from adapt.commands.answering import DONE, answer, coefficients, read, require_apart, say_left_out
-from adapt.commands.asking import Commands, files
+from adapt.commands.asking import Commands, rotor_file
 from adapt.problems import BadInput, shown
+
+if TYPE_CHECKING:
+    from adapt.log import History
+    from adapt.rotor import Rotor
 
 __all__ = ["add", "run"]
 
@@ -20,9 +25,16 @@ def add(commands: Commands) -> None:
         "adapt to-paper main-rotor.toml log/ --sensor 'cabin lateral' --regime hover "
         "--serial MR-101 --chart chart.csv --output MR-101.pdf\n"
         "  adapt to-paper tail-rotor.toml log/ --sensor 'gearbox radial' --regime hover "
-        "--axis 1 'span weight' --axis 1 'chord weight' --paper letter --output type.svg",
+        "--axis 1 'span weight' --axis 1 'chord weight' --paper letter --output type.svg\n"
+        "  adapt to-paper tail-rotor.toml --sensor 'gearbox radial' --regime hover "
+        "--chart from-paper.csv --output anew.pdf",
     )
-    files(sub)
+    rotor_file(sub)
+    sub.add_argument(
+        "log", metavar="LOG", nargs="?",
+        help="the folder with the log's tables; may be left out where a chart or coefficients are "
+        "given",
+    )  # fmt: skip
     sub.add_argument("--sensor", metavar="S", required=True, help="the sensor that is read")
     sub.add_argument("--regime", metavar="R", required=True, help="the regime it is read in")
     sub.add_argument(
@@ -79,7 +91,7 @@ def run(asked: argparse.Namespace) -> int:
         },
     )
     example = _checked(asked.output, asked.example)
-    rotor, history = read(asked)
+    rotor, history = _read(asked)
     known, _ = coefficients(asked, rotor, history)
     axes = choose_axes(rotor, known, asked.sensor, asked.regime, asked.serial, asked.axis)
     page = page_of(
@@ -97,6 +109,18 @@ def run(asked: argparse.Namespace) -> int:
         lambda: paper_report(page, rotor, asked.output, inspect),
     )
     return DONE
+
+
+def _read(asked: argparse.Namespace) -> tuple[Rotor, History]:
+    """Read rotor file and log; without a log what is drawn must come from elsewhere."""
+    if asked.log is not None:
+        return read(asked)
+    import adapt
+    from adapt.log import nothing_logged
+
+    if not asked.chart and not asked.coefficients:
+        raise BadInput("nothing to draw: give a log, or a chart or coefficients (--chart)")
+    return adapt.read_rotor(asked.rotor), nothing_logged()
 
 
 def _checked(output: str, words: list[str] | None) -> tuple[float, float] | None:

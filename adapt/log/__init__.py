@@ -8,7 +8,7 @@ What specialists decided about suspect entries stands in two tables of its own (
 """
 
 from adapt.log.checking import check
-from adapt.log.history import History
+from adapt.log.history import History, nothing_logged
 from adapt.log.reading import Log, read_log
 
-__all__ = ["History", "Log", "check", "read_log"]
+__all__ = ["History", "Log", "check", "nothing_logged", "read_log"]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from adapt.problems import Problem
 
-__all__ = ["CORRECTION_COLUMNS", "REVIEW_COLUMNS", "History"]
+__all__ = ["CORRECTION_COLUMNS", "REVIEW_COLUMNS", "History", "nothing_logged"]
 
 REVIEW_COLUMNS = (
     "review", "job", "table", "after_run", "run", "decision", "kind", "explanation", "by",
@@ -65,3 +65,38 @@ class History:
 
 def _without_rows(columns: tuple[str, ...]) -> pd.DataFrame:
     return pd.DataFrame({c: pd.Series(dtype=object) for c in columns})
+
+
+# Columns that are not names, and what they hold.
+_TYPES = {
+    "started": "datetime64[ns]", "order": "int64", "repeats": "int64", "row": "int64",
+    "value": "complex128", "gross_weight": "float64", "wind_kt": "float64", "oat_c": "float64",
+    "rpm": "float64", "spread": "float64", "height": "float64", "lag": "float64",
+    "amount": "float64",
+}  # fmt: skip
+
+
+def nothing_logged() -> History:
+    """Return the history of whoever has no log: no run, no move, nothing to teach.
+
+    >>> len(nothing_logged().runs), nothing_logged().readings["value"].dtype
+    (0, dtype('complex128'))
+    """
+    return History(
+        runs=_empty("rotor job run started aircraft note gross_weight wind_kt oat_c rpm order"),
+        readings=_empty("job run regime sensor value spread repeats"),
+        track=_empty("job run regime blade height lag"),
+        moves=_empty("job after_run blade adjuster amount"),
+        fitted=_empty("job blade adjuster amount"),
+        events=_empty("job after_run kind sensor note"),
+        excluded=_empty("table row job run regime sensor blade reason"),
+        faults=(),
+        doubts=(),
+        set_aside={},
+        source="",
+    )
+
+
+def _empty(columns: str) -> pd.DataFrame:
+    names = columns.split()
+    return pd.DataFrame(columns=names).astype({c: _TYPES.get(c, "object") for c in names})
