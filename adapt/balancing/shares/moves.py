@@ -9,13 +9,15 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from adapt.balancing.shares.values import Holes, Place, Shared
+from adapt.balancing.shares.values import Hole, Holes, Place, Shared
 from adapt.phasor import to_complex
 from adapt.planning.plan import Move
 from adapt.problems import BadInput, CannotBeMet, one_of, shown
 from adapt.rotor import Rotor
 
 __all__ = ["moves_of", "unbalance_of"]
+
+_BESIDE = 0.1  # of a weight: what stands across where it is 6 deg beside its place
 
 
 def unbalance_of(moves: Iterable[Move], rotor: Rotor, holes: Holes) -> complex:
@@ -56,7 +58,8 @@ def unbalance_of(moves: Iterable[Move], rotor: Rotor, holes: Holes) -> complex:
 def moves_of(shared: Shared, rotor: Rotor, holes: Holes) -> tuple[Move, ...]:
     """Return moves that do what shared weights do, for a plan's `by_hand`.
 
-    What a hole gains that names its blade and adjuster is a move of these. The rest is split over
+    What a hole gains that names its blade and adjuster is a move of these, of as many grams at the
+    adjuster's radius, where the holes file gives it, as do the same. The rest is split over
     the two neighbouring blades, at the first adjuster whose radius the holes file gives, so that
     the unbalance is the same: readings of order 1 then change in the same way, and no others do.
     Moves need not be whole steps.
@@ -75,7 +78,9 @@ def moves_of(shared: Shared, rotor: Rotor, holes: Holes) -> tuple[Move, ...]:
         size += abs(gained * hole.arm)
         if hole.blade is not None and hole.adjuster is not None:
             key = (hole.blade, hole.adjuster)
-            amounts[key] = amounts.get(key, 0.0) + gained
+            amount, left = _as_amount(gained * hole.arm, hole, rotor, holes) or (gained, 0j)
+            amounts[key] = amounts.get(key, 0.0) + amount
+            rest += left
         else:
             rest += gained * hole.arm
     if abs(rest) > 1e-9 * size:
@@ -88,6 +93,23 @@ def moves_of(shared: Shared, rotor: Rotor, holes: Holes) -> tuple[Move, ...]:
         for blade in rotor.blades
         if abs(amounts.get((blade, adjuster), 0.0)) > 1e-9
     )
+
+
+def _as_amount(
+    gained: complex, hole: Hole, rotor: Rotor, holes: Holes
+) -> tuple[float, complex] | None:
+    """Return what a hole gains [g mm] as an amount of its adjuster [g], and what is left of it.
+
+    None where the holes file does not say where the adjuster's weight stands. A hole a few degrees
+    beside it counts as there.
+    """
+    place = next((p for p in holes.places if p.adjuster == hole.adjuster), None)
+    if place is None or hole.blade is None:
+        return None
+    arm = _arm(rotor, place, rotor.blades.index(hole.blade))
+    amount = gained / arm
+    beside = abs(amount.imag) > _BESIDE * abs(amount)
+    return amount.real, gained - amount.real * arm if beside else 0j
 
 
 def _arm(rotor: Rotor, place: Place, blade: int) -> complex:

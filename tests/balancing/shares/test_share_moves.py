@@ -94,6 +94,23 @@ def test_a_hole_that_names_blade_and_adjuster_is_that_move(main_rotor: Rotor) ->
     )
 
 
+def test_a_gram_nearer_the_middle_is_told_as_what_it_does_at_the_adjusters_radius(
+    main_rotor: Rotor,
+) -> None:
+    inner = Hole("white root", 288.0, 120.0, 400.0, None, {"40 g": 2}, "white", "hub weight")
+    holes = Holes((inner,), PIECES, (Place("hub weight", 160.0),))
+    shared = share(holes, -120.0 * 80.0 * inner.arm / 120.0)
+    (move,) = moves_of(shared, main_rotor, holes)
+    assert (move.blade, move.adjuster) == ("white", "hub weight")
+    assert move.amount == pytest.approx(-80.0 * 120.0 / 160.0)
+    # A quarter of the way to the next blade it is split over both, the unbalance kept.
+    holes = Holes((replace(inner, angle_deg=306.0),), PIECES, (Place("hub weight", 160.0),))
+    shared = share(holes, -80.0 * holes.holes[0].arm)
+    moves = moves_of(shared, main_rotor, holes)
+    assert len(moves) > 1
+    assert unbalance_of(moves, main_rotor, holes) == pytest.approx(shared.achieved, abs=1e-6)
+
+
 def test_what_the_planner_cannot_be_told_is_said(main_rotor: Rotor, tail_rotor: Rotor) -> None:
     shared = share(ring(()), 4000.0j)
     with pytest.raises(CannotBeMet, match="radius of an adjuster"):
