@@ -14,8 +14,9 @@ import pytest
 import adapt
 from adapt.cli import main
 from adapt.commands import COMMANDS
+from adapt.commands.logbook import VERBS
 
-HEAVY = ("numpy", "pandas", "scipy", "rich", "python_calamine")
+HEAVY = ("numpy", "pandas", "scipy", "rich", "python_calamine", "sqlalchemy")
 
 
 def run(*words: str, **kwargs) -> subprocess.CompletedProcess[str]:
@@ -48,7 +49,22 @@ def test_the_example_of_each_command_is_understood(command: str, capsys) -> None
 
     main([command, "--help"])
     for line in capsys.readouterr().out.split("example:")[1].strip().splitlines():
-        assert parser().parse_args(shlex.split(line)[1:]).command == command
+        # An example of a command with verbs may go on to what comes next.
+        named = parser().parse_args(shlex.split(line)[1:]).command
+        assert named == command or (command == "logbook" and named == "plan")
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_of_the_logbook_has_help_with_an_example_that_is_understood(
+    verb: str, capsys
+) -> None:
+    from adapt.commands import parser
+
+    assert main(["logbook", verb, "--help"]) == 0
+    lines = capsys.readouterr().out.split("example:")[1].strip().splitlines()
+    for line in lines:
+        asked = parser().parse_args(shlex.split(line)[1:])
+        assert (asked.command, asked.verb) == ("logbook", verb)
 
 
 def test_the_aims_that_can_be_asked_for_are_those_of_the_planner() -> None:
