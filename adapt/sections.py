@@ -15,7 +15,10 @@ from typing import Any
 from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem, one_of, shown
 
-__all__ = ["NEEDED", "Book", "Section", "Words", "fault", "finite", "name_of", "open_book"]
+__all__ = [
+    "NEEDED", "Book", "Section", "Words", "as_toml", "book_of", "fault", "finite", "name_of",
+    "open_book",
+]  # fmt: skip
 
 NEEDED: Any = object()  # the default of a key that cannot be left out
 
@@ -30,7 +33,11 @@ def open_book(file: Path, what: str, parts: Sequence[str]) -> Book:
 
     what: what the file is, as in "a rotor file". Raises BadInput when it cannot be read or parsed.
     """
-    text = _text(file, what)
+    return book_of(_text(file, what), file, what, parts)
+
+
+def book_of(text: str, file: Path, what: str, parts: Sequence[str]) -> Book:
+    """Return the parsed text of a file that is kept elsewhere; `open_book` says the rest."""
     try:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
