@@ -99,6 +99,7 @@ def _of_place(
                 result = runs.new(result, given.first_counts, noted)
             yield given, result
         _note_unused(source, of_source, table, noted)
+        noted.end_batch()
 
 
 def _note_unused(source: Source, of_source: list[Given], table: Table, noted: Noted) -> None:

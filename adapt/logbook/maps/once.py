@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
+import numpy.typing as npt
 
 from adapt.logbook.maps.noted import Noted
 from adapt.problems import shown
@@ -55,8 +56,8 @@ class Runs:
                 self._seen[key] = (content, len(self._files) - 1, int(table.rows[i]))
                 kept.append(i)
             elif before[0] != content and not first_counts:
-                count = int((number == number[i]).sum())
-                self._note(table, i, cells, before, content, count, noted)
+                rows = table.rows[number == number[i]]
+                self._note(table.file, rows, cells, before, content, noted)
         return table.select(np.array(kept, dtype=np.intp))
 
     def _content(self, cells: dict[str, str]) -> int:
@@ -67,26 +68,20 @@ class Runs:
 
     def _note(
         self,
-        table: Table,
-        i: int,
+        file: str,
+        rows: npt.NDArray[np.int64],
         cells: dict[str, str],
         before: tuple[int, int, int],
         content: int,
-        count: int,
         noted: Noted,
     ) -> None:
+        """Note every column in which these rows say something else of a run than one before."""
+        where = f"{self._files[before[1]]}, row {before[2]}"
         different = before[0] ^ content
-        apart = [
-            name
-            for at, name in enumerate(reversed(self._names))
-            if different >> (_BITS * at) & ((1 << _BITS) - 1)
-        ]
-        for name in reversed(apart):
-            where = f"{self._files[before[1]]}, row {before[2]}"
-            expected = (
-                f"one {name} for run {shown(cells['run'])} of job {shown(cells['job'])}; {where} "
-                'says another (rows_differ = "first" in the map takes the first)'
-            )
-            noted.fault(
-                table.file, int(table.rows[i]), name, shown(cells.get(name, "")), expected, count
-            )
+        for at, name in enumerate(reversed(self._names)):
+            if different >> (_BITS * at) & ((1 << _BITS) - 1):
+                expected = (
+                    f"one {name} for run {shown(cells['run'])} of job {shown(cells['job'])}; "
+                    f'{where} says another (rows_differ = "first" in the map takes the first)'
+                )
+                noted.faulty_rows(file, rows, name, shown(cells.get(name, "")), expected)
