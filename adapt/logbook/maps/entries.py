@@ -24,6 +24,7 @@ ORIGINS = ("column", "columns", "text", "file_name", "sheet_name", "preamble")
 _PHASES = ("clock", "phase_deg")
 _SIGNED = ("height", "lag", "amount")
 _SCALED = (*QUANTITY_OF, "rpm")
+_FACTOR = re.compile(r"(\d+(?:\.\d+)?(?:e-?\d{1,2})?)(?:/(\d+(?:\.\d+)?))?", re.ASCII)
 _OFFSET = re.compile(r"Z|[+-](?:0\d|1[0-4]):[0-5]\d", re.ASCII)
 
 
@@ -199,13 +200,12 @@ def _factor(entry: Entry) -> Fraction:
     value = entry.get("factor")
     if value is None:
         return Fraction(1)
-    try:
-        # A decimal number is meant as it is written, not as its nearest double.
-        number = Fraction(value.replace(" ", "") if isinstance(value, str) else repr(value))
-        ordinary = finite(float(number)) is not None and float(number) > 1e-9
-    except (ValueError, ZeroDivisionError, OverflowError):
-        ordinary, number = False, Fraction(1)
-    if not ordinary or isinstance(value, bool):
+    # A decimal number is meant as it is written, not as its nearest double.
+    text = value if isinstance(value, str) else repr(value) if finite(value) is not None else ""
+    match = _FACTOR.fullmatch(text.replace(" ", ""))
+    bottom = Fraction(match[2] or "1") if match else Fraction(0)
+    number = Fraction(match[1]) / bottom if match and bottom else Fraction(0)
+    if not Fraction(1, 10**9) <= number <= 10**9:
         expected = 'a number above 0, or a fraction as in "1/6" (sign_turned turns a sign round)'
         entry.wrong("factor", value, expected)
         return Fraction(1)

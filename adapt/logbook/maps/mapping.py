@@ -26,6 +26,8 @@ from adapt.tables import Column, Table, read_batches
 
 __all__ = ["mapped"]
 
+FEWEST_ROWS = 1_000  # of a wide table at a time
+
 
 def mapped(
     map_: Map, path: str | PathLike[str], most_rows: int = 50_000
@@ -33,10 +35,10 @@ def mapped(
     """Yield the tables of a log that a map reads out of a file or a folder, in batches.
 
     Each item is the name of a table of the log and rows of it: texts in the columns of the log,
-    with the row numbers and the name of the file (and sheet) that they come from. most_rows: rows
-    of the source held in memory at a time; a wide table gives a row of the log for each group of
-    each of them. The last item may have no rows: its `problems` are doubts, which say among others
-    what was left out.
+    with the row numbers and the name of the file (and sheet) that they come from. most_rows: of
+    one item, about. Of a source so many rows are in memory at a time (a workbook whole), and a few
+    numbers for each run. The last item may have no rows: its `problems` are doubts, which say
+    among others what was left out.
 
     Raises BadInput with every problem found, when all that could be read has been: then nothing
     of what was yielded before counts, so whoever stores it does so all or nothing. After the first
@@ -71,6 +73,8 @@ def _of_place(
 ) -> Iterator[tuple[Given, Table]]:
     """Yield what one table of the instrument gives, batch by batch."""
     source, fixed = place.source, _fixed(place, of_source)
+    groups = max(len(given.groups) or 1 for given in of_source)
+    most_rows = max(most_rows // groups, min(most_rows, FEWEST_ROWS))
     batches = read_batches(
         place.path,
         place.sheet,

@@ -78,7 +78,8 @@ class Runs:
         """Note every column in which these rows say something else of a run than one before."""
         where = f"{self._files[before[1]]}, row {before[2]}"
         different = before[0] ^ content
-        for at, name in enumerate(reversed(self._names)):
+        for i, name in enumerate(self._names):
+            at = len(self._names) - 1 - i
             if different >> (_BITS * at) & ((1 << _BITS) - 1):
                 expected = (
                     f"one {name} for run {shown(cells['run'])} of job {shown(cells['job'])}; "
