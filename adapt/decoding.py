@@ -81,7 +81,8 @@ def _undecodable(handle: BinaryIO, encoding: str, file: str) -> int | None:
     Raises BadInput for a NUL in a text that is.
     """
     handle.seek(0)
-    decoder = codecs.getincrementaldecoder(encoding)()
+    # The decoder that takes a mark away says nothing of a file that is a part of one.
+    decoder = codecs.getincrementaldecoder(encoding.removesuffix("-sig"))()
     rows, nul = 1, None
     rows_of_text = 1
     while True:

@@ -86,6 +86,9 @@ def test_batches_joined_are_the_whole_table(
 
 @settings(max_examples=200, deadline=None, suppress_health_check=QUIET)
 @given(st.binary(max_size=120), st.integers(1, 4))
+@example(b"\xef", 1)  # a part of a byte order mark
+@example(b"\xef\xbb", 1)
+@example(b"\xef\xbb\xbf\xef", 1)
 def test_junk_in_batches_is_what_it_is_as_a_whole(
     tmp_path: Path, junk: bytes, most_rows: int
 ) -> None:
