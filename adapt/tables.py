@@ -198,12 +198,15 @@ def read_batches(
     skip: int = 0,
     separator: str | None = None,
     encoding: str | None = None,
+    headers: Sequence[str] | None = None,
+    header_row: bool = True,
 ) -> Iterator[Table]:
     """Yield a table of any length in batches; joined they are what `read_table` returns.
 
     path, sheet, file: as there. most_rows: of one batch. skip: lines (rows of a sheet) before the
     header row, which may hold anything. separator, encoding: of a CSV file, where they are not to
-    be told from it; the separator may be any one character.
+    be told from it; the separator may be any one character. headers: names of the columns, in
+    place of those of the header row; header_row: whether there is such a row.
 
     There is always a first batch, with the header's columns and perhaps no rows. `problems` and
     `broken` of a batch are those of its rows; the file's doubts stand in the first. One batch of a
@@ -221,7 +224,7 @@ def read_batches(
 
         def in_parts() -> Iterator[Table]:
             parts = (cells[i : i + most_rows] for i in range(0, len(cells), most_rows))
-            return _parts(name, parts, True, (), spoilt)
+            return _parts(name, parts, True, (), spoilt, headers, header_row)
 
         comma = any(part.comma_seen for part in in_parts())
         for part in in_parts():
@@ -235,7 +238,7 @@ def read_batches(
         def parsed() -> Iterator[Table]:
             with _as_text(handle, encoding, name) as lines:
                 records, used = _records(lines, name, most_rows, skip, separator)
-                yield from _parts(name, records, used != ",", doubts, {})
+                yield from _parts(name, records, used != ",", doubts, {}, headers, header_row)
 
         comma = _comma_seen(parsed, handle, encoding, name)
         for part in parsed():
@@ -370,8 +373,10 @@ def _parts(
     decimal_comma: bool,
     doubts: Sequence[Problem],
     spoilt: Mapping[tuple[int, int], str],
+    headers: Sequence[str] | None = None,
+    header_row: bool = True,
 ) -> Iterator[Table]:
-    """Yield the table of each part of the rows of a file; see `table_of`."""
+    """Yield the table of each part of the rows of a file; see `table_of` and `read_batches`."""
     spoilt_rows = sorted({row for row, _ in spoilt})
     header: tuple[list[str], list[str | None]] | None = None
     row = 1  # of the first record of a part
@@ -386,11 +391,12 @@ def _parts(
         at = next((i for i, record in enumerate(cells) if any(map(str.strip, record))), None)
         if at is None:
             continue
-        names = list(cells[at])
-        while not names[-1].strip():
+        names = list(cells[at] if headers is None else headers)
+        while names and not names[-1].strip():
             names.pop()  # a spreadsheet leaves separators behind where columns were deleted
         header = header_of(file, start + at, names)
-        below, start = cells[at + 1 :], start + at + 1
+        at += header_row
+        below, start = cells[at:], start + at
         yield _part(file, start, below, header, decimal_comma, doubts, spoilt, spoilt_rows)
     if header is None:
         raise _unusable(file, "an empty file", "a header row, and a row for each fact")

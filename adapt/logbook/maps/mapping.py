@@ -83,6 +83,8 @@ def _of_place(
         source.skip_lines,
         source.separator,
         source.encoding,
+        source.headers,
+        source.header_row,
     )
     checked = False
     for batch in batches:

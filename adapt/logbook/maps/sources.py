@@ -26,11 +26,14 @@ def source_of(section: Section) -> Source | None:
     reasons = translation_of(section, "excluded", excluded) if excluded is not None else {}
     for text in sorted(marks & set(reasons or ())):
         section.wrong("excluded", Words(f"{shown(text)} in not_read too"), "it in one of them")
+    headers, header_row = _headers(section)
     source = Source(
         name or "",
         _pattern(section, "files"),
         section.text("sheet"),
         _skipped(section),
+        headers,
+        header_row,
         _separator(section),
         section.choice("decimal_sign", (".", ",")),
         _encoding(section),
@@ -63,6 +66,22 @@ def _skipped(section: Section) -> int:
         section.wrong("skip_lines", value, expected)
         return 0
     return value
+
+
+def _headers(section: Section) -> tuple[tuple[str, ...] | None, bool]:
+    """Return the names that a map gives to the columns, and whether there is a header row."""
+    headers = section.names("headers", "column")
+    names = [header_name(header) for header in headers or ()]
+    for name in dict.fromkeys(n for n in names if not n or names.count(n) > 1):
+        found = f"{shown(name)} twice" if name else "a header without a name"
+        section.wrong("headers", Words(found), "each column's own name, whatever its unit and case")
+    header_row = section.get("header_row", True)
+    if not isinstance(header_row, bool):
+        section.wrong("header_row", header_row, "true or false")
+    elif not header_row and "headers" not in section.values:
+        expected = "headers beside it, with a name for each column"
+        section.wrong("header_row", header_row, expected)
+    return headers, header_row is not False
 
 
 def _separator(section: Section) -> str | None:

@@ -152,6 +152,7 @@ class Source:
     """A kind of table that the instrument writes.
 
     files: a pattern of file names (None = any table in the folder); sheets: of sheet names.
+    headers: names of its columns in place of those of its header row, if it has one.
     not_read: cells that say that nothing was read. excluded: cells that say so for a reason, with
     the reason. left_out, only: conditions on its rows.
     """
@@ -160,6 +161,8 @@ class Source:
     files: str | None = None
     sheets: str | None = None
     skip_lines: int = 0
+    headers: tuple[str, ...] | None = None
+    header_row: bool = True
     separator: str | None = None
     decimal_sign: str | None = None
     encoding: str | None = None

@@ -415,6 +415,42 @@ def test_a_header_that_stands_twice_is_refused(tmp_path: Path) -> None:
     assert places(refused(LONG, path))[0] == (1, "phase", "this column twice")
 
 
+TWICE = """
+[map]
+name = "the same header over several columns"
+[[sources]]
+name = "t"
+headers = ["Job", "Run", "Cond", "A1 [mm/s]", "P1", "A2 [mm/s]", "P2"]
+[[readings]]
+job = "Job"
+run = "Run"
+regime = "Cond"
+amplitude = { from = "mm/s", to = "ips" }
+groups = [
+  { is = { sensor = "lat" }, amplitude = "A1", clock = "P1" },
+  { is = { sensor = "vert" }, amplitude = "A2", clock = "P2" },
+]
+"""
+
+
+def test_columns_can_be_named_where_the_header_row_does_not_or_is_not_there(
+    tmp_path: Path,
+) -> None:
+    row = "J-1,1,hover,2.54,4:20,25.4,2:00\n"
+    expected = [("lat", "0.1", "4:20"), ("vert", "1", "2:00")]
+    for text, source, first in (
+        ("Job,Run,Cond,A,P,A,P\n" + row, TWICE, 2),
+        (row, TWICE.replace("headers", "header_row = false\nheaders"), 1),
+    ):
+        found, _ = rows(source, table_file(tmp_path, text))
+        assert [(c["sensor"], c["amplitude"], c["clock"]) for _, c in found["readings"]] == expected
+        assert {at for at, _ in found["readings"]} == {first}
+    problems = refused(TWICE.replace(', "P2"]', "]").replace('"P2"', '"P1"'), tmp_path / "t.csv")
+    assert "one group for each column" in problems[0].expected
+    short = table_file(tmp_path, "a,b\n1,2\n")
+    assert places(refused(TWICE, short)) == [(2, None, "2 cells")]
+
+
 def test_conditions_leave_out_what_they_name(tmp_path: Path) -> None:
     path = table_file(tmp_path, "Job,Run,Note\na,1,x\nb,,y\nc,-,z\nd,4,\ne,5,TEST 2\n")
 

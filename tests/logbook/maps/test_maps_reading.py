@@ -57,6 +57,8 @@ def test_a_factor_is_meant_as_it_is_written() -> None:
         ('name = "t"', 'name = "t"\nskip_lines = -1', 9, "how many lines"),
         ('name = "t"', 'name = "t"\nskip_lines = true', 9, "how many lines"),
         ('name = "t"', 'name = "t"\nseparator = ";;"', 9, "one character"),
+        ('name = "t"', 'name = "t"\nheaders = ["A b", "a-b"]', 9, "each column's own name"),
+        ('name = "t"', 'name = "t"\nheader_row = false', 9, "headers beside it"),
         ('name = "t"', 'name = "t"\nencoding = "utf-9"', 9, "an encoding"),
         ('name = "t"', 'name = "t"\nnot_read = []', 9, "a list of texts"),
         ('name = "t"', 'name = "t"\nexcluded = ["OVLD"]', 9, "what they mean"),
