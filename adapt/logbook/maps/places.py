@@ -60,7 +60,7 @@ def places_of(map_: Map, path: Path, noted: Noted) -> list[Place]:
             expected = f"a file {shown(wanted)} for the source {shown(source.name)} of the map"
             noted.fault(str(path), None, None, "no such file", expected)
         for file in files:
-            name = file.relative_to(path).as_posix() if is_folder else file.name
+            name = _printable(file.relative_to(path).as_posix() if is_folder else file.name)
             found += _sheets(source, file, name, noted)
     used = {place.path for place in found}
     if not is_folder and not found and not noted.any_wrong:
@@ -69,7 +69,8 @@ def places_of(map_: Map, path: Path, noted: Noted) -> list[Place]:
     for file in there:
         if is_folder and file not in used and file.suffix.lower() in _TABLES:
             expected = "a file that a source of the map fits; it was not read"
-            noted.doubt(file.relative_to(path).as_posix(), shown(file.name), expected)
+            name = _printable(file.relative_to(path).as_posix())
+            noted.doubt(name, "a table", expected)
     return found
 
 
@@ -81,6 +82,8 @@ def _below(folder: Path) -> list[Path]:
 
 def _matches(file: Path, path: Path, is_folder: bool, source: Source) -> bool:
     """Return whether a file is one of a source; a pattern without / is of files right in it."""
+    if source.sheets is not None and file.suffix.lower() != ".xlsx":
+        return False
     if source.files is None:
         return not is_folder or (file.parent == path and file.suffix.lower() in _TABLES)
     if not is_folder:
@@ -90,7 +93,7 @@ def _matches(file: Path, path: Path, is_folder: bool, source: Source) -> bool:
 
 
 def _sheets(source: Source, file: Path, name: str, noted: Noted) -> Iterator[Place]:
-    if file.suffix.lower() != ".xlsx" or source.sheets is None:
+    if source.sheets is None:
         yield Place(source, file, None, name)
         return
     try:
@@ -104,7 +107,14 @@ def _sheets(source: Source, file: Path, name: str, noted: Noted) -> Iterator[Pla
         expected = f"a sheet {shown(source.sheets)} for the source {shown(source.name)} of the map"
         noted.fault(name, None, None, f"the sheets {listed}", expected)
     for sheet in fitting:
-        yield Place(source, file, sheet, f"{name}, sheet {sheet}")
+        yield Place(source, file, sheet, f"{name}, sheet {_printable(sheet)}")
+
+
+def _printable(name: str) -> str:
+    """Return a name from outside as a message can show it."""
+    return "".join(
+        c if c.isprintable() else c.encode("unicode_escape", "surrogatepass").decode() for c in name
+    )
 
 
 def preamble_of(place: Place) -> str:

@@ -98,6 +98,12 @@ def _sources(book: Book) -> list[Source]:
         return [Source("table")]
     found = [source_of(section) for section in sections]
     book.once("sources", book.declared("sources"))
+    if len(sections) > 1:
+        for section in sections:
+            if "files" not in section.values and "sheet" not in section.values:
+                section.wrong(
+                    "files", Words("no such key"), "which files or sheets are this source"
+                )
     return [s for s in found if s is not None]
 
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
 import openpyxl
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from adapt.logbook.maps import map_from, mapped
 from adapt.problems import BadInput, Problem
 from adapt.tables import Table
+
+QUIET = [HealthCheck.function_scoped_fixture]
 
 LONG = """
 [map]
@@ -449,6 +454,60 @@ def test_columns_can_be_named_where_the_header_row_does_not_or_is_not_there(
     assert "one group for each column" in problems[0].expected
     short = table_file(tmp_path, "a,b\n1,2\n")
     assert places(refused(TWICE, short)) == [(2, None, "2 cells")]
+
+
+def test_names_of_files_and_sheets_reach_no_terminal_as_they_are(tmp_path: Path) -> None:
+    name = "a\x1b[31m\udc80.csv"
+    table_file(tmp_path, HEADER + "1\n", name)
+    text = LONG.replace('name = "measurements"', 'name = "measurements"\nfiles = "a*"')
+    (problem,) = refused(text, tmp_path)
+    assert problem.file.isprintable()
+    assert "x1b[31m" in problem.file
+    problem.file.encode()
+
+
+GOOD_CELLS = [["14"], ["OV-TG"], ["MR-1"], ["7", "8"], ["24.11.2026"], ["15:20:00"],
+              ["HOV", "FPG"], ["lat"], ["5,08", "0,0", "---", "OVLD", ""], ["90", "---"]]  # fmt: skip
+ODD = ["", "x", "1e9", "\u2212", '"', "'", "\x00", "999999999999999", "0.", ",", "1.234", "a;b"]
+LINES = st.lists(
+    st.one_of(
+        st.tuples(*map(st.sampled_from, GOOD_CELLS)),
+        st.tuples(*map(st.sampled_from, GOOD_CELLS)),
+        st.tuples(*(st.sampled_from([*good, *good, *ODD]) for good in GOOD_CELLS)),
+    ).map(";".join),
+    max_size=5,
+)
+
+
+def counted(path: Path, most_rows: int) -> int | list[Problem]:
+    """Return the readings and the rows that were told to be left out, or why all is refused."""
+    try:
+        found, doubts = rows(LONG, path, most_rows)
+    except BadInput as error:
+        return list(error.problems)
+    told = [re.search(r" in (\d+) row", p.found) for p in doubts]
+    return len(found["readings"]) + sum(int(match[1]) for match in told if match)
+
+
+@settings(max_examples=400, deadline=None, suppress_health_check=QUIET)
+@given(LINES, st.integers(1, 4))
+def test_no_row_vanishes_whatever_stands_in_it(
+    tmp_path: Path, lines: list[str], most_rows: int
+) -> None:
+    result = counted(table_file(tmp_path, HEADER + ROWS + "\n".join(lines)), most_rows)
+    if isinstance(result, int):
+        assert result == 3 + len(lines)
+    else:
+        assert result
+        assert all(str(p).isprintable() for p in result)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=QUIET)
+@given(st.binary(max_size=100))
+def test_junk_is_bad_input_or_a_source_without_rows(tmp_path: Path, junk: bytes) -> None:
+    (tmp_path / "t.csv").write_bytes(junk)
+    with pytest.raises(BadInput):
+        rows(LONG, tmp_path / "t.csv")
 
 
 def test_conditions_leave_out_what_they_name(tmp_path: Path) -> None:

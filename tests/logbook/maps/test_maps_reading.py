@@ -173,11 +173,22 @@ def test_a_map_that_maps_nothing_is_refused(text: str) -> None:
     assert problems(text)
 
 
+def test_of_several_sources_each_says_which_files_are_its_own() -> None:
+    more = '[[sources]]\nname = "u"\n[[readings]]\nsource = "t"'
+    found = problems(GOOD.replace("[[readings]]", more))
+    assert [(p.row, p.found) for p in found if "which files" in p.expected] == [
+        (7, "no such key"),
+        (10, "no such key"),
+    ]
+
+
 def test_a_source_that_nothing_uses_is_refused() -> None:
     found = problems(
-        GOOD.replace("[[readings]]", '[[sources]]\nname = "u"\n[[readings]]\nsource = "t"')
+        GOOD.replace('name = "t"', 'name = "t"\nfiles = "*"').replace(
+            "[[readings]]", '[[sources]]\nname = "u"\nsheet = "u"\n[[readings]]\nsource = "t"'
+        )
     )
-    assert [(p.row, p.found) for p in found] == [(10, "no use of it")]
+    assert [(p.row, p.found) for p in found] == [(11, "no use of it")]
 
 
 def test_a_file_is_read_as_its_text_is(tmp_path: Path) -> None:
