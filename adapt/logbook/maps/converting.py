@@ -30,6 +30,8 @@ _FROM_CELLS = re.compile(
     r"(\d{4}-\d\d-\d\d)(?:T00:00:00)?[ T](?:1899-12-3[01]T)?(\d{1,2}):(\d\d)(:\d\d)?", re.ASCII
 )
 
+_FREE = ("note", "excluded")  # columns of people's own words
+
 Converted = tuple[list[str], dict[int, str]]
 
 
@@ -77,7 +79,7 @@ def converted(
             return text if scale is None else scale.convert(text)
 
         return _each(numbers, scaled, wrong)
-    return result, wrong
+    return result if column in _FREE else _each(result, _one_line, wrong)[0], wrong
 
 
 _NO_NUMBER = "\x00"  # no cell can hold it
@@ -102,6 +104,13 @@ def _each(
             wrong[i] = str(error)
             result.append("")
     return result, wrong
+
+
+def _one_line(text: str) -> str:
+    """Refuse a name with a line end: a quote that was never closed swallows rows."""
+    if "\n" in text or "\r" in text:
+        raise _WrongError("a name of one line (a quote that was opened and not closed?)")
+    return text
 
 
 def _named(names: Names, text: str) -> str:

@@ -137,11 +137,22 @@ def test_names_are_cut_out_translated_and_prefixed_in_this_order() -> None:
     assert "did you mean" in wrong[1] or "known: HOV" in wrong[1]
     assert "cond" in wrong[2]
     assert "at most 1000 characters" in wrong[4]
+    plain = Names(means={"HOV": "hover"}, prefix="N-")
+    assert converted(Way(ORIGIN, plain), "regime", ["", "HOV"], False, Writing()) == (
+        ["", "N-hover"],
+        {},
+    )
     kept = Names(means={"HOV": "hover"}, keep_unknown=True)
     assert converted(Way(ORIGIN, kept), "regime", ["HOV", "FWD"], False, Writing())[0] == [
         "hover",
         "FWD",
     ]
+
+
+def test_a_name_over_two_lines_is_wrong_and_a_note_is_not() -> None:
+    way, text = Way(ORIGIN), "J-1;2\nJ-2"
+    assert list(converted(way, "job", [text, "J-1"], False, Writing())[1]) == [0]
+    assert converted(way, "note", [text], False, Writing()) == ([text], {})
 
 
 @pytest.mark.parametrize("text", ["=1+1", "1.234.5", "0x1", "nan", "1_0", "1 2", "x" * 20_000])

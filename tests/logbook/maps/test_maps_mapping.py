@@ -221,6 +221,71 @@ def test_a_wide_table_gives_a_row_for_each_group_that_is_filled(tmp_path: Path) 
     assert doubts == []
 
 
+def test_what_is_wrong_in_the_columns_of_a_group_is_told_and_items_stay_small(
+    tmp_path: Path,
+) -> None:
+    header = "Job,Run,Cond,Lat A,Lat P,Vert A,Vert P,B1,B2\n"
+    row = "J-1,1,hover,0.50,4:20,0.25,12:00,0.25,-0.5\n"
+    path = table_file(tmp_path, header + row * 3000)
+    sizes = [len(table) for _, table in mapped(map_from(WIDE, "m.toml"), path, 4000)]
+    assert sum(sizes) == 12_000
+    assert max(sizes) <= 4000
+    bad = row.replace("12:00", "12:75").replace("-0.5", "low")
+    problems = refused(WIDE, table_file(tmp_path, header + row + bad * 2))
+    assert places(problems) == [
+        (3, "Vert P", "'12:75' in 2 rows"),
+        (3, "B2", "'low' in 2 rows"),
+    ]
+
+
+EXCLUDED = """
+[map]
+name = "two reasons"
+[[sources]]
+name = "t"
+excluded = { OVLD = "over range", NSYN = "no pulse" }
+[[readings]]
+job = "Job"
+run = "Run"
+regime = { text = "hover" }
+sensor = { text = "lat" }
+amplitude = "A"
+phase_deg = "P"
+excluded = "Remark"
+leave_out = [{ column = "Remark", is = "test" }]
+[[readings]]
+job = "Job"
+run = "Run"
+regime = { text = "hover" }
+sensor = { text = "vert" }
+amplitude = "B"
+phase_deg = "P"
+leave_out = [{ column = "Remark", is = "test" }]
+"""
+
+
+def test_a_reason_of_a_person_comes_before_that_of_the_amplitude_and_of_the_phase(
+    tmp_path: Path,
+) -> None:
+    text = "Job,Run,A,B,P,Remark\nJ,1,OVLD,1,NSYN,\nJ,2,1,1,NSYN,\nJ,3,OVLD,1,2,loose\nJ,4,1,1,1,\n"
+    found, doubts = rows(EXCLUDED, table_file(tmp_path, text + "J,5,1,1,1,test\n" * 2))
+    lateral = [c["excluded"] for _, c in found["readings"] if c["sensor"] == "lat"]
+    assert lateral == ["over range", "no pulse", "loose", ""]
+    vertical = [c["excluded"] for _, c in found["readings"] if c["sensor"] == "vert"]
+    assert vertical == ["no pulse", "no pulse", "", ""]
+    assert [p.found for p in doubts] == ["'test' in 2 rows (first: t.csv, row 6)"]
+
+
+def test_a_pattern_without_a_folder_is_of_files_right_in_the_folder(tmp_path: Path) -> None:
+    (tmp_path / "old").mkdir()
+    table_file(tmp_path, HEADER + ROWS, "new.csv")
+    table_file(tmp_path / "old", HEADER + ROWS, "old.csv")
+    text = LONG.replace('name = "measurements"', 'name = "measurements"\nfiles = "*"')
+    found, doubts = rows(text, tmp_path)
+    assert len(found["readings"]) == 3
+    assert [p.file for p in doubts] == ["old/old.csv"]
+
+
 MOVES = """
 [map]
 name = "moves"
@@ -466,8 +531,10 @@ def test_names_of_files_and_sheets_reach_no_terminal_as_they_are(tmp_path: Path)
     problem.file.encode()
 
 
-GOOD_CELLS = [["14"], ["OV-TG"], ["MR-1"], ["7", "8"], ["24.11.2026"], ["15:20:00"],
-              ["HOV", "FPG"], ["lat"], ["5,08", "0,0", "---", "OVLD", ""], ["90", "---"]]  # fmt: skip
+GOOD_CELLS = [
+    *(["14"], ["OV-TG"], ["MR-1"], ["7", "8"], ["24.11.2026"], ["15:20:00"]),
+    *(["HOV", "FPG"], ["lat"], ["5,08", "0,0", "---", "OVLD", ""], ["90", "---"]),
+]
 ODD = ["", "x", "1e9", "\u2212", '"', "'", "\x00", "999999999999999", "0.", ",", "1.234", "a;b"]
 LINES = st.lists(
     st.one_of(

@@ -61,6 +61,15 @@ def test_a_number_shows_no_more_figures_than_the_instrument_gave_and_a_few(
     assert len(figures) <= max(5, len(text.replace(".", "").lstrip("0")) + 3)
 
 
+@given(st.sampled_from(PAIRS), st.integers(10**6, 10**8), st.integers(0, 3))
+def test_rounding_is_a_twentieth_of_the_last_figure_of_the_instrument_at_most(
+    pair: tuple[str, str], digits: int, places: int
+) -> None:
+    size, text = factor(*pair), f"{Decimal(digits).scaleb(-places):f}"
+    error = abs(Fraction(scale_between(*pair).convert(text)) - Fraction(text) * size)
+    assert error <= size * Fraction(1, 10**places) / 20
+
+
 @pytest.mark.parametrize(
     ("unit", "wanted", "text", "expected"),
     [
@@ -74,6 +83,7 @@ def test_a_number_shows_no_more_figures_than_the_instrument_gave_and_a_few(
         ("F", "C", "-40", "-40"),
         ("F", "C", "59", "15"),
         ("F", "C", "32.0", "0"),
+        ("C", "F", "100", "212"),
         ("in", "mm", "-0.25", "-6.35"),
         ("mm", "in", "0.30000000000000004", "0.0118110236220472"),  # a workbook's rounding
     ],
