@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from functools import cached_property
+from functools import cache, cached_property
 
 from adapt.problems import AdaptError, one_of, shown
 
@@ -19,6 +19,7 @@ __all__ = ["MEASURED", "QUANTITY_OF", "Scale", "scale_between", "unit_name", "un
 
 _EXACT = decimal.Context(prec=60, Emax=999, Emin=-999)
 LEAST_FIGURES = 5
+MOST_KNOWN = 100_000
 MOST_FIGURES = 15  # what a double holds of any decimal text
 
 _POUND_G = Fraction("453.59237")  # exact: international yard and pound agreement, 1959
@@ -88,15 +89,20 @@ class Scale:
         return self.factor == 1 and self.offset == 0 and not self.root_two
 
     @cached_property
-    def _numbers(self) -> tuple[Decimal, Decimal, Decimal, int]:
-        factor = _EXACT.multiply(
-            Decimal(self.factor.numerator), _EXACT.sqrt(Decimal(2 if self.root_two else 1))
+    def _numbers(self) -> tuple[Decimal, Decimal, int]:
+        """The factor and the offset, and by how many decimals a number has more here."""
+        root = _EXACT.sqrt(Decimal(2 if self.root_two else 1))
+        factor = _EXACT.divide(
+            _EXACT.multiply(Decimal(self.factor.numerator), root), Decimal(self.factor.denominator)
         )
-        bottom = Decimal(self.factor.denominator)
-        size = abs(float(self.factor)) * (math.sqrt(2.0) if self.root_two else 1.0)
         offset = _EXACT.divide(Decimal(self.offset.numerator), Decimal(self.offset.denominator))
-        # Decimals by which a step of the last figure of the source is more than one step here.
-        return factor, bottom, offset, math.floor(-math.log10(size) + 1e-12) + 1
+        # A step of the last figure of the source is then more than one step of the last one here.
+        return factor, offset, math.floor(-math.log10(abs(float(factor))) + 1e-12) + 1
+
+    @cached_property
+    def _known(self) -> dict[str, str]:
+        """What was converted before: an instrument writes the same few thousand numbers."""
+        return {}
 
     def convert(self, text: str) -> str:
         """Return a decimal number in the log's unit, as text.
@@ -111,11 +117,19 @@ class Scale:
         >>> scale_between("mm/s", "ips").convert("5.00")
         '0.19685'
         """
-        value = Decimal(text)
         if self.same:
             return text
-        factor, bottom, offset, more = self._numbers
-        exact = _EXACT.add(_EXACT.divide(_EXACT.multiply(value, factor), bottom), offset)
+        written = self._known.get(text)
+        if written is None:
+            written = self._converted(text)
+            if len(self._known) < MOST_KNOWN:
+                self._known[text] = written
+        return written
+
+    def _converted(self, text: str) -> str:
+        factor, offset, more = self._numbers
+        value = Decimal(text)
+        exact = _EXACT.add(_EXACT.multiply(value, factor), offset)
         if not exact:
             return "0"
         exponent = value.as_tuple().exponent
@@ -123,11 +137,16 @@ class Scale:
         first = exact.adjusted()
         places = max(max(-exponent, 0) + more + 1, LEAST_FIGURES - 1 - first)
         places = min(places, MOST_FIGURES - 1 - first)
-        rounded = exact.quantize(Decimal((0, (1,), -places)), context=_EXACT)
-        written = f"{rounded:f}"
+        written = f"{exact.quantize(_place(places), context=_EXACT):f}"
         if "." in written:
             written = written.rstrip("0").rstrip(".")
         return "0" if written == "-0" else written
+
+
+@cache
+def _place(places: int) -> Decimal:
+    """Return one unit of the last of so many decimals."""
+    return Decimal((0, (1,), -places))
 
 
 def unit_name(text: str) -> str:
