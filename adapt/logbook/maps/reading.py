@@ -11,7 +11,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
-from adapt.log.reading import NEEDED_COLUMNS, OPTIONAL_COLUMNS
+from adapt.log_columns import NEEDED_COLUMNS, OPTIONAL_COLUMNS
 from adapt.logbook.maps.entries import ORIGINS, Entry, is_number, translation_of, way_of
 from adapt.logbook.maps.filling import header_name
 from adapt.logbook.maps.sources import conditions_of, source_of
