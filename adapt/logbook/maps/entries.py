@@ -186,7 +186,9 @@ def _scale(entry: Entry, column: str) -> Scale | None:
     root_two = measured == "rms"
     if unit is None or wanted is None:
         factor = factor / 2 if measured == "peak to peak" else factor
-        return Scale(factor, root_two=root_two) if factor != 1 or root_two else None
+        after = "" if "factor" in entry.values else None
+        same = factor == 1 and not root_two
+        return None if same else Scale(factor, root_two=root_two, wanted=after)
     try:
         return scale_between(unit, wanted, QUANTITY_OF[column], measured or "peak", factor)
     except AdaptError as error:

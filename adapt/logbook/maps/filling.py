@@ -12,11 +12,18 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.logbook.maps.converting import Writing, converted
-from adapt.logbook.maps.units import unit_name
 from adapt.logbook.maps.values import NUMBERS, Origin, Source, Way
 from adapt.tables import Column, Table, header_of
 
-__all__ = ["EXCLUDED_TABLES", "Cells", "Fixed", "cells_of", "compacted", "header_name"]
+__all__ = [
+    "EXCLUDED_TABLES",
+    "Cells",
+    "Fixed",
+    "cells_of",
+    "compacted",
+    "header_name",
+    "units_expected",
+]
 
 EXCLUDED_TABLES = ("readings", "track")  # of the log's tables those that know the column
 _MEASURED = (*NUMBERS, "clock")
@@ -114,7 +121,7 @@ def cells_of(
     texts, wrong = converted(way, name, asked, name in NUMBERS, writing)
     unit = column.unit if len(origin.columns) == 1 else None
     if way.scale is not None and way.scale.wanted is not None:
-        unit = way.scale.wanted
+        unit = way.scale.wanted or None
     elif way.turn is not None:
         unit = None
     return Cells(column.codes, texts, raw, label, unit, half | wrong, not_read, reasons)
@@ -145,7 +152,12 @@ def _with_all_parts(texts: Sequence[str], joined_by: str) -> tuple[list[str], di
     return result, half
 
 
-def unit_differs(said: str | None, way: Way) -> bool:
-    """Return whether a header names another unit than the map says."""
-    wanted = None if way.scale is None else way.scale.unit
-    return said is not None and wanted is not None and unit_name(said) != wanted
+def units_expected(way: Way) -> tuple[str, ...]:
+    """Return what the header of a column may name as its unit; nothing = any."""
+    if way.scale is not None and way.scale.unit is not None:
+        return (way.scale.unit,)
+    if way.turn is not None:
+        return (
+            ("deg",) if way.turn.written == "degrees" else ("h:mm", "hh:mm", "h", "hours", "clock")
+        )
+    return ()

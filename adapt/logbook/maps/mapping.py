@@ -16,10 +16,11 @@ from adapt.logbook.maps.applying import (
     without_left_out,
 )
 from adapt.logbook.maps.converting import Writing
-from adapt.logbook.maps.filling import Fixed, header_name, unit_differs
+from adapt.logbook.maps.filling import Fixed, header_name, units_expected
 from adapt.logbook.maps.noted import Noted
 from adapt.logbook.maps.once import Runs
 from adapt.logbook.maps.places import Place, places_of, preamble_of
+from adapt.logbook.maps.units import unit_name
 from adapt.logbook.maps.values import Given, Map, Source, Way
 from adapt.problems import BadInput, one_of, shown
 from adapt.tables import Column, Table, read_batches
@@ -148,8 +149,9 @@ def _has_columns(place: Place, of_source: list[Given], table: Table, noted: Note
     for way in ways:
         for header in way.origin.columns if way.origin else ():
             said = table.column(header_name(header)).unit
-            if unit_differs(said, way):
+            units = units_expected(way)
+            if said is not None and units and unit_name(said) not in units:
                 found = f"the unit {shown(said)} in the header"
-                expected = f"{way.scale.unit if way.scale else ''}, as the map says"
+                expected = f"{units[0]}, as the map says"
                 noted.fault(place.shown_as, row, header, found, expected)
     return not missing

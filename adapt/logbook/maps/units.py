@@ -74,7 +74,8 @@ MEASURED = ("peak", "peak to peak", "rms")
 class Scale:
     """A number x of the source is factor * x + offset in the log, times sqrt(2) where `root_two`.
 
-    unit, wanted: the names of both units, None where they do not change.
+    unit, wanted: the names of both units, None where they do not change; wanted is "" where a
+    factor makes numbers of a unit that nobody names.
     """
 
     factor: Fraction = Fraction(1)

@@ -426,6 +426,26 @@ def test_a_header_that_names_another_unit_than_the_map_is_refused(tmp_path: Path
     assert len(rows(LONG, path)[0]["readings"]) == 3
 
 
+def test_the_header_of_a_phase_names_how_it_is_written_and_a_factor_unnames_a_unit(
+    tmp_path: Path,
+) -> None:
+    for unit, fits in (("deg", True), ("°", True), ("rad", False), ("h:mm", False)):
+        path = table_file(tmp_path, HEADER.replace("Phase", f"Phase [{unit}]") + ROWS)
+        if fits:
+            assert len(rows(LONG, path)[0]["readings"]) == 3
+        else:
+            assert places(refused(LONG, path)) == [(1, "Phase", f"the unit '{unit}' in the header")]
+    path = table_file(tmp_path, "Job,Run,Blade,What,Weight [turns]\n7,1,1,L,3\n")
+    links = '[map]\nname = "m"\n' + MOVES[MOVES.rindex("[[moves]]") :]
+    for factor, amount, unit in (
+        ('factor = "1/6"', "0.5", None),
+        ("sign_turned = true", "-3", "turns"),
+    ):
+        text = links.replace('factor = "1/6"', factor)
+        ((_, table),) = mapped(map_from(text, "m.toml"), path)
+        assert (table.text("amount")[0], table.columns["amount"].unit) == (amount, unit)
+
+
 NAMES = """
 [map]
 name = "names as they come"
