@@ -12,7 +12,10 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from adapt.database.making import new_logbook
+from adapt.database.opening import open_logbook
 from adapt.log import Log, check, read_log
+from adapt.logbook.importing.taking_in import take_in
 from adapt.logbook.maps import map_from, mapped
 from adapt.rotor import read_rotor
 from adapt.tables import Column, Table
@@ -161,6 +164,23 @@ def test_a_log_as_another_instrument_writes_it_is_the_same_log(tmp_path: Path, s
     columns = ["rotor", "job", "run", "started"]
     runs = found.runs[found.runs["job"] != faulty].reset_index(drop=True)
     assert expected.runs[columns].equals(runs[columns])
+
+
+def test_a_mapped_log_imports_once_with_its_units(tmp_path: Path) -> None:
+    (tmp_path / "source").mkdir()
+    written(tmp_path / "source", ".csv")
+    new_logbook(tmp_path / "book.sqlite")
+    changes = []
+    for _ in range(2):
+        book = open_logbook(tmp_path / "book.sqlite", to_write=True)
+        parts = mapped(map_from(MAP, "neighbours.toml"), tmp_path / "source")
+        taken = take_in(book, parts, "the neighbours", "N. N.", with_faults=True)
+        changes.append((taken.change, sum(counts.new for counts in taken.tables.values())))
+    rows = {name: len(read_log(DEMO / "log").tables[name]) for name in ("runs", "readings")}
+    log = read_log(tmp_path / "book.sqlite")
+    assert changes[1] == (None, 0)
+    assert {name: len(log.tables[name]) for name in rows} == rows
+    assert set(log.tables["readings"].text("unit")) == {"ips"}
 
 
 def test_a_million_rows_are_never_in_memory_together(tmp_path: Path) -> None:
