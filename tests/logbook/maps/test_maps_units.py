@@ -104,6 +104,13 @@ def test_rms_and_peak_to_peak_become_the_peak_of_a_sine() -> None:
     assert float(of_swing) == pytest.approx(1.0, abs=1e-8)
 
 
+@given(st.lists(st.integers(0, 999).map(lambda n: f"{n / 100:g}"), min_size=2))
+def test_what_was_converted_before_changes_no_number(texts: list[str]) -> None:
+    one = scale_between("mm/s", "ips")
+    for text in texts:
+        assert one.convert(text) == scale_between("mm/s", "ips").convert(text)
+
+
 def test_a_number_in_the_unit_of_the_log_stays_as_it_is_written() -> None:
     assert scale_between("ips", "IPS").convert("0.250") == "0.250"
 
