@@ -17,7 +17,8 @@ def add(commands: Commands) -> None:
         "import",
         "take the rows of a log's folder, a workbook or an instrument's table in: all or nothing",
         "adapt logbook import fleet.logbook log/ --rotor main-rotor.toml --dry-run\n"
-        "  adapt logbook import fleet.logbook log/ --correct --note 'readings typed again'",
+        "  adapt logbook import fleet.logbook log/ --correct --note 'readings typed again'\n"
+        "  adapt logbook import fleet.logbook 2026-11_vib.csv --map recorder.toml",
     )
     logbook(sub)
     sub.add_argument("source", metavar="SOURCE", help="the folder or the file to read")
@@ -27,6 +28,11 @@ def add(commands: Commands) -> None:
         action="append",
         default=[],
         help="check the jobs concerned by this rotor file; may be given more than once",
+    )
+    sub.add_argument(
+        "--map",
+        metavar="F",
+        help="the source is an instrument's own table or folder, read through this column map",
     )
     sub.add_argument(
         "--dry-run", action="store_true", help="say what would come in, and keep nothing"
@@ -48,15 +54,17 @@ def run(asked: argparse.Namespace) -> int:
     import adapt
     from adapt.logbook.importing.source import batches_of
     from adapt.logbook.importing.taking_in import take_in
+    from adapt.logbook.maps import mapped, read_map
     from adapt.reports.logbook.taken_in import taken_in_document, taken_in_report
     from adapt.reports.show import step
 
     rotors = [adapt.read_rotor(path) for path in asked.rotor]
+    column_map = None if asked.map is None else read_map(asked.map)
     book = book_of(asked, to_write=True)
     with step("Reading", quiet=asked.json) as tell:
         found = take_in(
             book,
-            batches_of(asked.source),
+            batches_of(asked.source) if column_map is None else mapped(column_map, asked.source),
             asked.source,
             who_of(asked),
             asked.note,
