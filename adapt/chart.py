@@ -18,11 +18,12 @@ from adapt.columns import (
     peaks,
     without_duplicates,
 )
+from adapt.delimited import write_csv
 from adapt.findings import Findings
 from adapt.phasor import from_lag, phase_deg, to_complex, to_lag
 from adapt.problems import Problem
 from adapt.rotor import Rotor
-from adapt.tables import Table, read_table, write_csv
+from adapt.tables import Table, read_table
 
 __all__ = ["SPREAD_OF_AMPLITUDE", "Chart", "read_chart", "write_chart"]
 

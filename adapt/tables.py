@@ -6,15 +6,13 @@ number. What a column means is the business of the reader that asks for it.
 
 from __future__ import annotations
 
-import contextlib
-import csv
 import io
 import math
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import chain, islice
+from itertools import chain
 from os import PathLike
 from pathlib import Path
 from typing import Any, BinaryIO, TypeVar
@@ -25,14 +23,11 @@ import pandas as pd
 
 from adapt import sheets
 from adapt.decoding import encoding_of
-from adapt.files import write_whole
+from adapt.delimited import as_text, opened, records_of, unusable
 from adapt.phasor import LARGEST_NUMBER
 from adapt.problems import BadInput, Problem, one_of, shown
 
-__all__ = [
-    "Column", "Table", "header_of", "read_batches", "read_table", "separator_of", "table_of",
-    "write_csv",
-]  # fmt: skip
+__all__ = ["Column", "Table", "header_of", "read_batches", "read_table", "table_of"]
 
 T = TypeVar("T")
 Index = npt.NDArray[np.intp]
@@ -41,7 +36,6 @@ LONGEST_CELL = 20_000
 _HEADER_UNIT = re.compile(
     r"(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))", re.DOTALL
 )
-_NAMED_SEPARATOR = re.compile(r"sep=.", re.IGNORECASE)
 _COMMA_DIGIT = re.compile(r",[0-9]")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA_DECIMAL = re.compile(r"[+-]?\d*,\d+", re.ASCII)
@@ -181,11 +175,11 @@ def read_table(
     if source.suffix.lower() == ".xlsx":
         texts, spoilt = sheets.read_sheet(source, sheet, name)
         return table_of(name, texts, decimal_comma=True, spoilt=spoilt)
-    with _opened(source, name) as handle:
+    with opened(source, name) as handle:
         encoding, doubts = encoding_of(handle, name)
         handle.seek(0)
         text = handle.read().decode(encoding)
-    records, separator = _records(io.StringIO(text, newline=""), name)
+    records, separator = records_of(io.StringIO(text, newline=""), name)
     cells: list[Sequence[str]] = [record for part in records for record in part]
     return table_of(name, cells, decimal_comma=separator != ",", doubts=doubts)
 
@@ -231,51 +225,18 @@ def read_batches(
             yield replace(part, comma_seen=comma)
         return
     if separator is not None and (len(separator) != 1 or separator in '"\r\n\x00'):
-        raise _unusable(name, f"the separator {shown(separator)}", "one character, no quote")
-    with _opened(source, name) as handle:
+        raise unusable(name, f"the separator {shown(separator)}", "one character, no quote")
+    with opened(source, name) as handle:
         encoding, doubts = encoding_of(handle, name, encoding)
 
         def parsed() -> Iterator[Table]:
-            with _as_text(handle, encoding, name) as lines:
-                records, used = _records(lines, name, most_rows, skip, separator)
+            with as_text(handle, encoding, name) as lines:
+                records, used = records_of(lines, name, most_rows, skip, separator)
                 yield from _parts(name, records, used != ",", doubts, {}, headers, header_row)
 
         comma = _comma_seen(parsed, handle, encoding, name)
         for part in parsed():
             yield replace(part, comma_seen=comma)
-
-
-@contextlib.contextmanager
-def _opened(source: Path, name: str) -> Iterator[BinaryIO]:
-    """Open a file; raise BadInput when it cannot be opened or read."""
-    try:
-        handle = source.open("rb")
-    except (OSError, ValueError) as error:
-        raise _unreadable(name, error) from None
-    with handle:
-        try:
-            yield handle
-        except OSError as error:
-            raise _unreadable(name, error) from None
-
-
-def _unreadable(name: str, error: Exception) -> BadInput:
-    reason = getattr(error, "strerror", None) or str(error)
-    return _unusable(name, f"no readable file ({reason})", "a CSV file or an .xlsx file")
-
-
-@contextlib.contextmanager
-def _as_text(handle: BinaryIO, encoding: str, name: str) -> Iterator[io.TextIOWrapper]:
-    """Read an open file from its start as text, and leave it open."""
-    handle.seek(0)
-    text = io.TextIOWrapper(handle, encoding, newline="")
-    try:
-        yield text
-    except UnicodeError:
-        found = "a file that changed while it was read"
-        raise _unusable(name, found, "a file that nobody writes to") from None
-    finally:
-        text.detach()
 
 
 def _comma_seen(
@@ -286,70 +247,12 @@ def _comma_seen(
         if part.comma_seen or not part.decimal_comma:
             return part.comma_seen
         break
-    with _as_text(handle, encoding, name) as text:
+    with as_text(handle, encoding, name) as text:
         before, found = "", False
         while not found and (block := text.read(1 << 20)):
             found = _COMMA_DIGIT.search(before + block) is not None
             before = block[-1]
     return found and any(part.comma_seen for part in parsed())
-
-
-def _unusable(file: str, found: str, expected: str, row: int | None = None) -> BadInput:
-    return BadInput([Problem("fault", file, row, None, found, expected)])
-
-
-def _records(
-    lines: Iterator[str],
-    name: str,
-    most_rows: int | None = None,
-    skip: int = 0,
-    separator: str | None = None,
-) -> tuple[Iterator[list[Sequence[str]]], str]:
-    """Return the rows of a CSV text in parts of at most so many, and their separator.
-
-    Lines that were skipped and a line that names the separator are blank rows.
-    """
-    skipped: list[Sequence[str]] = [[] for _ in islice(lines, skip)]
-    head: list[str] = []
-    for line in lines:
-        head.append(line)
-        if line.strip():
-            break
-    said = bool(head) and _NAMED_SEPARATOR.fullmatch(head[-1].strip("\r\n")) is not None
-    if separator is None:
-        separator, said = separator_of("".join(head))
-    if said:
-        head[-1] = "\n"
-    reader = csv.reader(chain(head, lines), delimiter=separator, strict=True)
-
-    def parts() -> Iterator[list[Sequence[str]]]:
-        records, before = skipped, 0
-        while True:
-            try:
-                # Tuples, because the garbage collector need not walk through them.
-                records.extend(map(tuple, islice(reader, most_rows)))
-            except csv.Error as error:
-                row = before + len(records) + 1
-                found = f"a row that cannot be parsed ({error})"
-                expected = 'cells whose quotes are closed, and doubled ("") inside quoted text'
-                raise _unusable(name, found, expected, row) from None
-            if not records:
-                return
-            before += len(records)
-            yield records
-            records = []
-
-    return parts(), separator
-
-
-def separator_of(text: str) -> tuple[str, bool]:
-    """Return the separator of the header row, and whether a line "sep=;" stands before it."""
-    first = text.lstrip().split("\n", 1)[0].split("\r", 1)[0]
-    said = re.fullmatch(r"sep=([,;\t])", first, re.IGNORECASE)
-    if said:
-        return said[1], True
-    plain = re.sub(r'"[^"]*"|\[[^\]]*\]|\([^)]*\)', "", first)
-    return max(",;\t", key=plain.count), False
 
 
 def table_of(
@@ -399,7 +302,7 @@ def _parts(
         below, start = cells[at:], start + at
         yield _part(file, start, below, header, decimal_comma, doubts, spoilt, spoilt_rows)
     if header is None:
-        raise _unusable(file, "an empty file", "a header row, and a row for each fact")
+        raise unusable(file, "an empty file", "a header row, and a row for each fact")
 
 
 def _part(
@@ -541,30 +444,3 @@ def _column(name: str, codes: Index, raw: Iterable[str], unit: str | None) -> Co
     if not tidy:
         return Column(name, np.zeros(0, dtype=np.intp), ("",), unit)
     return Column(name, np.array(tidy, dtype=np.intp)[codes], tuple(first), unit)
-
-
-def write_csv(
-    path: str | PathLike[str], header: Sequence[str], rows: Iterable[Sequence[object]]
-) -> None:
-    """Write a table as CSV (commas, UTF-8), whole or not at all.
-
-    Floats are written so that they read back exactly; None and NaN are empty cells. Raises
-    AdaptError when the file cannot be written, or when a text could not be read back as it is.
-    """
-    lines = [_line(header), *(_line([_written(value) for value in row]) for row in rows)]
-    write_whole(path, "".join(lines))
-
-
-def _line(cells: Sequence[str]) -> str:
-    # The module quotes only the line ends that it writes itself: both, in the longer one.
-    text = io.StringIO(newline="")
-    csv.writer(text, lineterminator="\r\n").writerow(cells)
-    return text.getvalue()[:-2] + "\n"
-
-
-def _written(value: object) -> str:
-    if value is None or value is pd.NaT:
-        return ""
-    if isinstance(value, float | np.floating):
-        return "" if math.isnan(value) else repr(float(value))
-    return str(value)

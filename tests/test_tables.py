@@ -17,8 +17,9 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from adapt.delimited import write_csv
 from adapt.problems import AdaptError, BadInput
-from adapt.tables import LONGEST_CELL, Table, read_table, write_csv
+from adapt.tables import LONGEST_CELL, Table, read_table
 
 QUIET = [HealthCheck.function_scoped_fixture]
 

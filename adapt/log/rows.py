@@ -11,8 +11,9 @@ import io
 import re
 from collections.abc import Callable, Container, Mapping, Sequence
 
+from adapt.delimited import separator_of
 from adapt.problems import BadInput, CannotBeMet, Problem
-from adapt.tables import header_of, separator_of
+from adapt.tables import header_of
 
 __all__ = ["decoded", "with_rows", "without_rows"]
 

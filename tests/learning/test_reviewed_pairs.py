@@ -17,12 +17,12 @@ from invented_fleet import Fleet, fleet, history, invented_rotor
 import adapt
 from adapt.coefficients import Coefficients, read_coefficients, write_coefficients
 from adapt.coefficients.reviewed import require_reviews, review_notes
+from adapt.delimited import write_csv
 from adapt.log import History, deciding
 from adapt.log.reviewing import record, take_back
 from adapt.phasor import phase_deg
 from adapt.planning.job.standing import standing_of
 from adapt.problems import BadInput
-from adapt.tables import write_csv
 
 NOW = datetime(2026, 4, 1, 10, 0, tzinfo=UTC)
 

@@ -15,11 +15,12 @@ import numpy.typing as npt
 from adapt.balancing.setup.turns import Turn, shown_name
 from adapt.chart import Chart
 from adapt.columns import check_plain_units, check_units, known_positions, peaks
+from adapt.delimited import write_csv
 from adapt.findings import Findings
 from adapt.phasor import clock_text, from_lag, phase_deg, to_complex, to_lag
 from adapt.problems import CannotBeMet, Problem, one_of
 from adapt.rotor import Rotor
-from adapt.tables import Table, read_table, write_csv
+from adapt.tables import Table, read_table
 
 __all__ = ["TurnedTable", "chart_here", "table_on_chart", "write_turned"]
 
