@@ -24,7 +24,7 @@ from adapt.problems import AdaptError, BadInput, CannotBeMet, shown
 
 __all__ = ["APPLICATION", "VERSIONS", "Logbook", "engine_of", "explained", "open_logbook"]
 
-VERSIONS = ("0001",)
+VERSIONS = ("0001", "0002")
 """The versions of the schema, oldest first; the last is the one that this program works with."""
 
 APPLICATION = 0x41446C62  # marks the SQLite files that are logbooks

@@ -27,7 +27,7 @@ from adapt.log_columns import NEEDED_COLUMNS, OPTIONAL_COLUMNS
 
 __all__ = [
     "CELLS", "KEYS", "LOG_TABLES", "NAMED", "changes", "documents", "headers", "job_states",
-    "metadata", "names", "seals", "sets",
+    "metadata", "names", "seals", "sets", "withdrawals",
 ]  # fmt: skip
 
 KEYS: Mapping[str, tuple[str, ...]] = {
@@ -154,6 +154,15 @@ sets = Table(
     Column("programs", Text, nullable=False),  # JSON: this program and its libraries, by version
     Column("digest", Text, nullable=False),
     Column("content", LargeBinary, nullable=False),  # the coefficients file, byte for byte
+)
+
+withdrawals = Table(
+    "withdrawals",
+    metadata,
+    _own_number("withdrawal"),
+    _of_change(),
+    Column("set", _Number, ForeignKey("sets.set"), nullable=False, unique=True),
+    Column("why", Text, nullable=False),
 )
 
 

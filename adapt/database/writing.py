@@ -31,6 +31,7 @@ from adapt.database.schema import (
     names,
     seals,
     sets,
+    withdrawals,
 )
 from adapt.tables import Table
 
@@ -42,7 +43,7 @@ _BATCH = 500  # parameters of one query, which databases bound
 _MOST_KEPT = 200_000  # names whose numbers are remembered within one change
 _OWN = {
     "names": names, "headers": headers, "job_states": job_states, "documents": documents,
-    "sets": sets, **LOG_TABLES,
+    "sets": sets, "withdrawals": withdrawals, **LOG_TABLES,
 }  # fmt: skip
 
 

@@ -21,16 +21,16 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from books import DEMO, demo_rotors, fresh  # noqa: E402
+from books import DEMO, demo_rotors, fresh
 
-import adapt  # noqa: E402
-from adapt.database.opening import Logbook  # noqa: E402
-from adapt.database.states import rows_in_force  # noqa: E402
-from adapt.database.writing import writing  # noqa: E402
-from adapt.logbook.importing.source import batches_of  # noqa: E402
-from adapt.logbook.importing.taking_in import take_in  # noqa: E402
-from adapt.logbook.importing.values import TakenIn  # noqa: E402
-from adapt.logbook.jobs import set_status  # noqa: E402
+import adapt
+from adapt.database.opening import Logbook
+from adapt.database.states import rows_in_force
+from adapt.database.writing import writing
+from adapt.logbook.importing.source import batches_of
+from adapt.logbook.importing.taking_in import take_in
+from adapt.logbook.importing.values import TakenIn
+from adapt.logbook.jobs import set_status
 
 JOBS = ("J-001", "J-002", "J-030")
 REVIEWS = (

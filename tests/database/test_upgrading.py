@@ -1,0 +1,127 @@
+"""A logbook of an earlier schema: refused with words, and brought up with all that it held.
+
+The dumps in `schemas` were written by the program of their day; `make.py` there says how.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import sqlalchemy as sa
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from books import demo_rotors, to_write
+
+import adapt
+from adapt.database.making import upgrade_logbook
+from adapt.database.opening import VERSIONS, open_logbook
+from adapt.database.schema import metadata
+from adapt.database.states import latest
+from adapt.problems import BadInput
+
+SCHEMAS = Path(__file__).parent / "schemas"
+
+
+@pytest.fixture
+def old(place: str) -> str:
+    """The address of a logbook of the first schema."""
+    if place.startswith("postgresql"):
+        engine = sa.create_engine(place.replace("postgresql:", "postgresql+psycopg:"))
+        text = (SCHEMAS / "0001-postgresql.sql").read_text(encoding="utf-8")
+        with engine.connect() as connection:
+            raw = connection.connection.driver_connection
+            assert raw is not None
+            raw.execute(text)
+            raw.commit()
+        engine.dispose()
+    else:
+        connection = sqlite3.connect(place)
+        connection.executescript((SCHEMAS / "0001.sql").read_text(encoding="utf-8"))
+        connection.close()
+    return place
+
+
+def everything(place: str) -> dict[str, list[tuple[Any, ...]]]:
+    """Return all rows of all tables of the first schema."""
+    engine = sa.create_engine(place.replace("postgresql:", "postgresql+psycopg:")
+                              if "://" in place else f"sqlite:///{place}")  # fmt: skip
+    found = {}
+    with engine.connect() as connection:
+        for table in metadata.sorted_tables:
+            if table.name != "withdrawals":
+                query = sa.select(table).order_by(next(iter(table.primary_key)))
+                found[table.name] = [tuple(row) for row in connection.execute(query)]
+    engine.dispose()
+    return found
+
+
+def test_an_earlier_schema_is_refused_with_what_to_do(old: str) -> None:
+    for to_change in (False, True):
+        with pytest.raises(BadInput, match="earlier version.*back-up.*adapt logbook upgrade"):
+            open_logbook(old, to_write=to_change)
+    with pytest.raises(BadInput, match="earlier version"):
+        adapt.read_log(old)
+
+
+def test_an_upgrade_keeps_every_row_as_it_was(old: str) -> None:
+    before = everything(old)
+    assert all(before.values()), "the dump has rows in every table"
+    assert upgrade_logbook(old) == ("0001", VERSIONS[-1])
+    assert everything(old) == before
+    with to_write(old).engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+    assert upgrade_logbook(old) == (VERSIONS[-1], VERSIONS[-1])
+    assert everything(old) == before
+
+
+def test_an_upgraded_logbook_reads_as_it_did(old: str) -> None:
+    upgrade_logbook(old)
+    log = adapt.read_log(old)
+    assert sorted(set(log.tables["runs"].text("job"))) == ["J-001", "J-002", "J-030"]
+    assert "0.777" in set(log.tables["readings"].text("amplitude"))
+    # The dump took the last move out, and its review turned the sign of the first.
+    moves = log.tables["moves"]
+    assert len(moves) == 10
+    assert moves.text("task_card")[0] == "J-001/1"
+    history = adapt.check(demo_rotors()[0], log)
+    assert history.faults == ()
+    first = history.moves[(history.moves["job"] == "J-001") & (history.moves["blade"] == "red")]
+    assert list(first["amount"]) == [2.0]
+
+
+def test_what_was_added_refuses_to_change_after_an_upgrade(old: str) -> None:
+    upgrade_logbook(old)
+    book = to_write(old)
+    with book.engine.begin() as connection:
+        connection.execute(
+            sa.insert(metadata.tables["withdrawals"]),
+            {"withdrawal": 1, "change": latest(connection), "set": 1, "why": "too few runs"},
+        )
+    for verb in ("UPDATE withdrawals SET why = ''", "DELETE FROM withdrawals"):
+        with (
+            book.engine.connect() as connection,
+            pytest.raises(sa.exc.DBAPIError, match="append only"),
+        ):
+            connection.execute(sa.text(verb))
+
+
+@pytest.mark.parametrize(
+    "table", ["runs", "readings", "track", "moves", "fitted", "events", "reviews", "corrections"]
+)
+def test_views_show_what_is_in_force_in_text(old: str, table: str) -> None:
+    upgrade_logbook(old)
+    kept = adapt.read_log(old).tables[table]
+    with open_logbook(old).reading() as connection:
+        rows = connection.execute(sa.text(f"SELECT * FROM {table}_in_force")).mappings().all()
+    at = {row["entry"]: row for row in rows}
+    assert sorted(at) == sorted(kept.rows.tolist())
+    for column in kept.columns:
+        if column in rows[0]:
+            seen = [at[entry][column] or "" for entry in kept.rows.tolist()]
+            assert np.array_equal(seen, kept.text(column)), column
+    changes = {row["change"]: (row["entered_by"], row["entered_on"]) for row in rows}
+    assert all(who == "N. N." and on.startswith("20") for who, on in changes.values())
