@@ -52,13 +52,15 @@ class Chart:
     doubts: tuple[Problem, ...] = ()
 
 
-def read_chart(path: str | PathLike[str], rotor: Rotor) -> Chart:
+def read_chart(path: str | PathLike[str], rotor: Rotor, file: str | None = None) -> Chart:
     """Read a chart (CSV or .xlsx): the effect of one unit of an adjuster on the first blade.
+
+    file: how messages and `Chart.source` name the file (the path when None).
 
     A combination sensor without a row of its own gets its parts' rows, variances added.
     Raises BadInput with every problem found.
     """
-    table = read_table(path)
+    table = read_table(path, file=file)
     findings = Findings()
     findings.add(table.problems)
     table.require(["sensor", "regime", "adjuster", "amplitude"])

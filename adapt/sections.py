@@ -17,7 +17,7 @@ from adapt.problems import BadInput, Problem, one_of, shown
 
 __all__ = [
     "NEEDED", "Book", "Section", "Words", "as_toml", "book_of", "fault", "finite", "name_of",
-    "open_book",
+    "open_book", "text_in",
 ]  # fmt: skip
 
 NEEDED: Any = object()  # the default of a key that cannot be left out
@@ -56,15 +56,22 @@ def book_of(text: str, file: Path, what: str, parts: Sequence[str]) -> Book:
 
 def _text(file: Path, what: str) -> str:
     try:
-        return file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        found = "a byte that is not UTF-8"
-        raise BadInput([fault(file, line, None, found, "UTF-8 text")]) from None
+        data = file.read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         found = f"no readable file ({reason})"
         raise BadInput([fault(file, None, None, found, f"{what} (TOML)")]) from None
+    return text_in(data, file)
+
+
+def text_in(data: bytes, file: Path) -> str:
+    """Return the text of a file's bytes. Raises BadInput with the line that is not UTF-8."""
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        found = "a byte that is not UTF-8"
+        raise BadInput([fault(file, line, None, found, "UTF-8 text")]) from None
 
 
 class Book:

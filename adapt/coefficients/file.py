@@ -1,4 +1,4 @@
-"""The coefficients file: written whole, read back number for number, damage named."""
+"""The coefficients file: made, written whole, read back number for number, damage named."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from adapt.files import write_whole
 from adapt.problems import BadInput, Problem
 from adapt.rotor import Rotor
 
-__all__ = ["read_coefficients", "write_coefficients"]
+__all__ = ["coefficients_content", "coefficients_in", "read_coefficients", "write_coefficients"]
 
 FORMAT = 2  # of the file; a reader refuses a newer one
 
@@ -28,6 +28,11 @@ def write_coefficients(coefficients: Coefficients, path: str | PathLike[str]) ->
 
     Raises AdaptError when the file cannot be written.
     """
+    write_whole(path, coefficients_content(coefficients))
+
+
+def coefficients_content(coefficients: Coefficients) -> bytes:
+    """Return the bytes of a coefficients file, the same for the same coefficients."""
     document = {
         "format": FORMAT,
         **learned_document(coefficients),
@@ -44,7 +49,7 @@ def write_coefficients(coefficients: Coefficients, path: str | PathLike[str]) ->
             "chart": None if coefficients.chart is None else _pack_chart(coefficients.chart),
         },
     }
-    write_whole(path, json.dumps(document, allow_nan=False) + "\n")
+    return (json.dumps(document, allow_nan=False) + "\n").encode("utf-8")
 
 
 def read_coefficients(path: str | PathLike[str], rotor: Rotor | None = None) -> Coefficients:
@@ -53,7 +58,20 @@ def read_coefficients(path: str | PathLike[str], rotor: Rotor | None = None) -> 
     rotor: the design that they are wanted for. Raises BadInput when the file is missing, damaged or
     of another format, or when its design, channels or adjusters are not the rotor's.
     """
-    document = _load(path)
+    try:
+        content = Path(path).read_bytes()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise _bad(path, None, f"no readable file ({reason})", "a coefficients file") from error
+    return coefficients_in(content, str(path), rotor)
+
+
+def coefficients_in(content: bytes, path: str, rotor: Rotor | None = None) -> Coefficients:
+    """Read coefficients from the bytes of their file; path: how messages name it.
+
+    Raises BadInput as `read_coefficients` does.
+    """
+    document = _load(content, path)
     _require_format(path, document)
     try:
         state = document["state"]
@@ -88,7 +106,7 @@ def read_coefficients(path: str | PathLike[str], rotor: Rotor | None = None) -> 
     return coefficients
 
 
-def _require_format(path: str | PathLike[str], document: Mapping[str, Any]) -> None:
+def _require_format(path: str, document: Mapping[str, Any]) -> None:
     """Raise BadInput for a file of another version, which is no damage: learning again mends it."""
     found = document.get("format")
     if type(found) is not int or found > FORMAT:
@@ -102,13 +120,9 @@ def _require_format(path: str | PathLike[str], document: Mapping[str, Any]) -> N
         )  # fmt: skip
 
 
-def _load(path: str | PathLike[str]) -> dict[str, Any]:
+def _load(content: bytes, path: str) -> dict[str, Any]:
     try:
-        text = Path(path).read_text(encoding="utf-8")
-        document = json.loads(text, parse_constant=_no_number)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise _bad(path, None, f"no readable file ({reason})", "a coefficients file") from error
+        document = json.loads(content.decode("utf-8"), parse_constant=_no_number)
     except (ValueError, RecursionError) as error:
         raise _bad(
             path, None, f"no whole JSON document ({error})", "coefficients as `learn` writes them"

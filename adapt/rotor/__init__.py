@@ -4,7 +4,16 @@ Values stand in `values`, the reader of the TOML file in `reading`. What moves d
 in `effects`.
 """
 
-from adapt.rotor.reading import read_rotor
+from adapt.rotor.reading import read_rotor, rotor_in
 from adapt.rotor.values import Adjuster, Limit, Regime, Rotor, Sensor, SharedRange
 
-__all__ = ["Adjuster", "Limit", "Regime", "Rotor", "Sensor", "SharedRange", "read_rotor"]
+__all__ = [
+    "Adjuster",
+    "Limit",
+    "Regime",
+    "Rotor",
+    "Sensor",
+    "SharedRange",
+    "read_rotor",
+    "rotor_in",
+]

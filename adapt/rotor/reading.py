@@ -24,11 +24,22 @@ from adapt.rotor.values import (
     SharedRange,
     Unit,
 )
-from adapt.sections import NEEDED, Book, Section, Words, finite, name_of, open_book
+from adapt.sections import (
+    NEEDED,
+    Book,
+    Section,
+    Words,
+    book_of,
+    finite,
+    name_of,
+    open_book,
+    text_in,
+)
 
-__all__ = ["read_rotor"]
+__all__ = ["read_rotor", "rotor_in"]
 
 MOST_STEPS = 1e6  # in a fitted range: more is a slip
+_WHAT = "a rotor file"
 _PARTS = ("rotor", "sensors", "regimes", "adjusters", "shared_ranges", "limits")
 
 
@@ -37,7 +48,16 @@ def read_rotor(path: str | PathLike[str]) -> Rotor:
 
     Raises BadInput with every problem found: line, section and key, what was found and expected.
     """
-    book = open_book(Path(path), "a rotor file", _PARTS)
+    return _sound(open_book(Path(path), _WHAT, _PARTS))
+
+
+def rotor_in(content: bytes, file: str) -> Rotor:
+    """Read a rotor file from its bytes; file: how messages name it. Raises as `read_rotor` does."""
+    path = Path(file)
+    return _sound(book_of(text_in(content, path), path, _WHAT, _PARTS))
+
+
+def _sound(book: Book) -> Rotor:
     rotor = _rotor(book)
     if book.problems or rotor is None:
         raise BadInput(sorted(book.problems, key=lambda p: p.row or 0))

@@ -61,7 +61,7 @@ def everything(place: str) -> dict[str, list[tuple[Any, ...]]]:
 
 def test_an_earlier_schema_is_refused_with_what_to_do(old: str) -> None:
     for to_change in (False, True):
-        with pytest.raises(BadInput, match="earlier version.*back-up.*adapt logbook upgrade"):
+        with pytest.raises(BadInput, match=r"earlier version.*back-up.*adapt logbook upgrade"):
             open_logbook(old, to_write=to_change)
     with pytest.raises(BadInput, match="earlier version"):
         adapt.read_log(old)

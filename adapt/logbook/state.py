@@ -1,0 +1,47 @@
+"""One state of a logbook, as the rest of the program takes it: its log, and whose a job is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import Connection, select
+
+from adapt.database.opening import Logbook
+from adapt.database.schema import LOG_TABLES, names
+from adapt.database.states import numbers_of, tables_in_force
+from adapt.log import Log
+from adapt.problems import BadInput
+
+__all__ = ["log_at", "serials_of_job"]
+
+
+def log_at(
+    book: Logbook, connection: Connection, change: int, rotors: Sequence[str] | None = None
+) -> Log:
+    """Return the log as it was after a change; rotors: only the jobs of these serials.
+
+    Raises BadInput where it holds no runs or no readings.
+    """
+    tables = tables_in_force(book, connection, change, rotors)
+    for name in ("runs", "readings"):
+        if name not in tables:
+            raise BadInput(f"the logbook {book.shown} holds no {name} as of change {change}")
+    return Log(tables, (), book.shown)
+
+
+def serials_of_job(connection: Connection, change: int, job: str) -> list[str]:
+    """Return the serials of the rotors that some row up to a change gives a job to; most have one.
+
+    None where the logbook does not know the job.
+    """
+    runs = LOG_TABLES["runs"]
+    number = numbers_of(connection, [job]).get(job)
+    if number is None:
+        return []
+    query = (
+        select(names.c.text)
+        .join(runs, runs.c.rotor == names.c.name)
+        .where(runs.c.job == number, runs.c.change <= change)
+        .distinct()
+    )
+    return sorted(str(text) for (text,) in connection.execute(query))
