@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from adapt import compiling
 from adapt.commands import command_of, parser
 from adapt.commands.answering import BAD_INPUT, CANNOT_BE_MET, say
+from adapt.database.place import without_password
 from adapt.problems import AdaptError, BadInput, CannotBeMet, Problem
 
 __all__ = ["main"]
@@ -100,6 +101,7 @@ def _explained(error: Exception, as_json: bool) -> int:
             "not changed. Please report it with the command that you gave; ADAPT_DEBUG=1 before "
             "the command shows where it happened."
         )
+    message = without_password(message)
     say(message)
     if as_json:
         from adapt.reports.documents import as_json as text

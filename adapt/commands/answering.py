@@ -13,6 +13,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from adapt.database.place import is_logbook, without_password
 from adapt.problems import BadInput, shown
 
 if TYPE_CHECKING:
@@ -28,10 +29,12 @@ __all__ = [
     "answer",
     "called",
     "coefficients",
+    "command_on_log",
     "learn_all",
     "list_suspects",
     "read",
     "read_files",
+    "read_log",
     "require_apart",
     "say",
     "say_left_out",
@@ -59,14 +62,39 @@ def read_files(asked: argparse.Namespace) -> tuple[Rotor, Log]:
     except BadInput as error:
         errors.append(error)
     try:
-        log = adapt.read_log(asked.log)
+        log = read_log(asked)
     except BadInput as error:
         errors.append(error)
     if len(errors) == 1:
         raise errors[0]
     if errors or rotor is None or log is None:
-        raise BadInput([p for error in errors for p in error.problems])
+        if all(error.problems for error in errors):
+            raise BadInput([p for error in errors for p in error.problems])
+        raise BadInput("\n".join(map(str, errors)))
     return rotor, log
+
+
+def read_log(asked: argparse.Namespace) -> Log:
+    """Read the log; of a logbook the state that is asked for, and no more of it than is needed."""
+    import adapt
+
+    if asked.published and not is_logbook(asked.log):
+        raise BadInput(
+            f"--set: found {shown(asked.published)}, and {shown(asked.log)} is no logbook; "
+            "expected --coefficients or --chart: only a logbook holds published sets"
+        )
+    rotors = None
+    if _one_rotor(asked):
+        from adapt.commands.from_logbook import serials_asked_for
+
+        rotors = serials_asked_for(asked)
+    return adapt.read_log(asked.log, known_on=asked.as_known_on, rotors=rotors)
+
+
+def _one_rotor(asked: argparse.Namespace) -> bool:
+    """Return whether one rotor of a logbook is enough: its job and coefficients are given."""
+    given = asked.published or asked.coefficients
+    return bool(given and asked.job and is_logbook(asked.log))
 
 
 def coefficients(
@@ -77,12 +105,24 @@ def coefficients(
     from adapt.reports.show import step
     from adapt.reports.wording import count
 
-    if asked.coefficients:
-        stored = adapt.read_coefficients(asked.coefficients, rotor)
+    if asked.coefficients or asked.published:
+        if asked.published:
+            from adapt.commands.from_logbook import set_asked_for
+
+            stored, origin = set_asked_for(asked, rotor)
+        else:
+            stored = adapt.read_coefficients(asked.coefficients, rotor)
+            origin = f"read from {asked.coefficients}"
+        whose = "this log"
+        if _one_rotor(asked):
+            from adapt.commands.from_logbook import require_reviewed
+
+            require_reviewed(asked, stored, rotor, history)
+            whose = " and ".join(dict.fromkeys(history.runs["rotor"].astype(str))) or whose
         with step("Taking in new pairs", quiet=asked.json):
             current = adapt.update(stored, rotor, history)
         new = count(len(current.taught - stored.taught), "newer pair")
-        return current, f"read from {asked.coefficients}, with {new} of this log"
+        return current, f"{origin}, with {new} of {whose}"
     chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
     with step("Learning", quiet=asked.json):
         learned = adapt.learn(rotor, history, chart=chart)
@@ -113,7 +153,7 @@ def say_left_out(asked: argparse.Namespace, history: History) -> None:
     if history.set_aside:
         say(
             f"{count(len(history.set_aside), 'job')} left out because of faults in the log; "
-            f"'adapt check {asked.rotor} {asked.log}' lists them"
+            f"'adapt {command_on_log(asked, 'check')}' lists them"
         )
 
 
@@ -138,18 +178,29 @@ def require_apart(written: Mapping[str, str | None], read: Mapping[str, str | No
 
 
 def list_suspects(asked: argparse.Namespace) -> str:
-    """Return the command that lists the suspects of this log."""
-    return _about_log(asked, "review")
+    """Return the command that lists the suspects of this log as it is now."""
+    return _with_chart(asked, "review", now=True)
 
 
 def learn_all(asked: argparse.Namespace) -> str:
     """Return the command that learns from all of this log."""
-    return _about_log(asked, "learn")
+    return _with_chart(asked, "learn")
 
 
-def _about_log(asked: argparse.Namespace, command: str) -> str:
-    words = [called(), command, asked.rotor, asked.log]
-    return shlex.join(words + (["--chart", asked.chart] if asked.chart else []))
+def _with_chart(asked: argparse.Namespace, command: str, now: bool = False) -> str:
+    words = [shlex.quote(called()), command_on_log(asked, command, now)]
+    return " ".join(words + ([shlex.join(["--chart", asked.chart])] if asked.chart else []))
+
+
+def command_on_log(asked: argparse.Namespace, command: str, now: bool = False) -> str:
+    """Return a command with the rotor file and the log that were named, without a password.
+
+    now: not as of the state that was asked for, but as the log is now.
+    """
+    words = [command, asked.rotor, without_password(asked.log)]
+    if asked.as_known_on is not None and not now:
+        words += ["--as-known-on", asked.as_known_on]
+    return shlex.join(words)
 
 
 def called() -> str:
@@ -162,7 +213,7 @@ def called() -> str:
 
 def say(message: str) -> None:
     """Print a message for the person who typed the command."""
-    print(f"adapt: {_fit_to_print(message)}", file=sys.stderr)
+    print(f"adapt: {_fit_to_print(without_password(message))}", file=sys.stderr)
 
 
 def _fit_to_print(text: str) -> str:

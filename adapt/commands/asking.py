@@ -21,8 +21,10 @@ __all__ = [
     "chance",
     "explanation",
     "files",
+    "known_on",
     "minutes",
     "moves",
+    "published_set",
     "rotor_file",
     "seconds",
     "workers",
@@ -81,6 +83,29 @@ def files(sub: argparse.ArgumentParser) -> None:
     rotor_file(sub)
     sub.add_argument(
         "log", metavar="LOG", help="the log: a folder, a workbook, or a logbook (a file or a URL)"
+    )
+    known_on(sub)
+    # What reads a log asks for these; most commands do not take them.
+    sub.set_defaults(job=None, coefficients=None, published=None)
+
+
+def known_on(sub: argparse.ArgumentParser | argparse._ArgumentGroup) -> None:
+    """Add as of when a logbook is read."""
+    sub.add_argument(
+        "--as-known-on",
+        metavar="DATE",
+        help="where LOG is a logbook: as it was known then, such as 2026-05-01 or 'change 17'",
+    )
+
+
+def published_set(source: argparse._MutuallyExclusiveGroup) -> None:
+    """Add a published set as where coefficients come from."""
+    source.add_argument(
+        "--set",
+        metavar="NAME",
+        dest="published",
+        help="where LOG is a logbook: the coefficients published in it under this name; newer "
+        "pairs are added",
     )
 
 

@@ -6,8 +6,9 @@ import argparse
 import shlex
 from typing import TYPE_CHECKING
 
-from adapt.commands.answering import DONE, answer, called, read
+from adapt.commands.answering import DONE, answer, called, command_on_log, read
 from adapt.commands.asking import Commands, files
+from adapt.database.place import without_password
 
 if TYPE_CHECKING:
     from adapt.log import History
@@ -39,13 +40,16 @@ def run(asked: argparse.Namespace) -> int:
     if asked.chart:
         adapt.read_chart(asked.chart, rotor)  # the command for the plan must be one that runs
     order = order_of_work(rotor, history, asked.job, asked.limits)
-    words = [called(), "plan", asked.rotor, asked.log, "--job", asked.job]
+    words = ["--job", asked.job]
     for option, value in (("--chart", asked.chart), ("--limits", asked.limits)):
         words += [option, value] if value else []
+    plan = f"{shlex.quote(called())} {command_on_log(asked, 'plan')}"
     answer(
         asked,
         lambda: order_document(order),
-        lambda: order_report(order, rotor, shlex.join(words), _trial(asked, rotor, history)),
+        lambda: order_report(
+            order, rotor, f"{plan} {shlex.join(words)}", _trial(asked, rotor, history)
+        ),
     )
     return DONE
 
@@ -55,5 +59,6 @@ def _trial(asked: argparse.Namespace, rotor: Rotor, history: History) -> str | N
     weights = [a.name for a in rotor.adjusters if a.is_weight]
     if asked.chart or not weights or history.moves["adjuster"].isin(weights).any():
         return None
-    words = [called(), "trial", asked.rotor, "--log", asked.log, "--job", asked.job]
+    words = [called(), "trial", asked.rotor, "--log", without_password(asked.log)]
+    words += ["--job", asked.job]
     return f"{shlex.join([*words, '--adjuster', weights[0]])} --mass KG --radius MM"

@@ -13,7 +13,17 @@ from adapt.commands.answering import (
     list_suspects,
     read,
 )
-from adapt.commands.asking import AIMS, Commands, amounts, chance, files, minutes, moves, seconds
+from adapt.commands.asking import (
+    AIMS,
+    Commands,
+    amounts,
+    chance,
+    files,
+    minutes,
+    moves,
+    published_set,
+    seconds,
+)
 
 __all__ = ["add", "run"]
 
@@ -31,6 +41,7 @@ def add(commands: Commands) -> None:
     files(sub)
     sub.add_argument("--job", metavar="J", required=True, help="the job to plan for")
     source = sub.add_mutually_exclusive_group()
+    published_set(source)
     source.add_argument(
         "--coefficients", metavar="F", help="coefficients written by learn; newer pairs are added"
     )

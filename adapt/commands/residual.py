@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from adapt.commands.answering import CANNOT_BE_MET, DONE, answer, coefficients, read, say_left_out
-from adapt.commands.asking import Commands, amounts, at_least_0, files
+from adapt.commands.asking import Commands, amounts, at_least_0, files, published_set
 from adapt.problems import BadInput
 
 __all__ = ["add", "run"]
@@ -52,6 +52,7 @@ def add(commands: Commands) -> None:
         help="with --bearings: mm from bearing A to the plane of this adjuster",
     )  # fmt: skip
     source = sub.add_mutually_exclusive_group()
+    published_set(source)
     source.add_argument("--coefficients", metavar="F", help="coefficients written by learn")
     source.add_argument("--chart", metavar="F", help="learn from the log, starting from this chart")
 
@@ -67,7 +68,7 @@ def run(asked: argparse.Namespace) -> int:
     rotor, history = read(asked)
     say_left_out(asked, history)
     given, origin = None, "this job's own runs alone"
-    if asked.coefficients or asked.chart:
+    if asked.coefficients or asked.published or asked.chart:
         given, origin = coefficients(asked, rotor, history)
     standing, correction, noise = correction_of(
         rotor, history, asked.job, given, asked.adjuster, asked.regime

@@ -13,7 +13,15 @@ from adapt.commands.answering import (
     coefficients,
     read,
 )
-from adapt.commands.asking import Commands, at_least_0, moves, rotor_file, seconds
+from adapt.commands.asking import (
+    Commands,
+    at_least_0,
+    known_on,
+    moves,
+    published_set,
+    rotor_file,
+    seconds,
+)
 from adapt.problems import BadInput
 
 if TYPE_CHECKING:
@@ -89,9 +97,13 @@ def add(commands: Commands) -> None:
         help="time after which the best so far is given, not proven (default 20)",
     )
     beside = sub.add_argument_group("to hold what was shared beside a job's plan")
-    beside.add_argument("--log", metavar="LOG", help="the folder with the log's tables")
+    beside.add_argument(
+        "--log", metavar="LOG", help="the folder with the log's tables, or a logbook"
+    )
+    known_on(beside)
     beside.add_argument("--job", metavar="J", help="the job")
     source = beside.add_mutually_exclusive_group()
+    published_set(source)
     source.add_argument("--coefficients", metavar="F", help="coefficients written by learn")
     source.add_argument("--chart", metavar="F", help="learn from the log, starting from this chart")
 
@@ -144,8 +156,9 @@ def _require(asked: argparse.Namespace) -> None:
         wrong.append("--radius goes with --target")
     if (asked.log is None) != (asked.job is None):
         wrong.append("--log and --job go together")
-    if asked.log is None and (asked.chart or asked.coefficients):
-        wrong.append("--chart and --coefficients go with --log and --job")
+    given = asked.chart or asked.coefficients or asked.published or asked.as_known_on
+    if asked.log is None and given:
+        wrong.append("--chart, --coefficients, --set and --as-known-on go with --log and --job")
     of_target = asked.tolerance is not None and asked.tolerance[1]
     if of_target and asked.target is None and not asked.move:
         wrong.append("a tolerance in % is of a target: give it in g mm for what is fitted")

@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 from adapt.commands.answering import DONE, answer, coefficients, read, require_apart, say_left_out
-from adapt.commands.asking import Commands, rotor_file
+from adapt.commands.asking import Commands, known_on, published_set, rotor_file
 from adapt.problems import BadInput, shown
 
 if TYPE_CHECKING:
@@ -35,12 +35,15 @@ def add(commands: Commands) -> None:
         help="the folder with the log's tables; may be left out where a chart or coefficients are "
         "given",
     )  # fmt: skip
+    known_on(sub)
+    sub.set_defaults(job=None)
     sub.add_argument("--sensor", metavar="S", required=True, help="the sensor that is read")
     sub.add_argument("--regime", metavar="R", required=True, help="the regime it is read in")
     sub.add_argument(
         "--serial", metavar="SERIAL", help="the rotor; without it any rotor of the type"
     )
     source = sub.add_mutually_exclusive_group()
+    published_set(source)
     source.add_argument(
         "--coefficients", metavar="F", help="coefficients written by learn; newer pairs are added"
     )
@@ -118,6 +121,8 @@ def _read(asked: argparse.Namespace) -> tuple[Rotor, History]:
     import adapt
     from adapt.log import nothing_logged
 
+    if asked.published or asked.as_known_on:
+        raise BadInput("--set and --as-known-on go with LOG, a logbook")
     if not asked.chart and not asked.coefficients:
         raise BadInput("nothing to draw: give a log, or a chart or coefficients (--chart)")
     return adapt.read_rotor(asked.rotor), nothing_logged()

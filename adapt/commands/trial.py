@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from dataclasses import replace
 
-from adapt.commands.answering import CANNOT_BE_MET, DONE, answer
-from adapt.commands.asking import Commands, at_least_0, rotor_file
+from adapt.commands.answering import CANNOT_BE_MET, DONE, answer, read_log
+from adapt.commands.asking import Commands, at_least_0, known_on, published_set, rotor_file
 from adapt.problems import BadInput
 
 __all__ = ["add", "run"]
@@ -63,12 +63,14 @@ def add(commands: Commands) -> None:
         metavar="LOG",
         help="with --job: take what the job's last run read, and what is fitted",
     )
+    known_on(sub)
     sub.add_argument("--job", metavar="J", help="with --log: the job")
     sub.add_argument("--limits", metavar="S", help="a named set of limits of the rotor file")
     sub.add_argument(
         "--stop", metavar="X", type=_number, help="shut down when a reading passes this amplitude"
     )
     source = sub.add_mutually_exclusive_group()
+    published_set(source)
     source.add_argument("--chart", metavar="F", help="take effects from this chart")
     source.add_argument("--coefficients", metavar="F", help="take effects from learned ones")
 
@@ -94,7 +96,7 @@ def run(asked: argparse.Namespace) -> int:
     amplitudes: dict[tuple[str, str], float] = {}
     serial, room = "", None
     if asked.job is not None:
-        history = adapt.check(rotor, asked.log)
+        history = adapt.check(rotor, read_log(asked))
         amplitudes = last_read(rotor, history, asked.job)
         serial = str(history.runs.loc[history.runs["job"] == asked.job, "rotor"].iloc[0])
         room = room_of(rotor, history, asked.job, adjuster, asked.blade, asked.fitted)
@@ -103,6 +105,11 @@ def run(asked: argparse.Namespace) -> int:
     effects = None
     if asked.chart:
         effects = effects_of_chart(rotor, adapt.read_chart(asked.chart, rotor), adjuster)
+    elif asked.published:
+        from adapt.commands.from_logbook import set_asked_for
+
+        stored, _ = set_asked_for(asked, rotor)
+        effects = effects_of_coefficients(rotor, stored, adjuster, serial)
     elif asked.coefficients:
         stored = adapt.read_coefficients(asked.coefficients, rotor)
         effects = effects_of_coefficients(rotor, stored, adjuster, serial)
@@ -136,6 +143,7 @@ def _require(asked: argparse.Namespace) -> None:
         wrong.append("--log and --job go together")
     if asked.blade is not None and asked.log is None:
         wrong.append("--blade goes with --log and --job, which say what stands on it")
+    known_on(sub)
     if asked.job is not None and asked.amplitude is not None:
         wrong.append("--amplitude or --log with --job, not both")
     if asked.amplitude is None and (asked.sensor is not None or asked.regime is not None):

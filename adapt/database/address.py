@@ -10,7 +10,7 @@ from sqlalchemy import URL
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
-from adapt.database.place import is_url
+from adapt.database.place import is_url, without_password
 from adapt.problems import BadInput, shown
 
 __all__ = ["Address", "address_of"]
@@ -61,7 +61,7 @@ def address_of(place: str | PathLike[str]) -> Address:
         )
     url = url.set(drivername="postgresql+psycopg")
     told = url.set(drivername="postgresql").render_as_string(hide_password=True)
-    return Address(url, None, told)
+    return Address(url, None, without_password(told))
 
 
 def _file(path: str) -> Address:
