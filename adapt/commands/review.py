@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapt.commands.answering import DONE, answer, list_suspects, read_files, say_left_out
 from adapt.commands.asking import Commands, amount, explanation, files
+from adapt.database.place import is_logbook
 from adapt.problems import BadInput
 
 if TYPE_CHECKING:
@@ -72,6 +73,8 @@ def run(asked: argparse.Namespace) -> int:
         raise BadInput("a decision needs --job and --run, as 'adapt review' lists them")
     if asked.amount is not None and asked.accept is None:
         raise BadInput("--amount goes with --accept: the size of a move that was not recorded")
+    if (decides or asked.undo) and asked.as_known_on is not None:
+        raise BadInput("--as-known-on: a decision is made on what the logbook holds now; leave it")
     if asked.undo:
         return _take_back(asked)
     rotor, log = read_files(asked)
@@ -113,7 +116,7 @@ def _decide(
         decision = deciding.keep(suspect)
     now = datetime.now().astimezone()
     number, after = reviewing.record(
-        rotor, asked.log, history, decision, now, by=asked.by, note=asked.note
+        rotor, asked.log, history, decision, now, by=_by(asked), note=asked.note
     )
     answer(
         asked,
@@ -128,6 +131,15 @@ def _take_back(asked: argparse.Namespace) -> int:
     from adapt.reports.log.review_documents import taken_back_document
     from adapt.reports.log.reviewed import taken_back_report
 
-    row = reviewing.take_back(asked.log, asked.job, asked.run)
+    row = reviewing.take_back(asked.log, asked.job, asked.run, _by(asked))
     answer(asked, lambda: taken_back_document(row), lambda: taken_back_report(row))
     return DONE
+
+
+def _by(asked: argparse.Namespace) -> str:
+    """Return who decides; a logbook records it, so that who is logged in stands in for nobody."""
+    if asked.by or not is_logbook(asked.log):
+        return str(asked.by)
+    from adapt.commands.logbook.asking_book import who_of
+
+    return who_of(asked)

@@ -1,5 +1,7 @@
 """Writing decisions about suspect entries down beside the log, and taking them back.
 
+How it is done in a folder; in a logbook it is `reviewing_book`'s work.
+
 A decision is one row of `reviews.csv`; what it changes are rows of `corrections.csv`. The tables of
 the log itself are never written. A decision is in force from the moment in which its row stands in
 the reviews: corrections are written before it and taken away after it, each file whole or not at
@@ -14,15 +16,25 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
 
+from adapt.database.place import is_logbook
 from adapt.files import write_whole
 from adapt.log.checking import check
-from adapt.log.deciding import Change, Decision
+from adapt.log.decided_rows import (
+    CORRECTIONS,
+    REVIEWS,
+    Row,
+    correction_rows,
+    next_number,
+    refuse_overtaken,
+    review_row,
+)
+from adapt.log.deciding import Decision
 from adapt.log.history import History
 from adapt.log.rows import decoded, with_rows, without_rows
 from adapt.problems import AdaptError, CannotBeMet, shown
@@ -33,18 +45,7 @@ __all__ = ["LOCK", "record", "take_back"]
 
 LOCK = ".reviews.lock"
 PATIENCE_S = 5.0
-REVIEWS = (
-    "review", "job", "table", "after_run", "run", "decision", "kind", "explanation", "by",
-    "decided", "note",
-)  # fmt: skip
-CORRECTIONS = (
-    "review", "table", "job", "after_run", "run", "blade", "adjuster", "sensor", "regime",
-    "entered", "entered_clock", "entered_phase_deg", "corrected", "corrected_clock",
-    "corrected_phase_deg",
-)  # fmt: skip
 _NUMBERS = ("entered", "entered_phase_deg", "corrected", "corrected_phase_deg")
-
-Row = Mapping[str, str]
 
 
 def record(
@@ -58,35 +59,28 @@ def record(
 ) -> tuple[str, History]:
     """Write a decision down; return its number, one more than the highest, and the log as it is.
 
-    log: the folder of the log; history: as checked when the decision was made. decided: when.
+    log: the folder of the log, or a logbook; history: as checked when the decision was made.
+    decided: when. by: who decides, which a logbook must know.
 
     Raises CannotBeMet, with nothing written, when the log is no folder of CSV files, was edited or
     has other decisions on the job since, somebody else is writing, or a spreadsheet program has the
     tables open; AdaptError when a file cannot be written.
     """
+    if is_logbook(log):
+        from adapt.log.reviewing_book import record_in_book
+
+        return record_in_book(rotor, log, history, decision, decided, by, note)
     folder = _folder(log)
     with _alone(folder):
         before = {name: _text(folder, name) for name in ("corrections", "reviews")}
         made = _rows_of(folder, "reviews")
-        _refuse_overtaken(made, history, decision.job)
+        refuse_overtaken(made, history, decision.job)
         names = [row["review"] for row in (*made, *_rows_of(folder, "corrections"))]
-        number = str(1 + max((int(name) for name in names if name.isdecimal()), default=0))
-        row = {
-            "review": number,
-            "job": decision.job,
-            "table": decision.table,
-            "after_run": decision.after_run,
-            "run": decision.run,
-            "decision": decision.decision,
-            "kind": decision.kind,
-            "explanation": decision.explanation,
-            "by": by,
-            "decided": decided.isoformat(timespec="seconds"),
-            "note": note,
-        }
+        number = next_number(names)
+        row = review_row(number, decision, decided, by, note)
         after = dict(before)
         after["reviews"] = with_rows(before["reviews"] or "", "reviews.csv", REVIEWS, [row])
-        changes = [_cells(number, change) for change in decision.changes]
+        changes = correction_rows(number, decision)
         if changes:
             after["corrections"] = with_rows(
                 before["corrections"] or "", "corrections.csv", CORRECTIONS, changes, _NUMBERS
@@ -109,14 +103,19 @@ def record(
     return number, now
 
 
-def take_back(log: str | PathLike[str], job: str, run: str) -> Row:
+def take_back(log: str | PathLike[str], job: str, run: str, by: str = "") -> Row:
     """Take the latest decision on a job's run back and return its row as it stood.
 
     Its rows leave both tables, and the folder is as it was before the decision: a table that this
-    leaves without rows goes too. What was decided before on the same run stands again.
+    leaves without rows goes too. What was decided before on the same run stands again. In a logbook
+    they leave the state, and the record keeps them; by: who takes it back, which it must know.
 
     Raises CannotBeMet when there is none, and as `record` does.
     """
+    if is_logbook(log):
+        from adapt.log.reviewing_book import take_back_in_book
+
+        return take_back_in_book(log, job, run, by)
     folder = _folder(log)
     with _alone(folder):
         rows = [r for r in _rows_of(folder, "reviews") if (r["job"], r["run"]) == (job, run)]
@@ -138,35 +137,12 @@ def take_back(log: str | PathLike[str], job: str, run: str) -> Row:
     return last
 
 
-def _cells(number: str, change: Change) -> dict[str, str]:
-    """Return a change as a row of the corrections: the run of a move is called `after_run`."""
-    cells = {name: str(cell) for name, cell in vars(change).items()}
-    if change.table == "moves":
-        cells["after_run"] = cells.pop("run")
-    return {"review": number, **cells}
-
-
 def _without(text: str | None, header: Sequence[str], review: str, job: str) -> str | None:
     """Return a table without the rows of one review; None when nothing is left but our header."""
     rest = without_rows(
         text or "", lambda row: (row.get("review"), row.get("job")) == (review, job)
     )
     return None if rest.strip() == ",".join(header) else rest
-
-
-def _refuse_overtaken(made: Sequence[Row], history: History, job: str) -> None:
-    """Raise CannotBeMet when the file has other decisions on the job than were read."""
-    then = set(history.reviews.loc[history.reviews["job"] == job, "review"])
-    new = [r for r in made if r["job"] == job and r["review"] not in then]
-    now = {r["review"] for r in made if r["job"] == job}
-    if new:
-        other = new[-1]
-        who = f" by {shown(other['by'])[1:-1]}" if other.get("by") else ""
-        raise CannotBeMet(
-            f"review {shown(other['review'])[1:-1]} on {job} was made meanwhile{who}: look again"
-        )
-    if then - now:
-        raise CannotBeMet(f"a review on {job} was taken back meanwhile: look again")
 
 
 def _folder(log: str | PathLike[str]) -> Path:

@@ -15,7 +15,7 @@ from adapt.delimited import separator_of
 from adapt.problems import BadInput, CannotBeMet, Problem
 from adapt.tables import header_of
 
-__all__ = ["decoded", "with_rows", "without_rows"]
+__all__ = ["decoded", "one_line", "with_rows", "without_rows"]
 
 _COMMA_DECIMAL = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 
@@ -62,7 +62,7 @@ def with_rows(
     )
 
     def cell(row: Mapping[str, str], name: str) -> str:
-        plain = _one_line(row.get(name, ""))
+        plain = one_line(row.get(name, ""))
         return plain.replace(".", ",") if comma and name in numbers else plain
 
     end = "\r\n" if "\r\n" in text else "\n"
@@ -117,6 +117,10 @@ def _record(cells: Sequence[str], separator: str, end: str) -> str:
     return text.getvalue()
 
 
-def _one_line(text: str) -> str:
-    """Return a cell without line ends and control characters: a row stays a line."""
+def one_line(text: str) -> str:
+    r"""Return a cell without line ends and control characters: a row stays a line.
+
+    >>> one_line("two\nlines\x00")
+    'two lines'
+    """
     return "".join(c if c.isprintable() else " " for c in text).strip()
