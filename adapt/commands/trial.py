@@ -143,7 +143,8 @@ def _require(asked: argparse.Namespace) -> None:
         wrong.append("--log and --job go together")
     if asked.blade is not None and asked.log is None:
         wrong.append("--blade goes with --log and --job, which say what stands on it")
-    known_on(sub)
+    if asked.log is None and (asked.published or asked.as_known_on):
+        wrong.append("--set and --as-known-on go with --log, a logbook, and --job")
     if asked.job is not None and asked.amplitude is not None:
         wrong.append("--amplitude or --log with --job, not both")
     if asked.amplitude is None and (asked.sensor is not None or asked.regime is not None):
