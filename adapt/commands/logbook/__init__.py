@@ -23,6 +23,13 @@ VERBS = {
     "close": "close",
     "stop": "stop",
     "reopen": "reopen",
+    "keep": "keep",
+    "documents": "documents",
+    "publish": "publish",
+    "sets": "sets",
+    "recompute": "recompute",
+    "withdraw": "withdraw",
+    "give": "give",
 }
 
 

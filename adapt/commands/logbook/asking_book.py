@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from adapt.database.opening import Logbook
 
-__all__ = ["book_of", "logbook", "named", "who_of"]
+__all__ = ["book_of", "by", "logbook", "named", "who_of"]
 
 
 def logbook(sub: argparse.ArgumentParser) -> None:
@@ -21,9 +21,14 @@ def logbook(sub: argparse.ArgumentParser) -> None:
     )
 
 
+def by(sub: argparse.ArgumentParser) -> None:
+    """Add whose change it is."""
+    sub.add_argument("--by", metavar="NAME", help="whose change it is (default: who is logged in)")
+
+
 def named(sub: argparse.ArgumentParser, note: str = "why, in a few words") -> None:
     """Add whose change it is, and a note on it."""
-    sub.add_argument("--by", metavar="NAME", help="whose change it is (default: who is logged in)")
+    by(sub)
     sub.add_argument("--note", metavar="TEXT", default="", help=note)
 
 

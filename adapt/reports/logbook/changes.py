@@ -18,7 +18,12 @@ __all__ = [
 ]  # fmt: skip
 
 _UNSEEN = ("names", "headers")  # rows that nobody entered
-_CALLED = {"job_states": "status of a job", "sets": "coefficient set", "documents": "document"}
+_CALLED = {
+    "job_states": "status of a job",
+    "sets": "coefficient set",
+    "documents": "document",
+    "withdrawals": "withdrawal of a set",
+}
 
 
 def changes_document(lines: Sequence[ChangeLine]) -> dict[str, Any]:
