@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from os import PathLike
 
 from sqlalchemy import Connection, select
@@ -122,7 +122,7 @@ def _source(
     chart: str | PathLike[str] | None,
     with_chart: bool,
 ) -> _From:
-    """Return what to learn with; all problems of both files are told together."""
+    """Return what to learn with."""
     if design is not None:
         found, document = latest_rotor_file(book, connection, known, design)
         _, content = document_of(book, connection, document.number)
@@ -131,10 +131,11 @@ def _source(
         assert rotor is not None
         content, file = file_content(rotor, "a rotor file")
         # By the name that is kept, so that no folder of somebody's machine is published.
-        found = rotor_in(content, file)
+        found = replace(rotor_in(content, str(rotor)), source=file)
     if chart is not None:
         given, name = file_content(chart, "a chart")
-        return _From(found, (file, content), chart_of(given, name, found), (name, given))
+        read = replace(chart_of(given, name, found, str(chart)), source=name)
+        return _From(found, (file, content), read, (name, given))
     kept = latest_chart(book, connection, known, found) if with_chart else None
     if kept is None:
         return _From(found, (file, content), None, None)

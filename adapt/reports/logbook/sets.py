@@ -89,7 +89,7 @@ def set_document(one: PublishedSet, stored: Coefficients) -> dict[str, Any]:
 def set_report(one: PublishedSet, stored: Coefficients) -> list[Block]:
     """Return one set: what made it, and the pairs that taught it."""
     chart = f"chart {_cell(one.chart_file)} (document {one.chart})" if one.chart else "no chart"
-    how = "rough runs and gusts counted less" if one.settings.get("robust") else "as usual"
+    robust = ", rough runs and gusts counting less," if one.settings.get("robust") else ""
     report: list[Block] = [
         Heading(f"Set {_cell(one.label)} of {_cell(one.design)}", level=1),
         *_withdrawn(one),
@@ -97,7 +97,7 @@ def set_report(one: PublishedSet, stored: Coefficients) -> list[Block]:
             (
                 f"Published {_day(one.recorded)} (UTC) by {_cell(one.who)}, as change {one.change}"
                 + (f": {_cell(one.note)}." if one.note else "."),
-                f"Learned from the state after change {one.known}, {how}, by rotor file "
+                f"Learned from the state after change {one.known}{robust} by rotor file "
                 f"{_cell(one.rotor_file)} (document {one.rotor}) and {chart}.",
                 "Made by "
                 + joined([f"{CALLED.get(n, n)} {v}" for n, v in one.programs.items()])
