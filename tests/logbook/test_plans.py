@@ -15,7 +15,7 @@ import adapt
 from adapt.cli import main
 from adapt.commands import answering
 from adapt.log.deciding import Decision
-from adapt.log.reviewing import record
+from adapt.log.reviewing import record, take_back
 from adapt.logbook.publishing import publish
 from adapt.logbook.sets import withdraw
 
@@ -88,9 +88,9 @@ def test_the_demo_through_a_logbook_plans_as_through_its_folder(
     same(from_file, by_file)
     same(from_file, by_set)
     assert learned["moves"]
-    assert by_set["coefficients"].startswith("the published set spring (20")
-    assert "learned from the state after change 1), with" in by_set["coefficients"]
-    assert by_set["coefficients"].endswith(f"of {by_set['rotor']}")
+    assert by_set["coefficients_from"].startswith("the published set spring (20")
+    assert "learned from the state after change 1), with" in by_set["coefficients_from"]
+    assert by_set["coefficients_from"].endswith(f"of {by_set['rotor']}")
 
 
 def test_the_main_rotor_too(place: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -150,6 +150,7 @@ def test_reviews_of_other_rotors_that_changed_what_taught_a_set_are_not_missed(
     before = planned(capsys, *words)
     decide(grown, other, "keep")
     same(before, planned(capsys, *words))
+    take_back(grown, other, "2", by="N. N.")
     decide(grown, other, "exclude")
     status, _, said = printed(capsys, "plan", *words)
     assert status == 2
@@ -170,7 +171,7 @@ def test_a_set_that_was_withdrawn_plans_nothing_but_what_was_known_before(
     assert "not to be used: wrong chart" in said
     then = planned(capsys, *words, "--as-known-on", "change 3")
     same(before, then)
-    assert "WITHDRAWN since by A. Reed" in then["coefficients"]
+    assert "WITHDRAWN since by A. Reed" in then["coefficients_from"]
     status, _, said = printed(capsys, "plan", *words, "--as-known-on", "change 1")
     assert status == 2
     assert "found 'spring'; expected a published set of this logbook (known: none)" in said
