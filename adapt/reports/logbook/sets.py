@@ -37,19 +37,19 @@ def sets_report(found: Sequence[PublishedSet], book: str) -> list[Block]:
         (
             _cell(one.label),
             _cell(one.design),
-            _day(one.recorded),
+            one.recorded[:10],
             _cell(one.who),
             str(one.known),
             _cell(one.chart_file),
-            _status(one),
+            "WITHDRAWN" if one.withdrawn else "in use",
             _cell(one.note),
         )
         for one in found
     ]
-    titles = ["Name", "Design", "Published (UTC)", "By", ">State after change", "Chart", "Status",
-              "Note"]  # fmt: skip
+    titles = ["Name", "Design", "Published", "By", ">After change", "Chart", "Status", "Note"]
     tones: list[Tone] = ["bad" if one.withdrawn else "plain" for one in found]
-    return [*report, table(titles, rows, tones)]
+    gone = [block for one in found for block in _withdrawn(one)]
+    return [*report, table(titles, rows, tones), *gone]
 
 
 def set_line_document(one: PublishedSet) -> dict[str, Any]:
@@ -254,10 +254,6 @@ def _withdrawn(one: PublishedSet) -> list[Block]:
             "bad",
         )
     ]
-
-
-def _status(one: PublishedSet) -> str:
-    return f"withdrawn: {_cell(one.withdrawn.why)}" if one.withdrawn else "in use"
 
 
 def _value(difference: Difference, value: complex) -> str:
