@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 from adapt.database import states
 from adapt.database.opening import open_logbook
 from adapt.logbook.reviewed_elsewhere import require_reviews_elsewhere
-from adapt.logbook.sets import coefficients_of, require_in_use, set_of
+from adapt.logbook.sets import coefficients_of, corrected_since, require_in_use, set_of
 from adapt.logbook.state import serials_of_job
 from adapt.problems import shown
 
@@ -43,10 +43,18 @@ def set_asked_for(asked: argparse.Namespace, rotor: Rotor) -> tuple[Coefficients
         require_in_use(published)
         since = set_of(book, connection, asked.published).withdrawn
         stored = coefficients_of(book, connection, published, rotor)
+        jobs = {job for job, _ in stored.taught}
+        corrected = corrected_since(connection, published, jobs, change)
     words = (
         f"the published set {shown(published.label)[1:-1]} ({published.recorded[:10]}, learned "
         f"from the state after change {published.known})"
     )
+    if corrected:
+        named = ", ".join(shown(job)[1:-1] for job in corrected[:3])
+        more = f" and {len(corrected) - 3} more" if len(corrected) > 3 else ""
+        words += (
+            f", entries of jobs that taught it CORRECTED since ({named}{more}: publish another)"
+        )
     if since is not None:
         words += (
             f", WITHDRAWN since by {shown(since.who)[1:-1]} on {since.recorded[:10]}: "

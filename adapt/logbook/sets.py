@@ -9,7 +9,7 @@ learning it again `recomputing`'s.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,7 @@ from sqlalchemy import Connection, Row, Select, func, select
 from adapt.chart import Chart
 from adapt.coefficients import Coefficients, coefficients_in
 from adapt.database.opening import Logbook
-from adapt.database.schema import changes, sets, withdrawals
+from adapt.database.schema import LOG_TABLES, changes, documents, names, sets, withdrawals
 from adapt.database.writing import writing
 from adapt.logbook.documents import (
     chart_of,
@@ -29,8 +29,8 @@ from adapt.problems import BadInput, CannotBeMet, one_of, shown
 from adapt.rotor import Rotor, rotor_in
 
 __all__ = [
-    "PublishedSet", "Withdrawal", "coefficients_of", "content_of", "require_in_use", "set_of",
-    "sets_of", "source_of", "withdraw",
+    "PublishedSet", "Withdrawal", "coefficients_of", "content_of", "corrected_since",
+    "require_in_use", "set_of", "sets_of", "source_of", "withdraw",
 ]  # fmt: skip
 
 
@@ -144,6 +144,24 @@ def require_in_use(published: PublishedSet) -> None:
         )
 
 
+def corrected_since(
+    connection: Connection, published: PublishedSet, taught: Iterable[str], change: int
+) -> list[str]:
+    """Return those jobs, of which rows were corrected or taken out after a set learned of them.
+
+    taught: the jobs whose pairs taught it; change: up to which it is looked for.
+    """
+    known = set(taught)
+    found: set[str] = set()
+    for name in ("runs", "readings", "track", "moves", "events"):
+        table = LOG_TABLES[name]
+        query = select(names.c.text).join(table, table.c.job == names.c.name).distinct()
+        later = (table.c.change > published.known) & (table.c.change <= change)
+        rows = connection.execute(query.where(table.c.replaces.is_not(None), later))
+        found |= {str(job) for (job,) in rows} & known
+    return sorted(found)
+
+
 def withdraw(book: Logbook, label: str, who: str, why: str) -> PublishedSet:
     """Say that a set is not to be used; its bytes stay as they are, and so does its label.
 
@@ -162,8 +180,6 @@ def withdraw(book: Logbook, label: str, who: str, why: str) -> PublishedSet:
 
 def _listed(change: int | None) -> Select[Any]:
     """Return the query of all sets, each with its documents' names and its withdrawal."""
-    from adapt.database.schema import documents
-
     rotor, chart = documents.alias("rotor_file"), documents.alias("chart_file")
     said = changes.alias("withdrawing")
     own = changes.alias("publishing")

@@ -14,11 +14,13 @@ from adapt.database.opening import Logbook
 from adapt.database.states import latest
 from adapt.logbook.documents import (
     CHART,
+    COLUMN_MAP,
     ROTOR_FILE,
     Document,
     document_of,
     documents_of,
     keep_chart,
+    keep_column_map,
     keep_rotor_file,
     latest_chart,
     latest_document,
@@ -117,6 +119,23 @@ def test_a_chart_in_a_workbook_is_kept_as_one(place: str, tmp_path: Path) -> Non
     kept = keep_chart(book, file, "main rotor", "tester").document
     with book.reading() as connection:
         assert document_of(book, connection, kept.number)[1] == file.read_bytes()
+
+
+def test_a_column_map_is_kept_under_its_own_name(place: str, tmp_path: Path) -> None:
+    pytest.importorskip("adapt.logbook.maps")
+    book = fresh(place)
+    file = tmp_path / "any.toml"
+    text = '[map]\nname = "one row a regime"\n[[moves]]\njob = "Order"\nafter_run = "Run"\n'
+    file.write_bytes((text + 'blade = "Blade"\nadjuster = "What"\namount = "Size"\n').encode())
+    kept = keep_column_map(book, file, "tester").document
+    assert (kept.kind, kept.label, kept.file) == (COLUMN_MAP, "one row a regime", "any.toml")
+    with book.reading() as connection:
+        found = latest_document(book, connection, 1, COLUMN_MAP, "one row a regime")
+    assert found is not None
+    assert found[1] == file.read_bytes()
+    file.write_text("[map]\n")
+    with pytest.raises(BadInput, match="name"):
+        keep_column_map(book, file, "tester")
 
 
 def test_damage_to_what_was_kept_is_told(place: str) -> None:

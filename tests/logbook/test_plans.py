@@ -16,6 +16,7 @@ from adapt.cli import main
 from adapt.commands import answering
 from adapt.log.deciding import Decision
 from adapt.log.reviewing import record, take_back
+from adapt.logbook.correcting import correct
 from adapt.logbook.publishing import publish
 from adapt.logbook.sets import withdraw
 
@@ -175,6 +176,22 @@ def test_a_set_that_was_withdrawn_plans_nothing_but_what_was_known_before(
     status, _, said = printed(capsys, "plan", *words, "--as-known-on", "change 1")
     assert status == 2
     assert "found 'spring'; expected a published set of this logbook (known: none)" in said
+
+
+def test_entries_that_taught_a_set_and_were_corrected_since_are_told(
+    grown: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = (TAIL, grown, "--job", JOB, "--set", "spring")
+    assert "CORRECTED" not in planned(capsys, *words)["coefficients_from"]
+    moves = adapt.read_log(grown).tables["moves"]
+    jobs = moves.text("job").tolist()
+    for job in ("J-001", "J-002"):  # of a main rotor, of a tail rotor
+        entry = int(moves.rows[jobs.index(job)])
+        correct(to_write(grown), "moves", entry, {"amount": "6"}, "tester", "as on the card")
+    found = planned(capsys, *words)
+    assert "taught it CORRECTED since (J-002: publish another)" in found["coefficients_from"]
+    then = planned(capsys, *words, "--as-known-on", "change 3")
+    assert "CORRECTED" not in then["coefficients_from"]
 
 
 def test_other_commands_take_sets_and_earlier_states(

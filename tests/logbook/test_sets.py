@@ -115,21 +115,21 @@ def test_the_bytes_stay_whatever_others_add(book: Logbook, tmp_path: Path) -> No
         assert len(documents_of(connection, latest(connection))) == 2
 
 
-def test_learning_does_not_keep_others_from_writing(
-    book: Logbook, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("meanwhile", ["log_at", "learn"])
+def test_neither_reading_nor_learning_keeps_others_from_writing(
+    place: str, book: Logbook, monkeypatch: pytest.MonkeyPatch, meanwhile: str
 ) -> None:
     from adapt.logbook import publishing
 
-    learn = publishing.learn
+    own = getattr(publishing, meanwhile)
 
-    def meanwhile(*words: object, **options: object) -> object:
-        with writing(to_write(book.address.url.render_as_string(False)
-                              if not book.on_file else str(book.address.file)),
-                     "somebody", "note"):  # fmt: skip
+    def with_others(*words: object, **options: object) -> object:
+        found = own(*words, **options)
+        with writing(to_write(place), "somebody", "note"):
             pass
-        return learn(*words, **options)  # type: ignore[arg-type]
+        return found
 
-    monkeypatch.setattr(publishing, "learn", meanwhile)
+    monkeypatch.setattr(publishing, meanwhile, with_others)
     made = published(book)
     assert (made.known, made.change) == (1, 3)
 
