@@ -53,7 +53,7 @@ def test_the_same_agrees_whenever_and_from_wherever_it_was_made(stored: Coeffici
     assert (found.agrees, found.largest, found.differing, found.other) == (True, 0.0, (), ())
     # Three posteriors (4 means, 16 covariances, 4 pairs, twice for track), 8 variances and 4
     # correlations of noise, a probability, a number of jobs.
-    assert found.numbers == 3 * 2 * (4 + 8 + 4) + 8 + 4 + 2
+    assert found.numbers == 3 * 2 * (4 + 16 + 4) + 8 + 4 + 2
 
 
 @pytest.mark.parametrize(("off", "told"), [(9e-10, 0), (1.1e-9, 1), (1e-3, 1)])
