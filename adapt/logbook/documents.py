@@ -20,8 +20,10 @@ from adapt.database.opening import Logbook
 from adapt.database.schema import changes, documents
 from adapt.database.states import latest
 from adapt.database.writing import Change, writing
+from adapt.logbook.maps import map_from
 from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Rotor, rotor_in
+from adapt.sections import text_in
 
 __all__ = [
     "CHART", "COLUMN_MAP", "ROTOR_FILE", "Document", "Kept", "chart_of", "content_digest",
@@ -84,9 +86,6 @@ def keep_chart(
 
 def keep_column_map(book: Logbook, path: str | PathLike[str], who: str, note: str = "") -> Kept:
     """Keep a column map; its label is its own name. Raises BadInput when it cannot be read."""
-    from adapt.logbook.maps import map_from
-    from adapt.sections import text_in
-
     content, file = file_content(path, "a column map")
     read = map_from(text_in(content, Path(path)), str(path))
     return _keep(book, COLUMN_MAP, read.name, file, content, who, note)

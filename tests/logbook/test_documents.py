@@ -122,7 +122,6 @@ def test_a_chart_in_a_workbook_is_kept_as_one(place: str, tmp_path: Path) -> Non
 
 
 def test_a_column_map_is_kept_under_its_own_name(place: str, tmp_path: Path) -> None:
-    pytest.importorskip("adapt.logbook.maps")
     book = fresh(place)
     file = tmp_path / "any.toml"
     text = '[map]\nname = "one row a regime"\n[[moves]]\njob = "Order"\nafter_run = "Run"\n'

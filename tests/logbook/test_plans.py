@@ -14,11 +14,12 @@ from books import DEMO, fresh, imported, to_write
 import adapt
 from adapt.cli import main
 from adapt.commands import answering
+from adapt.database.opening import open_logbook
 from adapt.log.deciding import Decision
 from adapt.log.reviewing import record, take_back
 from adapt.logbook.correcting import correct
 from adapt.logbook.publishing import publish
-from adapt.logbook.sets import withdraw
+from adapt.logbook.sets import content_of, set_of, withdraw
 
 MAIN, TAIL = str(DEMO / "main-rotor.toml"), str(DEMO / "tail-rotor.toml")
 TAIL_CHART = str(DEMO / "tail-chart.csv")
@@ -269,6 +270,11 @@ def test_no_message_file_or_suggested_command_shows_a_password(
             said = capsys.readouterr()
             assert "seCRet" not in said.out + said.err, words
     assert "seCRet" not in Path(out).read_text()
+    with open_logbook(secret).reading() as connection:
+        made = set_of(open_logbook(secret), connection, "x")
+        kept = content_of(open_logbook(secret), connection, made).decode()
+    assert "hangar:***@" in kept
+    assert "seCRet" not in kept + str(made)
     for table in adapt.read_log(secret).tables.values():
         assert "seCRet" not in table.file
 
