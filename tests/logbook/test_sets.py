@@ -134,6 +134,26 @@ def test_neither_reading_nor_learning_keeps_others_from_writing(
     assert (made.known, made.change) == (1, 3)
 
 
+def test_of_two_who_publish_under_one_name_the_second_is_refused(
+    place: str, book: Logbook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from adapt.logbook import publishing
+
+    learn = publishing.learn
+
+    def meanwhile(*words: object, **options: object) -> object:
+        monkeypatch.setattr(publishing, "learn", learn)
+        published(to_write(place))
+        return learn(*words, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(publishing, "learn", meanwhile)
+    with pytest.raises(CannotBeMet, match="a set 'spring' already"):
+        published(book, "Spring")
+    with book.reading() as connection:
+        assert [(s.label, s.known, s.change) for s in sets_of(connection)] == [("spring", 1, 2)]
+        assert latest(connection) == 2
+
+
 def test_the_rotor_file_and_the_chart_that_are_kept_serve(book: Logbook) -> None:
     keep_rotor_file(book, TAIL, "tester")
     without = publish(book, "bare", "tester", design="tail rotor")
