@@ -53,7 +53,10 @@ class Logbook:
 
         Raises AdaptError (BadInput, CannotBeMet) when the database cannot be read.
         """
-        with explained(self.address), self.engine.connect() as connection:
+        # Whether or not it was opened to write: reading must neither wait for a writer nor keep
+        # one waiting.
+        engine = engine_of(self.address, to_write=False)
+        with explained(self.address), engine.connect() as connection:
             yield connection
 
 

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, select
 
 from adapt.chart import Chart
 from adapt.coefficients import coefficients_content
-from adapt.database.opening import Logbook, open_logbook
+from adapt.database.opening import Logbook
 from adapt.database.schema import sets
 from adapt.database.states import latest
 from adapt.database.writing import writing
@@ -77,8 +77,7 @@ def publish(
     _require_label(label)
     if (design is None) == (rotor is None):
         raise BadInput("found a design and a rotor file, or neither; expected one of them")
-    # Opened to read: reading a large log must not keep others from writing either.
-    with open_logbook(book.address).reading() as connection:
+    with book.reading() as connection:
         _require_free(connection, label)
         known = latest(connection)
         source = _source(book, connection, known, design, rotor, chart, with_chart)
