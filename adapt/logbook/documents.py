@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from hashlib import blake2b
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Row, Select, func, select
 
@@ -25,10 +25,14 @@ from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Rotor, rotor_in
 from adapt.sections import text_in
 
+if TYPE_CHECKING:
+    from adapt.logbook.maps import Map
+
 __all__ = [
     "CHART", "COLUMN_MAP", "ROTOR_FILE", "Document", "Kept", "chart_of", "content_digest",
     "document_of", "documents_of", "file_content", "keep_chart", "keep_column_map",
-    "keep_rotor_file", "kept_in", "latest_chart", "latest_document", "latest_rotor_file",
+    "keep_rotor_file", "kept_in", "kept_map", "kept_rotors", "latest_chart", "latest_document",
+    "latest_rotor_file",
 ]  # fmt: skip
 
 ROTOR_FILE, CHART, COLUMN_MAP = "rotor file", "chart", "column map"
@@ -140,6 +144,34 @@ def latest_rotor_file(
         )
     document, content = found
     return rotor_in(content, document.file), document
+
+
+def kept_rotors(book: Logbook, connection: Connection, change: int) -> list[Rotor]:
+    """Return the rotor files of all designs, each as it was kept last by a change."""
+    query = select(documents.c.label).where(
+        documents.c.kind == ROTOR_FILE, documents.c.change <= change
+    )
+    designs = sorted({str(label) for (label,) in connection.execute(query)})
+    return [latest_rotor_file(book, connection, change, design)[0] for design in designs]
+
+
+def kept_map(book: Logbook, connection: Connection, name: str) -> Map:
+    """Return the column map of a name, as it was kept last.
+
+    Raises BadInput where none is.
+    """
+    from adapt.logbook.maps import map_from
+    from adapt.sections import text_in
+
+    found = latest_document(book, connection, latest(connection), COLUMN_MAP, name)
+    if found is None:
+        listed = documents_of(connection, latest(connection))
+        names = [d.label for d in listed if d.kind == COLUMN_MAP]
+        expected = one_of("a file, or a column map that is kept", name, dict.fromkeys(names))
+        raise BadInput(f"column map: found {shown(name)}; expected {expected}")
+    document, content = found
+    file = document.file if document.file.lower().endswith(".toml") else f"{document.file}.toml"
+    return map_from(text_in(content, Path(document.file)), file)
 
 
 def latest_chart(

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import argparse
 import getpass
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from adapt.database.opening import Logbook
+    from adapt.logbook.maps import Map
+    from adapt.rotor import Rotor
 
-__all__ = ["book_of", "by", "logbook", "named", "who_of"]
+__all__ = ["book_of", "by", "logbook", "map_kept", "named", "rotors_for", "who_of"]
 
 
 def logbook(sub: argparse.ArgumentParser) -> None:
@@ -37,6 +40,31 @@ def book_of(asked: argparse.Namespace, to_write: bool = False) -> Logbook:
     from adapt.database.opening import open_logbook
 
     return open_logbook(asked.book, to_write)
+
+
+def rotors_for(book: Logbook, files: Sequence[str]) -> list[Rotor]:
+    """Return the rotor files that were given, and those kept of other designs."""
+    import adapt
+    from adapt.database.states import latest
+    from adapt.logbook.documents import kept_rotors
+
+    given = [adapt.read_rotor(file) for file in files]
+    with book.reading() as connection:
+        kept = kept_rotors(book, connection, latest(connection))
+    names = {_plain(rotor.name) for rotor in given}
+    return [*given, *(rotor for rotor in kept if _plain(rotor.name) not in names)]
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
+def map_kept(book: Logbook, name: str) -> Map:
+    """Return the column map that is kept under a name."""
+    from adapt.logbook.documents import kept_map
+
+    with book.reading() as connection:
+        return kept_map(book, connection, name)
 
 
 def who_of(asked: argparse.Namespace) -> str:

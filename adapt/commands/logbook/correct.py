@@ -6,7 +6,7 @@ import argparse
 
 from adapt.commands.answering import DONE, answer
 from adapt.commands.asking import Commands
-from adapt.commands.logbook.asking_book import book_of, logbook, named, who_of
+from adapt.commands.logbook.asking_book import book_of, logbook, named, rotors_for, who_of
 from adapt.commands.logbook.entry import entry_number
 from adapt.problems import BadInput, shown
 
@@ -37,7 +37,8 @@ def add(commands: Commands) -> None:
         metavar="F",
         action="append",
         default=[],
-        help="check the job by this rotor file; may be given more than once",
+        help="check the job by this rotor file, besides those that are kept; may be given more "
+        "than once",
     )
     named(sub, "why it is corrected; must be given")
 
@@ -45,7 +46,6 @@ def add(commands: Commands) -> None:
 def run(asked: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    import adapt
     from adapt.logbook.correcting import correct
     from adapt.logbook.record import entry_of
     from adapt.reports.logbook.changes import corrected_report, entry_document
@@ -54,8 +54,8 @@ def run(asked: argparse.Namespace) -> int:
     twice = [c for i, (c, _) in enumerate(asked.cells) if c in [x for x, _ in asked.cells[:i]]]
     if twice:
         raise BadInput(f"--set {shown(twice[0])[1:-1]}: given twice")
-    rotors = [adapt.read_rotor(path) for path in asked.rotor]
     book = book_of(asked, to_write=True)
+    rotors = rotors_for(book, asked.rotor)
     made = correct(
         book, asked.table, number, dict(asked.cells), who_of(asked), asked.note, rotors
     )  # fmt: skip

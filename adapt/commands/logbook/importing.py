@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 from adapt.commands.answering import BAD_INPUT, DONE, answer
 from adapt.commands.asking import Commands
-from adapt.commands.logbook.asking_book import book_of, logbook, named, who_of
+from adapt.commands.logbook.asking_book import book_of, logbook, map_kept, named, rotors_for, who_of
 
 __all__ = ["add", "run"]
 
@@ -27,12 +28,14 @@ def add(commands: Commands) -> None:
         metavar="F",
         action="append",
         default=[],
-        help="check the jobs concerned by this rotor file; may be given more than once",
+        help="check the jobs concerned by this rotor file, besides those that are kept; may be "
+        "given more than once",
     )
     sub.add_argument(
         "--map",
         metavar="F",
-        help="the source is an instrument's own table or folder, read through this column map",
+        help="the source is an instrument's own table or folder, read through this column map: a "
+        "file, or the name of one that is kept",
     )
     sub.add_argument(
         "--dry-run", action="store_true", help="say what would come in, and keep nothing"
@@ -51,16 +54,16 @@ def add(commands: Commands) -> None:
 
 
 def run(asked: argparse.Namespace) -> int:
-    import adapt
     from adapt.logbook.importing.source import batches_of
     from adapt.logbook.importing.taking_in import take_in
     from adapt.logbook.maps import mapped, read_map
     from adapt.reports.logbook.taken_in import taken_in_document, taken_in_report
     from adapt.reports.show import step
 
-    rotors = [adapt.read_rotor(path) for path in asked.rotor]
-    column_map = None if asked.map is None else read_map(asked.map)
     book = book_of(asked, to_write=True)
+    column_map = None
+    if asked.map is not None:
+        column_map = read_map(asked.map) if Path(asked.map).exists() else map_kept(book, asked.map)
     with step("Reading", quiet=asked.json) as tell:
         found = take_in(
             book,
@@ -68,7 +71,7 @@ def run(asked: argparse.Namespace) -> int:
             asked.source,
             who_of(asked),
             asked.note,
-            rotors=rotors,
+            rotors=rotors_for(book, asked.rotor),
             correct=asked.correct,
             with_faults=asked.with_faults,
             dry=asked.dry_run,
