@@ -18,7 +18,6 @@ def server() -> Iterator[Server]:
     if isinstance(found, str):
         pytest.skip(found)
     yield found
-    found.stop()
     found.remove()
 
 

@@ -137,7 +137,7 @@ def test_a_set_that_does_not_agree_ends_with_1_and_names_the_numbers(
 ) -> None:
     import sqlite3
 
-    from adapt.logbook.documents import content_digest
+    from adapt.database.sealing import digest_of_content
 
     said(capsys, "logbook", "publish", book, "x", "--rotor", TAIL)
     connection = sqlite3.connect(book)
@@ -147,7 +147,7 @@ def test_a_set_that_does_not_agree_ends_with_1_and_names_the_numbers(
     changed = json.dumps(stored).encode()
     connection.execute("DROP TRIGGER sets_no_update")
     connection.execute("UPDATE sets SET content = ?, digest = ?, programs = ?",
-                       (changed, content_digest(changed), '{"numpy": "1.0"}'))  # fmt: skip
+                       (changed, digest_of_content(changed), '{"numpy": "1.0"}'))  # fmt: skip
     connection.commit()
     connection.close()
     status, out, _ = said(capsys, "logbook", "recompute", book, "x")

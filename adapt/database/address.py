@@ -65,4 +65,6 @@ def address_of(place: str | PathLike[str]) -> Address:
 
 
 def _file(path: str) -> Address:
+    if not path or "\0" in path:
+        raise BadInput(f"the logbook's address: found {shown(path)}; expected the path of a file")
     return Address(URL.create("sqlite+pysqlite", database=path), Path(path), path)

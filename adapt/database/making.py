@@ -5,26 +5,21 @@ Either happens in one transaction: a logbook is there whole or not at all.
 
 from __future__ import annotations
 
+from contextlib import closing
 from os import PathLike
 from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import Connection
+from sqlalchemy import Connection, inspect
 
 from adapt.database.address import Address, address_of
-from adapt.database.opening import (
-    APPLICATION,
-    VERSIONS,
-    Logbook,
-    engine_of,
-    explained,
-    require_version,
-    version_of,
-)
-from adapt.problems import AdaptError, BadInput, shown
+from adapt.database.explaining import explained
+from adapt.database.on_file import APPLICATION, connect, put_in_place, require_file
+from adapt.database.opening import VERSIONS, Logbook, engine_of, require_version, version_of
+from adapt.problems import BadInput, shown
 
-__all__ = ["migrate", "new_logbook", "upgrade_logbook"]
+__all__ = ["make_tables", "mark", "migrate", "new_logbook", "upgrade_logbook"]
 
 
 def new_logbook(place: str | PathLike[str]) -> Logbook:
@@ -33,42 +28,49 @@ def new_logbook(place: str | PathLike[str]) -> Logbook:
     Raises BadInput when something is there already, AdaptError when it cannot be written.
     """
     address = address_of(place)
-    _require_room(address)
-    engine = engine_of(address, to_write=True)
-    with explained(address):
-        if address.file is not None:
-            with engine.connect() as connection:
-                # Outside of a transaction: neither can be set within one.
-                raw = connection.connection.driver_connection
-                assert raw is not None
-                connection.rollback()
-                raw.execute("PRAGMA journal_mode=WAL")
-                raw.execute(f"PRAGMA application_id={APPLICATION}")
-        with engine.begin() as connection:
-            if version_of(connection) is not None:
-                raise BadInput(f"{shown(address.shown)} is a logbook already: nothing was changed")
-            migrate(connection)
-    return Logbook(address, engine)
+    if address.file is None:
+        engine = engine_of(address, to_write=True)
+        with explained(address), engine.begin() as connection:
+            make_tables(address, connection)
+    else:
+        with put_in_place(address) as part, explained(address):
+            mark(part)
+            with engine_of(part, to_write=True).begin() as connection:
+                migrate(connection)
+    return Logbook(address, engine_of(address, to_write=True))
 
 
-def _require_room(address: Address) -> None:
-    path = address.file
-    if path is None:
-        return
-    if path.is_dir():
-        raise BadInput(f"{shown(address.shown)} is a folder; expected the name of a new file")
-    if not Path(path).absolute().parent.is_dir():
-        raise AdaptError(f"{shown(address.shown)} cannot be made: its folder is not there")
-    try:
-        with path.open("rb") as file:
-            first = file.read(100)
-    except FileNotFoundError:
-        return
-    except OSError as error:
-        raise AdaptError(f"{shown(address.shown)} cannot be read ({error.strerror})") from None
-    # A file that a killed `new` left behind is empty, or marked as ours and without tables.
-    if first and int.from_bytes(first[68:72], "big") != APPLICATION:
-        raise BadInput(f"{shown(address.shown)} is there already and is no logbook: choose another")
+def mark(part: Address) -> None:
+    """Mark an empty file as that of a logbook. Raises sqlite3.Error."""
+    assert part.file is not None
+    with closing(connect(part.file, to_write=True)) as raw:
+        # Outside of a transaction: neither can be set within one.
+        raw.execute("PRAGMA journal_mode=WAL")
+        raw.execute(f"PRAGMA application_id={APPLICATION}")
+
+
+def make_tables(address: Address, connection: Connection, version: str = VERSIONS[-1]) -> None:
+    """Make the tables of a logbook in an empty database of a server, within a transaction.
+
+    Raises BadInput when it is not empty, or cannot keep every text.
+    """
+    here = shown(address.shown)
+    # Two who make one in the same database at once take turns.
+    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION})")
+    if version_of(connection) is not None:
+        raise BadInput(f"{here} is a logbook already: nothing was changed")
+    if tables := inspect(connection).get_table_names():
+        raise BadInput(
+            f"{here} holds tables of another program ({shown(tables[0])[1:-1]}, ...): expected an "
+            "empty database; nothing was changed"
+        )
+    encoding = connection.exec_driver_sql("SHOW server_encoding").scalar()
+    if encoding != "UTF8":
+        raise BadInput(
+            f"{here} keeps text as {encoding}, which cannot keep every name; expected a database "
+            "made with the encoding UTF8 (createdb -E UTF8); nothing was changed"
+        )
+    migrate(connection, version)
 
 
 def upgrade_logbook(place: str | PathLike[str]) -> tuple[str, str]:
@@ -78,15 +80,13 @@ def upgrade_logbook(place: str | PathLike[str]) -> tuple[str, str]:
     """
     address = address_of(place)
     if address.file is not None:
-        from adapt.database.opening import _require_file
-
-        _require_file(address, address.file)
+        require_file(address, to_write=True)
     with explained(address), engine_of(address, to_write=True).begin() as connection:
         found = version_of(connection)
         if found is None or found not in VERSIONS:
             require_version(connection, address)
         if found != VERSIONS[-1]:
-            migrate(connection)
+            migrate(connection, VERSIONS[-1])
     return str(found), VERSIONS[-1]
 
 

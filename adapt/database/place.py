@@ -30,13 +30,14 @@ def is_logbook(place: str | PathLike[str]) -> bool:
     if is_url(text):
         return True
     path = Path(text)
-    if path.suffix.lower() in SUFFIXES:
-        return not path.is_dir()
+    named = path.suffix.lower() in SUFFIXES
     try:
+        if named or not path.is_file():
+            return named and not path.is_dir()
         with path.open("rb") as file:
             return file.read(len(_FIRST_BYTES)) == _FIRST_BYTES
     except (OSError, ValueError):
-        return False
+        return named
 
 
 def without_password(text: str) -> str:

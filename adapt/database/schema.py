@@ -94,7 +94,8 @@ seals = Table(
     metadata,
     Column("change", _Number, ForeignKey("changes.change"), primary_key=True, autoincrement=False),
     Column("counts", Text, nullable=False),  # JSON: rows by table
-    Column("digest", Text, nullable=False),  # of the change, its rows, and the seal above
+    Column("digests", Text, nullable=False),  # JSON: of its rows, by table
+    Column("digest", Text, nullable=False),  # of the change, the columns here, and the seal above
 )
 
 names = Table(

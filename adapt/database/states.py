@@ -21,7 +21,7 @@ from sqlalchemy import Connection, Select, func, select
 
 from adapt.database.opening import Logbook
 from adapt.database.schema import CELLS, LOG_TABLES, NAMED, changes, headers, names
-from adapt.database.writing import digest_of
+from adapt.database.sealing import digest_of
 from adapt.log_columns import NEEDED_COLUMNS, OPTIONAL_COLUMNS
 from adapt.problems import BadInput, shown
 from adapt.tables import Column, Table

@@ -11,15 +11,16 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from hashlib import blake2b
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from sqlalchemy import Connection, func, insert, select
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 import adapt
-from adapt.database.opening import Logbook, explained
+from adapt.database.explaining import UNCHANGED, explained, is_lost
+from adapt.database.opening import Logbook, damage_told
 from adapt.database.schema import (
     CELLS,
     LOG_TABLES,
@@ -33,43 +34,23 @@ from adapt.database.schema import (
     sets,
     withdrawals,
 )
+from adapt.database.sealing import Seal, as_stored, digest_of, storable
 from adapt.tables import Table
 
-__all__ = ["Change", "Seal", "digest_of", "writing"]
+__all__ = ["OWN", "Change", "writing"]
 
 Whole = npt.NDArray[np.int64]
 
+_NOT_KNOWN = (
+    "it is not known whether the change was kept. Look ('adapt logbook changes'), or give the "
+    "command again: what was kept is not kept twice"
+)
 _BATCH = 500  # parameters of one query, which databases bound
 _MOST_KEPT = 200_000  # names whose numbers are remembered within one change
-_OWN = {
+OWN = {
     "names": names, "headers": headers, "job_states": job_states, "documents": documents,
     "sets": sets, "withdrawals": withdrawals, **LOG_TABLES,
 }  # fmt: skip
-
-
-class Seal:
-    """The digest of a change: of its own line, and of the rows it added, table by table.
-
-    Rows are told as they are stored, in the order of their numbers.
-    """
-
-    def __init__(self) -> None:
-        self._of: dict[str, Any] = {}
-        self.counts: dict[str, int] = {}
-
-    def take(self, table: str, rows: Sequence[tuple[object, ...]]) -> None:
-        """Take in rows of a table: their values in the order of its columns."""
-        found = self._of.setdefault(table, blake2b(digest_size=32))
-        found.update("".join(map(repr, rows)).encode("utf-8", "surrogatepass"))
-        self.counts[table] = self.counts.get(table, 0) + len(rows)
-
-    def close(self, line: Sequence[object], before: str) -> str:
-        """Return the digest. line: the change's own values; before: the digest of the one above."""
-        parts = [before, repr(tuple(line))]
-        parts += [f"{t} {self.counts[t]} {self._of[t].hexdigest()}" for t in sorted(self._of)]
-        return blake2b(
-            "\n".join(parts).encode("utf-8", "surrogatepass"), digest_size=32
-        ).hexdigest()
 
 
 class Change:
@@ -121,13 +102,13 @@ class Change:
     def add(self, table: str, **values: object) -> int:
         """Add one row of another table and return its number; values: by column, without it."""
         number = int(self._numbers(table, 1)[0])
-        own = [c.name for c in _OWN[table].columns]
-        self._insert(table, [(number, self.number, *(values[c] for c in own[2:]))])
+        own = [c.name for c in OWN[table].columns]
+        self._insert(table, [(number, self.number, *(as_stored(values[c]) for c in own[2:]))])
         return number
 
     def name(self, text: str) -> int:
         """Return the number of a name, which is kept if it is new."""
-        return int(self._numbers_of((text,))[0])
+        return int(self._numbers_of((storable(text),))[0])
 
     def _keep_header(self, table: str, columns: Iterable[str]) -> None:
         """Keep which columns rows have, where those before had not all of them."""
@@ -147,13 +128,13 @@ class Change:
         self.seal.take(table, rows)
         # As text, once for each table: binding many rows by name takes longer than storing them.
         if table not in self._inserts:
-            self._inserts[table] = str(insert(_OWN[table]).compile(self.connection))
+            self._inserts[table] = str(insert(OWN[table]).compile(self.connection))
         self.connection.exec_driver_sql(self._inserts[table], rows)
 
     def _numbers(self, table: str, count: int) -> Whole:
         """Return the next numbers of a table's rows."""
         if table not in self._next:
-            key = next(iter(_OWN[table].primary_key))
+            key = next(iter(OWN[table].primary_key))
             last = self.connection.execute(select(func.max(key))).scalar()
             self._next[table] = 1 + int(last or 0)
         first = self._next[table]
@@ -185,11 +166,6 @@ class Change:
         return np.array([self._names[text] for text in texts], dtype=np.int64)
 
 
-def digest_of(name: str) -> bytes:
-    """Return the digest by which a name is found, 16 bytes."""
-    return blake2b(name.encode("utf-8", "surrogatepass"), digest_size=16).digest()
-
-
 @contextmanager
 def writing(
     book: Logbook, who: str, what: str, note: str = "", source: str = ""
@@ -200,40 +176,72 @@ def writing(
     was. Raises CannotBeMet when somebody else goes on writing for longer than a writer waits, or
     has entered the same meanwhile; AdaptError when the database cannot be written.
     """
-    with explained(book.address), book.engine.begin() as connection:
-        if not book.on_file:
-            connection.exec_driver_sql("LOCK TABLE changes IN EXCLUSIVE MODE")
-        last = connection.execute(
-            select(changes.c.change, changes.c.recorded).order_by(changes.c.change.desc()).limit(1)
-        ).first()
-        now = datetime.now(UTC)
-        before = datetime.fromisoformat(last.recorded) if last else now
-        change = Change(connection, (last.change if last else 0) + 1, max(now, before))
-        line = (
-            change.number,
-            change.recorded.isoformat(timespec="microseconds"),
-            # A clock that jumps back must not put a later state before an earlier one.
-            now.isoformat(timespec="microseconds") if now < before else None,
-            who,
-            what,
-            note,
-            source,
-            adapt.__version__,
-        )
-        own = [c.name for c in changes.columns]
-        connection.execute(insert(changes), dict(zip(own, line, strict=True)))
+    told = [storable(text) for text in (who, what, note, source)]
+    with (
+        damage_told(book),
+        explained(book.address),
+        book.engine.connect() as connection,
+        connection.begin() as transaction,
+    ):
+        change, line = _begun(book, connection, told)
         yield change
         above = connection.execute(
             select(seals.c.digest).where(seals.c.change == change.known)
         ).scalar()
-        connection.execute(
-            insert(seals),
-            {
-                "change": change.number,
-                "counts": json.dumps(change.seal.counts, sort_keys=True),
-                "digest": change.seal.close(line, above or ""),
-            },
-        )
+        stored = change.seal.close(line, above or "")
+        own = [c.name for c in seals.columns]
+        connection.execute(insert(seals), dict(zip(own, (change.number, *stored), strict=True)))
+        try:
+            transaction.commit()
+        except DBAPIError as error:
+            if not is_lost(error):
+                raise
+            lost = error
+        else:
+            return
+    _look(book, change.number, stored[-1], lost)
+
+
+def _begun(
+    book: Logbook, connection: Connection, said: Sequence[str]
+) -> tuple[Change, tuple[object, ...]]:
+    """Return a change whose line is written, and that line."""
+    if not book.on_file:
+        connection.exec_driver_sql("LOCK TABLE changes IN EXCLUSIVE MODE")
+    last = connection.execute(
+        select(changes.c.change, changes.c.recorded).order_by(changes.c.change.desc()).limit(1)
+    ).first()
+    now = datetime.now(UTC)
+    before = datetime.fromisoformat(last.recorded) if last else now
+    change = Change(connection, (last.change if last else 0) + 1, max(now, before))
+    line = (
+        change.number,
+        change.recorded.isoformat(timespec="microseconds"),
+        # A clock that jumps back must not put a later state before an earlier one.
+        now.isoformat(timespec="microseconds") if now < before else None,
+        *said,
+        adapt.__version__,
+    )
+    own = [c.name for c in changes.columns]
+    connection.execute(insert(changes), dict(zip(own, line, strict=True)))
+    return change, line
+
+
+def _look(book: Logbook, number: int, digest: str, lost: DBAPIError) -> None:
+    """Find out whether a change was kept whose end was not heard of; raise AdaptError if not."""
+    try:
+        with book.engine.connect() as connection, connection.begin():
+            if not book.on_file:
+                # Who still works on it at the other end holds this until it is kept or gone.
+                connection.exec_driver_sql("LOCK TABLE changes IN EXCLUSIVE MODE")
+            query = select(seals.c.digest).where(seals.c.change == number)
+            kept = connection.execute(query).scalar() == digest
+    except SQLAlchemyError:
+        with explained(book.address, _NOT_KNOWN):
+            raise lost from None
+    if not kept:
+        with explained(book.address, UNCHANGED):
+            raise lost
 
 
 def _beside(table: str, rows: Table) -> list[str | None]:

@@ -42,8 +42,9 @@ def read_log(
     17") as of which it is read, and rotors, the serials whose jobs are read.
 
     Raises BadInput, with every problem found, when the log cannot be used as a whole: no runs or no
-    readings, or a table that is there and cannot be read (a log without its moves would teach
-    wrong coefficients).
+    readings, a table that is there and cannot be read (a log without its moves would teach
+    wrong coefficients), or a damaged logbook (one of very many rows is not looked through each
+    time: 'adapt logbook verify' does that).
     """
     if is_logbook(path):
         return _in_logbook(path, known_on, rotors)
@@ -85,9 +86,11 @@ def _in_logbook(
     # Not imported for logs in folders: a database's library takes longer to load than they do.
     from adapt.database import states
     from adapt.database.opening import open_logbook
+    from adapt.database.verifying import require_whole
 
     book = open_logbook(path)
     with book.reading() as connection:
+        require_whole(book, connection)
         change, unsure = states.latest(connection), ""
         if known_on is not None:
             change, unsure = states.known_on(connection, known_on)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass
-from hashlib import blake2b
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +17,7 @@ from sqlalchemy import Connection, Row, Select, func, select
 from adapt.chart import Chart, read_chart
 from adapt.database.opening import Logbook
 from adapt.database.schema import changes, documents
+from adapt.database.sealing import digest_of_content
 from adapt.database.states import latest
 from adapt.database.writing import Change, writing
 from adapt.logbook.maps import map_from
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from adapt.logbook.maps import Map
 
 __all__ = [
-    "CHART", "COLUMN_MAP", "ROTOR_FILE", "Document", "Kept", "chart_of", "content_digest",
+    "CHART", "COLUMN_MAP", "ROTOR_FILE", "Document", "Kept", "chart_of",
     "document_of", "documents_of", "file_content", "keep_chart", "keep_column_map",
     "keep_rotor_file", "kept_in", "kept_map", "kept_rotors", "latest_chart", "latest_document",
     "latest_rotor_file",
@@ -201,7 +201,7 @@ def chart_of(content: bytes, file: str, rotor: Rotor, told_as: str | None = None
 
 def kept_in(change: Change, kind: str, label: str, file: str, content: bytes) -> tuple[int, bool]:
     """Keep a document within a change; return its number, and whether it was added."""
-    digest = content_digest(content)
+    digest = digest_of_content(content)
     query = select(documents.c.document, documents.c.digest, documents.c.file).where(
         documents.c.kind == kind, documents.c.label == label
     )
@@ -226,11 +226,6 @@ def file_content(path: str | PathLike[str], what: str) -> tuple[bytes, str]:
         reason = getattr(error, "strerror", None) or str(error)
         found = f"no readable file ({reason})"
         raise BadInput([Problem("fault", str(path), None, None, found, what)]) from None
-
-
-def content_digest(content: bytes) -> str:
-    """Return the digest of bytes that a logbook keeps: BLAKE2b, 32 bytes, in hexadecimal."""
-    return blake2b(content, digest_size=32).hexdigest()
 
 
 class _AlreadyKept(Exception):  # noqa: N818
@@ -275,7 +270,7 @@ def _with_content(
     """Return a document and its content. Raises BadInput where that is not what was kept."""
     query = select(documents.c.content).where(documents.c.document == document.number)
     content = bytes(connection.execute(query).scalar_one())
-    if content_digest(content) != document.digest:
+    if digest_of_content(content) != document.digest:
         raise BadInput(
             f"{book.shown}, documents: the {document.kind} {shown(document.label)} (document "
             f"{document.number}) is damaged: its bytes are not those that were kept. See what "

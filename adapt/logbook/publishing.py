@@ -13,6 +13,7 @@ from adapt.chart import Chart
 from adapt.coefficients import coefficients_content
 from adapt.database.opening import Logbook
 from adapt.database.schema import sets
+from adapt.database.sealing import digest_of_content
 from adapt.database.states import latest
 from adapt.database.writing import writing
 from adapt.learning import learn
@@ -21,7 +22,6 @@ from adapt.logbook.documents import (
     CHART,
     ROTOR_FILE,
     chart_of,
-    content_digest,
     document_of,
     file_content,
     kept_in,
@@ -106,7 +106,7 @@ def publish(
             chart=kept_chart,
             settings=json.dumps({"robust": robust}, sort_keys=True),
             programs=json.dumps(programs_now(), sort_keys=True),
-            digest=content_digest(content),
+            digest=digest_of_content(content),
             content=content,
         )
     with book.reading() as connection:

@@ -19,10 +19,10 @@ from adapt.chart import Chart
 from adapt.coefficients import Coefficients, coefficients_in
 from adapt.database.opening import Logbook
 from adapt.database.schema import LOG_TABLES, changes, documents, names, sets, withdrawals
+from adapt.database.sealing import digest_of_content
 from adapt.database.writing import writing
 from adapt.logbook.documents import (
     chart_of,
-    content_digest,
     document_of,
 )
 from adapt.problems import BadInput, CannotBeMet, one_of, shown
@@ -101,7 +101,7 @@ def content_of(book: Logbook, connection: Connection, published: PublishedSet) -
     """
     query = select(sets.c.content).where(sets.c.set == published.number)
     content = bytes(connection.execute(query).scalar_one())
-    if content_digest(content) != published.digest:
+    if digest_of_content(content) != published.digest:
         raise BadInput(
             f"{book.shown}: the set {shown(published.label)} is damaged: its bytes are not those "
             "that were published. See what 'adapt logbook verify' finds, and go on from the latest "

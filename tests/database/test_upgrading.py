@@ -17,10 +17,12 @@ from alembic.migration import MigrationContext
 from books import demo_rotors, to_write
 
 import adapt
+from adapt.database.backing_up import back_up, restore
 from adapt.database.making import upgrade_logbook
-from adapt.database.opening import VERSIONS, open_logbook
+from adapt.database.opening import VERSIONS, open_logbook, to_look_through
 from adapt.database.schema import metadata
 from adapt.database.states import latest
+from adapt.database.verifying import verify
 from adapt.problems import BadInput
 
 SCHEMAS = Path(__file__).parent / "schemas"
@@ -76,6 +78,19 @@ def test_an_upgrade_keeps_every_row_as_it_was(old: str) -> None:
         assert compare_metadata(MigrationContext.configure(connection), metadata) == []
     assert upgrade_logbook(old) == (VERSIONS[-1], VERSIONS[-1])
     assert everything(old) == before
+
+
+def test_an_upgrade_leaves_every_seal_whole(old: str, tmp_path: Path) -> None:
+    before = verify(to_look_through(old))
+    assert before.damages == ()
+    back_up(open_logbook(old, earlier=True), tmp_path / "before.logbook")
+    upgrade_logbook(old)
+    assert verify(open_logbook(old)).damages == ()
+    assert verify(open_logbook(old)).digest == before.digest
+    # What was backed up before comes back as it was, and goes the same way.
+    restore(tmp_path / "before.logbook", tmp_path / "again.logbook")
+    assert upgrade_logbook(tmp_path / "again.logbook") == ("0001", VERSIONS[-1])
+    assert verify(open_logbook(tmp_path / "again.logbook")).digest == before.digest
 
 
 def test_an_upgraded_logbook_reads_as_it_did(old: str) -> None:

@@ -249,11 +249,10 @@ def test_both_files_that_are_wrong_are_told(
     assert "there is no logbook" in said
 
 
+@pytest.mark.parametrize("place", ["postgresql"], indirect=True)  # a file has no password
 def test_no_message_file_or_suggested_command_shows_a_password(
     grown: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    if not grown.startswith("postgresql"):
-        pytest.skip("a file has no password")
     secret = grown.replace("hangar@", "hangar:seCRet@", 1)
     asked = secret + "?password=seCRet"
     out = str(tmp_path / "learned.json")

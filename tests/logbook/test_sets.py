@@ -221,7 +221,7 @@ def test_the_database_refuses_to_change_a_set_and_its_withdrawal(book: Logbook) 
 
 def tampered(book: Logbook, change: Callable[[bytes], bytes], with_digest: bool = False) -> None:
     """Change the bytes of a set behind the program's back."""
-    from adapt.logbook.documents import content_digest
+    from adapt.database.sealing import digest_of_content
 
     bytes_ = change(content(book))
     with book.engine.begin() as connection:
@@ -232,7 +232,7 @@ def tampered(book: Logbook, change: Callable[[bytes], bytes], with_digest: bool 
         connection.execute(sa.text("UPDATE sets SET content = :b"), {"b": bytes_})
         if with_digest:
             connection.execute(sa.text("UPDATE sets SET digest = :d"),
-                               {"d": content_digest(bytes_)})  # fmt: skip
+                               {"d": digest_of_content(bytes_)})  # fmt: skip
 
 
 def test_damage_to_a_set_is_told(book: Logbook) -> None:

@@ -30,6 +30,10 @@ VERBS = {
     "recompute": "recompute",
     "withdraw": "withdraw",
     "give": "give",
+    "verify": "verify",
+    "backup": "backup",
+    "restore": "restore",
+    "upgrade": "upgrade",
 }
 
 

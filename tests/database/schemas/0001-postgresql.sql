@@ -271,6 +271,7 @@ CREATE TABLE public.runs (
 CREATE TABLE public.seals (
     change bigint NOT NULL,
     counts text NOT NULL,
+    digests text NOT NULL,
     digest text NOT NULL
 );
 
@@ -326,11 +327,11 @@ INSERT INTO public.alembic_version VALUES ('0001');
 -- Data for Name: changes; Type: TABLE DATA; Schema: public; Owner: -
 --
 
-INSERT INTO public.changes VALUES (1, '2026-11-27T14:25:18.887760+00:00', NULL, 'N. N.', 'import', '', 'a folder', '0.1.0');
-INSERT INTO public.changes VALUES (2, '2026-11-27T14:25:19.650987+00:00', NULL, 'N. N.', 'import', '', 'a folder', '0.1.0');
-INSERT INTO public.changes VALUES (3, '2026-11-27T14:25:20.417483+00:00', NULL, 'N. N.', 'take out', 'entered twice', '', '0.1.0');
-INSERT INTO public.changes VALUES (4, '2026-11-27T14:25:20.589464+00:00', NULL, 'N. N.', 'close', '', '', '0.1.0');
-INSERT INTO public.changes VALUES (5, '2026-11-27T14:25:20.625112+00:00', NULL, 'N. N.', 'keep', '', '', '0.1.0');
+INSERT INTO public.changes VALUES (1, '2026-11-27T15:25:50.007837+00:00', NULL, 'N. N.', 'import', '', 'a folder', '0.1.0');
+INSERT INTO public.changes VALUES (2, '2026-11-27T15:25:50.357424+00:00', NULL, 'N. N.', 'import', '', 'a folder', '0.1.0');
+INSERT INTO public.changes VALUES (3, '2026-11-27T15:25:50.557228+00:00', NULL, 'N. N.', 'take out', 'entered twice', '', '0.1.0');
+INSERT INTO public.changes VALUES (4, '2026-11-27T15:25:50.671972+00:00', NULL, 'N. N.', 'close', '', '', '0.1.0');
+INSERT INTO public.changes VALUES (5, '2026-11-27T15:25:50.702678+00:00', NULL, 'N. N.', 'keep', '', '', '0.1.0');
 
 
 --
@@ -344,7 +345,7 @@ INSERT INTO public.corrections VALUES (1, 1, NULL, 0, 4, 40, 1, 4, 38, 27, 32, 3
 -- Data for Name: documents; Type: TABLE DATA; Schema: public; Owner: -
 --
 
-INSERT INTO public.documents VALUES (1, 5, 'rotor file', 'main rotor', 'main-rotor.toml', 'of no file', '\x006e6f7420726561642068657265ff');
+INSERT INTO public.documents VALUES (1, 5, 'rotor file', 'main rotor', 'main-rotor.toml', '1c8276d3dc29dd4d947926f8d3079faec10cacf71be1d509a6511bb2e53027e8', '\x006e6f7420726561642068657265ff');
 
 
 --
@@ -656,18 +657,18 @@ INSERT INTO public.runs VALUES (10, 1, NULL, 0, 3, 9, 12, 13, '2025-12-10T12:04'
 -- Data for Name: seals; Type: TABLE DATA; Schema: public; Owner: -
 --
 
-INSERT INTO public.seals VALUES (1, '{"corrections": 1, "events": 1, "fitted": 36, "headers": 8, "moves": 11, "names": 40, "readings": 140, "reviews": 1, "runs": 10, "track": 220}', '8fe041f92aebbf58fc20cde58c83c3a730a1666a8dc70dd75c5efe663d026486');
-INSERT INTO public.seals VALUES (2, '{"headers": 1, "readings": 1}', 'a8fc165dd0cb4d99acd48a0c4e049f1540f747da6738d93b8263e38e1ef8fcec');
-INSERT INTO public.seals VALUES (3, '{"moves": 1}', '4cea48d74e133a4795e0605944ab7101c3fcd0f112d66e43aa20909a64d4f16f');
-INSERT INTO public.seals VALUES (4, '{"job_states": 1}', 'bbd6e5a2281004a0c09aa4df53f73eb09e2cfbfc914c44f51677871158c7aa2d');
-INSERT INTO public.seals VALUES (5, '{"documents": 1, "sets": 1}', '2d8d9276fcb7350469db0672dcf70b805ac41f9947fe8855ad16047a9ef43d36');
+INSERT INTO public.seals VALUES (1, '{"corrections": 1, "events": 1, "fitted": 36, "headers": 8, "moves": 11, "names": 40, "readings": 140, "reviews": 1, "runs": 10, "track": 220}', '{"corrections": "6e41fff0cbf88b3d78934b66849ccf18", "events": "802aea44d78ec636217a751c8951aa33", "fitted": "6081fed0160fe274d968c1cbb1b7aa20", "headers": "ad5265b7e51c0d29aced0827cf6ff910", "moves": "c24a4b4f497eed70ed04f5d3125df76b", "names": "24ea2d615751a93b21a6a760ada50bd2", "readings": "5dce2dedf0203d5be8177f846e135228", "reviews": "ea3b8b1993323c3e4099683edbb1c0c6", "runs": "8568d760c379a2ca85e17fcf5accf2a0", "track": "e57f9a9f87b9b2e3a66fcb0f34099b94"}', 'f44f55c6317ee3d9ce0ccfef8e7beb318f09e1581e3051ccfc0611380a49cbce');
+INSERT INTO public.seals VALUES (2, '{"headers": 1, "readings": 1}', '{"headers": "ab51541bac6eb8a16af852a393834035", "readings": "1b002ace549870665b24f8d9f8c36fc8"}', 'e313cf1d3d8a7471ed6816ab82fbb15fda7fb77b93e89c83373ecb8519c64ce7');
+INSERT INTO public.seals VALUES (3, '{"moves": 1}', '{"moves": "671a6689c0fdbb318a5a7295e6dc7f83"}', '523e3dca9f241d36f0554c928b46de9d6a47f202d30dcde02c40d5f73cf70f73');
+INSERT INTO public.seals VALUES (4, '{"job_states": 1}', '{"job_states": "a98c166c418575026aaa5c66e84f6e9c"}', 'dc8880a9d351b7048780f946d7fe593ebde27682edf1a554aaaeab01d853dc8d');
+INSERT INTO public.seals VALUES (5, '{"documents": 1, "sets": 1}', '{"documents": "165112b3b9b32de9d50af9781f23fae1", "sets": "0b6ac08062b88fbec05456e414fc8861"}', '1e591f8bc486a4d95e7bd40de0c7c1c2f98c59c0879951f426da1a6b96cc706c');
 
 
 --
 -- Data for Name: sets; Type: TABLE DATA; Schema: public; Owner: -
 --
 
-INSERT INTO public.sets VALUES (1, 5, 'spring', 'main rotor', 2, 1, NULL, '{}', '{}', 'of no file', '\x7b002722ff7d');
+INSERT INTO public.sets VALUES (1, 5, 'spring', 'main rotor', 2, 1, NULL, '{}', '{}', '2655d9a96630eb501e77875af77a1f14a5eb665ad9b128bb12f0cf37481f824b', '\x7b002722ff7d');
 
 
 --

@@ -16,11 +16,11 @@ CREATE TABLE changes (
 	program TEXT NOT NULL, 
 	PRIMARY KEY (change)
 );
-INSERT INTO "changes" VALUES(1,'2026-11-27T14:25:10.961406+00:00',NULL,'N. N.','import','','a folder','0.1.0');
-INSERT INTO "changes" VALUES(2,'2026-11-27T14:25:11.414925+00:00',NULL,'N. N.','import','','a folder','0.1.0');
-INSERT INTO "changes" VALUES(3,'2026-11-27T14:25:11.692865+00:00',NULL,'N. N.','take out','entered twice','','0.1.0');
-INSERT INTO "changes" VALUES(4,'2026-11-27T14:25:11.771440+00:00',NULL,'N. N.','close','','','0.1.0');
-INSERT INTO "changes" VALUES(5,'2026-11-27T14:25:11.800943+00:00',NULL,'N. N.','keep','','','0.1.0');
+INSERT INTO "changes" VALUES(1,'2026-11-27T15:25:47.733029+00:00',NULL,'N. N.','import','','a folder','0.1.0');
+INSERT INTO "changes" VALUES(2,'2026-11-27T15:25:47.911007+00:00',NULL,'N. N.','import','','a folder','0.1.0');
+INSERT INTO "changes" VALUES(3,'2026-11-27T15:25:48.105037+00:00',NULL,'N. N.','take out','entered twice','','0.1.0');
+INSERT INTO "changes" VALUES(4,'2026-11-27T15:25:48.183482+00:00',NULL,'N. N.','close','','','0.1.0');
+INSERT INTO "changes" VALUES(5,'2026-11-27T15:25:48.221447+00:00',NULL,'N. N.','keep','','','0.1.0');
 CREATE TABLE corrections (
 	entry INTEGER NOT NULL, 
 	change INTEGER NOT NULL, 
@@ -58,7 +58,7 @@ CREATE TABLE documents (
 	PRIMARY KEY (document), 
 	CONSTRAINT fk_documents_change FOREIGN KEY(change) REFERENCES changes (change)
 );
-INSERT INTO "documents" VALUES(1,5,'rotor file','main rotor','main-rotor.toml','of no file',X'006E6F7420726561642068657265FF');
+INSERT INTO "documents" VALUES(1,5,'rotor file','main rotor','main-rotor.toml','1c8276d3dc29dd4d947926f8d3079faec10cacf71be1d509a6511bb2e53027e8',X'006E6F7420726561642068657265FF');
 CREATE TABLE events (
 	entry INTEGER NOT NULL, 
 	change INTEGER NOT NULL, 
@@ -452,15 +452,16 @@ INSERT INTO "runs" VALUES(10,1,NULL,0,3,9,12,13,'2025-12-10T12:04','OV-TF',NULL,
 CREATE TABLE seals (
 	change INTEGER NOT NULL, 
 	counts TEXT NOT NULL, 
+	digests TEXT NOT NULL, 
 	digest TEXT NOT NULL, 
 	PRIMARY KEY (change), 
 	CONSTRAINT fk_seals_change FOREIGN KEY(change) REFERENCES changes (change)
 );
-INSERT INTO "seals" VALUES(1,'{"corrections": 1, "events": 1, "fitted": 36, "headers": 8, "moves": 11, "names": 40, "readings": 140, "reviews": 1, "runs": 10, "track": 220}','8c3616601bcbc1333315de16c20d2b9917670d936920ca61a857407d2f21bea7');
-INSERT INTO "seals" VALUES(2,'{"headers": 1, "readings": 1}','9ff71e973c885b396034504d28c58f4c33a9e810a610f2484c819143b1c234cd');
-INSERT INTO "seals" VALUES(3,'{"moves": 1}','2211440892122ab6f38156fb3965ff29a97c70af2406883ecdd5fea071351fc1');
-INSERT INTO "seals" VALUES(4,'{"job_states": 1}','07a581e9ab5dd5ccfdb52048c121f0b18968300240250f2786b8ae04d1881fed');
-INSERT INTO "seals" VALUES(5,'{"documents": 1, "sets": 1}','19a844e11345ad76ab7483acc5d5c2150998552797e32ae66d52419e51ce35d9');
+INSERT INTO "seals" VALUES(1,'{"corrections": 1, "events": 1, "fitted": 36, "headers": 8, "moves": 11, "names": 40, "readings": 140, "reviews": 1, "runs": 10, "track": 220}','{"corrections": "6e41fff0cbf88b3d78934b66849ccf18", "events": "802aea44d78ec636217a751c8951aa33", "fitted": "6081fed0160fe274d968c1cbb1b7aa20", "headers": "ad5265b7e51c0d29aced0827cf6ff910", "moves": "c24a4b4f497eed70ed04f5d3125df76b", "names": "24ea2d615751a93b21a6a760ada50bd2", "readings": "5dce2dedf0203d5be8177f846e135228", "reviews": "ea3b8b1993323c3e4099683edbb1c0c6", "runs": "8568d760c379a2ca85e17fcf5accf2a0", "track": "e57f9a9f87b9b2e3a66fcb0f34099b94"}','bed4501cbb7e9d8e26305e111c6dc1230b838e77937c709a104f97464582f1a2');
+INSERT INTO "seals" VALUES(2,'{"headers": 1, "readings": 1}','{"headers": "ab51541bac6eb8a16af852a393834035", "readings": "1b002ace549870665b24f8d9f8c36fc8"}','0b1dbc8755ac7351dc503671db333362549971b8632a702a4498660c5159ca44');
+INSERT INTO "seals" VALUES(3,'{"moves": 1}','{"moves": "671a6689c0fdbb318a5a7295e6dc7f83"}','0f70b046f823cd76cc2da39032f37416b474f82132caf4988c517aa66a8467ab');
+INSERT INTO "seals" VALUES(4,'{"job_states": 1}','{"job_states": "a98c166c418575026aaa5c66e84f6e9c"}','0e38871ebe9c103f17cf2de14a2538153b9d4366919566cc175d38380d40a92c');
+INSERT INTO "seals" VALUES(5,'{"documents": 1, "sets": 1}','{"documents": "165112b3b9b32de9d50af9781f23fae1", "sets": "0b6ac08062b88fbec05456e414fc8861"}','dedf2b4d9f16addc1a734484b39d3ed83c1ee9b193196b93c8ebec8ae779afe9');
 CREATE TABLE sets (
 	"set" INTEGER NOT NULL, 
 	change INTEGER NOT NULL, 
@@ -480,7 +481,7 @@ CREATE TABLE sets (
 	CONSTRAINT fk_sets_rotor FOREIGN KEY(rotor) REFERENCES documents (document), 
 	CONSTRAINT fk_sets_chart FOREIGN KEY(chart) REFERENCES documents (document)
 );
-INSERT INTO "sets" VALUES(1,5,'spring','main rotor',2,1,NULL,'{}','{}','of no file',X'7B002722FF7D');
+INSERT INTO "sets" VALUES(1,5,'spring','main rotor',2,1,NULL,'{}','{}','2655d9a96630eb501e77875af77a1f14a5eb665ad9b128bb12f0cf37481f824b',X'7B002722FF7D');
 CREATE TABLE track (
 	entry INTEGER NOT NULL, 
 	change INTEGER NOT NULL, 

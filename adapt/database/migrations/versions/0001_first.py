@@ -57,6 +57,7 @@ def upgrade() -> None:
             autoincrement=False,
         ),
         text("counts"),
+        text("digests"),
         text("digest"),
     )
     op.create_table(
