@@ -16,7 +16,8 @@ from sqlalchemy import Connection, MetaData, insert
 
 from adapt.database.address import Address, address_of
 from adapt.database.explaining import explained, is_damage
-from adapt.database.making import make_tables, mark, migrate
+from adapt.database.making import make_tables, mark
+from adapt.database.migrating import migrate
 from adapt.database.on_file import connect, put_in_place, require_file
 from adapt.database.opening import Logbook, engine_of, open_logbook, require_version
 from adapt.database.streaming import in_batches

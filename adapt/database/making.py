@@ -7,19 +7,17 @@ from __future__ import annotations
 
 from contextlib import closing
 from os import PathLike
-from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
 from sqlalchemy import Connection, inspect
 
 from adapt.database.address import Address, address_of
 from adapt.database.explaining import explained
+from adapt.database.migrating import VERSIONS, migrate
 from adapt.database.on_file import APPLICATION, connect, put_in_place, require_file
-from adapt.database.opening import VERSIONS, Logbook, engine_of, require_version, version_of
+from adapt.database.opening import Logbook, engine_of, require_version, version_of
 from adapt.problems import BadInput, shown
 
-__all__ = ["make_tables", "mark", "migrate", "new_logbook", "upgrade_logbook"]
+__all__ = ["make_tables", "mark", "new_logbook", "upgrade_logbook"]
 
 
 def new_logbook(place: str | PathLike[str]) -> Logbook:
@@ -88,11 +86,3 @@ def upgrade_logbook(place: str | PathLike[str]) -> tuple[str, str]:
         if found != VERSIONS[-1]:
             migrate(connection, VERSIONS[-1])
     return str(found), VERSIONS[-1]
-
-
-def migrate(connection: Connection, to: str = VERSIONS[-1]) -> None:
-    """Bring the schema to a version, within the transaction of the connection."""
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    config.attributes["connection"] = connection
-    command.upgrade(config, to)

@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from os import PathLike
 from typing import Any
 
@@ -20,17 +21,14 @@ from sqlalchemy.pool import NullPool
 
 from adapt.database.address import Address, address_of
 from adapt.database.explaining import damaged, explained, shows_damage
+from adapt.database.migrating import VERSIONS
 from adapt.database.on_file import PATIENCE_S, begin_in_turn, connect, require_file, still
 from adapt.problems import BadInput, shown
 
 __all__ = [
-    "VERSIONS", "Logbook", "damage_told", "engine_of", "open_logbook", "require_version",
+    "Logbook", "damage_told", "engine_of", "open_logbook", "require_version",
     "to_look_through", "version_of",
 ]  # fmt: skip
-
-VERSIONS = ("0001", "0002")
-"""The versions of the schema, oldest first; the last is the one that this program works with."""
-
 
 _VERSION = re.compile(r"[0-9]{4}")
 _LINE = {
@@ -62,16 +60,18 @@ class Logbook:
 
         Raises AdaptError (BadInput, CannotBeMet) when the database cannot be read.
         """
-        # Whether or not it was opened to write: reading must neither wait for a writer nor keep
-        # one waiting.
-        engine = engine_of(self.address, to_write=False)
         with (
             still(self.address),
             damage_told(self),
             explained(self.address),
-            engine.connect() as connection,
+            self._reader.connect() as connection,
         ):
             yield connection
+
+    @cached_property
+    def _reader(self) -> Engine:
+        """Another engine than a writer's: reading waits for no writer, and keeps none waiting."""
+        return engine_of(self.address, to_write=False)
 
 
 def open_logbook(

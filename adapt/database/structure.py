@@ -11,7 +11,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.pool import StaticPool
 
 from adapt.database.explaining import said_of
-from adapt.database.making import migrate
+from adapt.database.migrating import migrate
 from adapt.database.schema import KEYS, LOG_TABLES
 
 __all__ = ["damaged_corrections", "damaged_file", "damaged_rules"]

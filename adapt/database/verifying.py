@@ -19,7 +19,8 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from adapt.database.address import Address
 from adapt.database.explaining import damaged, explained, said_of, shows_damage
-from adapt.database.opening import VERSIONS, Logbook, version_of
+from adapt.database.migrating import VERSIONS
+from adapt.database.opening import Logbook, version_of
 from adapt.database.schema import metadata
 from adapt.database.sealing import Seal, digest_of, digest_of_content, sealed
 from adapt.database.streaming import Row, Stream

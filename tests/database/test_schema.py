@@ -13,7 +13,7 @@ from alembic.script import ScriptDirectory
 from books import ONE_JOB, fresh, imported, written
 
 import adapt.database
-from adapt.database.opening import VERSIONS
+from adapt.database.migrating import VERSIONS
 from adapt.database.schema import metadata
 
 

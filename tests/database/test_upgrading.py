@@ -19,7 +19,8 @@ from books import demo_rotors, to_write
 import adapt
 from adapt.database.backing_up import back_up, restore
 from adapt.database.making import upgrade_logbook
-from adapt.database.opening import VERSIONS, open_logbook, to_look_through
+from adapt.database.migrating import VERSIONS
+from adapt.database.opening import open_logbook, to_look_through
 from adapt.database.schema import metadata
 from adapt.database.states import latest
 from adapt.database.verifying import verify

@@ -15,7 +15,8 @@ from books import DEMO, ONE_JOB, Rows, fresh, imported, written
 
 import adapt
 from adapt.database import opening, verifying
-from adapt.database.opening import VERSIONS, Logbook
+from adapt.database.migrating import VERSIONS
+from adapt.database.opening import Logbook
 from adapt.database.schema import metadata
 from adapt.database.sealing import digest_of
 from adapt.database.verifying import Damage, verify

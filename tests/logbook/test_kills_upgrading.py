@@ -10,13 +10,15 @@ import time
 from pathlib import Path
 
 import pytest
+from alembic.config import Config
 from books import to_write
 from forked import child_of
 from small_jobs import bring_in
 
 from adapt.database import making, opening, verifying
 from adapt.database.making import new_logbook, upgrade_logbook
-from adapt.database.opening import VERSIONS, open_logbook, version_of
+from adapt.database.migrating import VERSIONS
+from adapt.database.opening import open_logbook, version_of
 from adapt.database.verifying import verify_rows
 
 LATER = f'''
@@ -43,13 +45,13 @@ def later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (folder / "0098_later.py").write_text(LATER)
     own = Path(making.__file__).parent / "migrations" / "versions"
 
-    class Both(making.Config):
+    class Both(Config):
         def __init__(self) -> None:
             super().__init__()
             self.set_main_option("version_path_separator", "os")
             self.set_main_option("version_locations", f"{own}:{folder}")
 
-    monkeypatch.setattr(making, "Config", Both)
+    monkeypatch.setattr("alembic.config.Config", Both)
     for module in (making, opening, verifying):
         monkeypatch.setattr(module, "VERSIONS", (*VERSIONS, "0098"))
 
