@@ -62,9 +62,9 @@ def test_every_verb_of_the_logbook_has_help_with_an_example_that_is_understood(
 
     assert main(["logbook", verb, "--help"]) == 0
     lines = capsys.readouterr().out.split("example:")[1].strip().splitlines()
-    for line in lines:
-        asked = parser().parse_args(shlex.split(line)[1:])
-        assert (asked.command, asked.verb) == ("logbook", verb)
+    asked = [parser().parse_args(shlex.split(line)[1:]) for line in lines]
+    assert {a.command for a in asked} == {"logbook"}
+    assert verb in [a.verb for a in asked], "others may stand before or after it"
 
 
 def test_the_aims_that_can_be_asked_for_are_those_of_the_planner() -> None:
