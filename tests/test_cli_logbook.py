@@ -152,3 +152,15 @@ def test_a_new_logbook_takes_the_place_of_nothing(
     assert status == 2
     assert "choose another" in err
     assert other.read_text().startswith("not a logbook")
+
+
+def test_a_source_that_cannot_be_read_is_told_like_any_bad_input(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for source, words in (
+        (tmp_path / "nowhere", "no such file or folder"),
+        (tmp_path / "no.logbook", "there is no logbook"),
+    ):
+        status, out, err = said(capsys, "logbook", "import", book, source)
+        assert (status, out) == (2, "")
+        assert words in err

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -239,3 +240,25 @@ def test_a_job_belongs_to_one_rotor_whatever_hangar_named_it(place: str, tmp_pat
     assert found.change is None
     assert [(p.column, p.job) for p in found.faults] == [("rotor", "J-1")]
     assert "'MR-9' and 'MR-2'" in found.faults[0].found
+
+
+def test_another_logbook_comes_in_like_a_folder_as_it_is_in_force(
+    place: str, second_place: Callable[[], str], tmp_path: Path
+) -> None:
+    first = fresh(place)
+    imported(first, DEMO / "log", with_faults=True)
+    lines = changed(ONE_JOB, "readings", 1, "amplitude", "0.31")
+    imported(first, written(tmp_path / "log", ONE_JOB))
+    imported(first, written(tmp_path / "other", lines), correct=True)
+    other = second_place()
+    second = fresh(other)
+    made = imported(second, Path(place) if first.on_file else place, with_faults=True)  # type: ignore[arg-type]
+    assert made.change == 1
+    one, two = adapt.read_log(place), adapt.read_log(other)
+    assert set(one.tables) == set(two.tables)
+    for name, table in one.tables.items():
+        for column in table.columns:
+            assert np.array_equal(table.text(column), two.tables[name].text(column))
+    again = imported(first, Path(other) if first.on_file else other)  # type: ignore[arg-type]
+    assert again.change is None
+    assert again.new == 0

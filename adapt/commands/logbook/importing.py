@@ -22,7 +22,7 @@ def add(commands: Commands) -> None:
         "  adapt logbook import fleet.logbook 2026-11_vib.csv --map recorder.toml",
     )
     logbook(sub)
-    sub.add_argument("source", metavar="SOURCE", help="the folder or the file to read")
+    sub.add_argument("source", metavar="SOURCE", help="the folder, the file or the logbook to read")
     sub.add_argument(
         "--rotor",
         metavar="F",

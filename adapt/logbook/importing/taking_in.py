@@ -74,8 +74,9 @@ def take_in(
     nothing. told: called now and then with the number of rows read so far.
 
     Nothing is kept where rows are wrong, in conflict, of a closed job, or (without `with_faults`)
-    bring faults with them: `TakenIn.refused` says which. Raises CannotBeMet when somebody else goes
-    on writing, AdaptError when the logbook cannot be written.
+    bring faults with them: `TakenIn.refused` says which. Raises BadInput when the source cannot be
+    read at all, CannotBeMet when somebody else goes on writing, AdaptError when the logbook cannot
+    be written.
     """
     begun = time.monotonic()
     going = _Going()
@@ -100,7 +101,7 @@ def take_in(
     except _NotKept:
         pass
     except BadInput as error:
-        if not error.problems:
+        if not error.problems or not going.tables:
             raise
         going.note_wrong(error.problems)
         refused = _why_not(going, checked, with_faults)
