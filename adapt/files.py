@@ -10,7 +10,7 @@ from pathlib import Path
 
 from adapt.problems import AdaptError
 
-__all__ = ["write_whole"]
+__all__ = ["kept_back", "write_whole"]
 
 
 def write_whole(path: str | PathLike[str], content: str | bytes) -> None:
@@ -49,6 +49,13 @@ def write_whole(path: str | PathLike[str], content: str | bytes) -> None:
     _sync_folder(target.parent)
 
 
+def kept_back() -> int:
+    """Return the permissions that new files and folders are not given (the user's umask)."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
 def _cannot(path: str | PathLike[str], error: Exception) -> AdaptError:
     reason = getattr(error, "strerror", None) or str(error)
     return AdaptError(f"{os.fspath(path)!r} cannot be written ({reason}); nothing was changed")
@@ -58,9 +65,7 @@ def _mode(target: Path) -> int:
     """Return the permissions that the file has, or that a new file would get."""
     with contextlib.suppress(OSError):
         return target.stat().st_mode & 0o7777
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask
+    return 0o666 & ~kept_back()
 
 
 def _sync_folder(folder: Path) -> None:

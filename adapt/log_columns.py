@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-__all__ = ["EVENT_KINDS", "NEEDED_COLUMNS", "OPTIONAL_COLUMNS"]
+__all__ = ["EVENT_KINDS", "NEEDED_COLUMNS", "OPTIONAL_COLUMNS", "folded"]
 
 NEEDED_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "runs": ("rotor", "job", "run", "started"),
@@ -30,3 +30,12 @@ OPTIONAL_COLUMNS: Mapping[str, tuple[str, ...]] = {
     ),
 }  # fmt: skip
 EVENT_KINDS = ("hardware changed", "sensor moved", "reference moved", "other")
+
+
+def folded(name: str) -> str:
+    """Return a name of a design or a set as it is compared: without regard to case and blanks.
+
+    >>> folded(" Main  Rotor") == folded("main rotor")
+    True
+    """
+    return " ".join(name.split()).casefold()

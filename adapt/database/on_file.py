@@ -18,6 +18,7 @@ from pathlib import Path
 
 from adapt.database.address import Address
 from adapt.database.explaining import no_right, no_room
+from adapt.files import kept_back
 from adapt.problems import AdaptError, BadInput, CannotBeMet, shown
 
 __all__ = [
@@ -242,9 +243,7 @@ def put_in_place(address: Address, over: bool = False) -> Iterator[Address]:
 
 
 def _place(part: Path, target: Path, over: bool) -> None:
-    mask = os.umask(0)
-    os.umask(mask)
-    part.chmod(0o666 & ~mask)
+    part.chmod(0o666 & ~kept_back())
     with part.open("rb+") as file:
         os.fsync(file.fileno())
     if over or (target.exists() and target.stat().st_size == 0):

@@ -14,6 +14,7 @@ import pandas as pd
 
 from adapt.columns import first_of
 from adapt.findings import Findings, Mask
+from adapt.log_columns import folded
 from adapt.problems import one_of, shown
 from adapt.rotor import Rotor
 from adapt.tables import Table
@@ -165,20 +166,16 @@ def scope_of(rotor: Rotor, table: Table, findings: Findings) -> Scope:
 
 def _of_design(rotor: Rotor, table: Table, findings: Findings) -> Mask:
     """Return which runs are of this design: those that say so, and those that say nothing."""
-
-    def plain(name: str) -> str:
-        return " ".join(name.split()).casefold()
-
     column = table.column("design")
-    this = plain(rotor.name)
-    mine: Mask = column.each(lambda name: plain(name) in ("", this), bool)
+    this = folded(rotor.name)
+    mine: Mask = column.each(lambda name: folded(name) in ("", this), bool)
     if not mine.any() and len(table):
         expected = f"runs of the design {shown(rotor.name)}; none is"
         findings.doubt(table, [0], "design", expected, jobs=False)
     # A slip in the design would silently leave runs out.
     close = column.each(
         lambda name: (
-            difflib.SequenceMatcher(None, plain(name)[:100], this).ratio() >= _CLOSE_DESIGN
+            difflib.SequenceMatcher(None, folded(name)[:100], this).ratio() >= _CLOSE_DESIGN
         ),
         bool,
     )

@@ -20,6 +20,7 @@ from adapt.database.schema import changes, documents
 from adapt.database.sealing import digest_of_content
 from adapt.database.states import latest
 from adapt.database.writing import Change, writing
+from adapt.log_columns import folded
 from adapt.logbook.maps import map_from
 from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Rotor, rotor_in
@@ -134,7 +135,7 @@ def latest_rotor_file(
         documents.c.kind == ROTOR_FILE, documents.c.change <= change
     )
     labels = [label for (label,) in connection.execute(query.distinct())]
-    named = next((label for label in labels if _plain(label) == _plain(design)), None)
+    named = next((label for label in labels if folded(label) == folded(design)), None)
     found = None if named is None else latest_document(book, connection, change, ROTOR_FILE, named)
     if found is None:
         expected = one_of("a design whose rotor file is kept", design, labels)
@@ -277,7 +278,3 @@ def _with_content(
             "'adapt logbook verify' finds, and go on from the latest back-up"
         )
     return document, content
-
-
-def _plain(name: str) -> str:
-    return " ".join(name.split()).casefold()

@@ -19,6 +19,7 @@ import numpy as np
 
 from adapt.database.opening import Logbook
 from adapt.database.states import headers_of, tables_in_force
+from adapt.files import kept_back
 from adapt.problems import AdaptError, BadInput, shown
 from adapt.tables import Table
 
@@ -64,7 +65,7 @@ def export(
         for name, table in tables.items():
             rows[name] = len(table)
             formulas += _write(place / f"{name}.csv", table, order.get(name, []))
-        place.chmod(0o777 & ~_mask())
+        place.chmod(0o777 & ~kept_back())
         place.replace(target)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
@@ -106,9 +107,3 @@ def _like_formula(text: str) -> bool:
     except ValueError:
         return True
     return False
-
-
-def _mask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

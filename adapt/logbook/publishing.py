@@ -18,6 +18,7 @@ from adapt.database.states import latest
 from adapt.database.writing import writing
 from adapt.learning import learn
 from adapt.log import check
+from adapt.log_columns import folded
 from adapt.logbook.documents import (
     CHART,
     ROTOR_FILE,
@@ -151,13 +152,9 @@ def _require_label(label: str) -> None:
 
 
 def _require_free(connection: Connection, label: str) -> None:
-    taken = {_plain(s): s for (s,) in connection.execute(select(sets.c.label))}
-    if _plain(label) in taken:
+    taken = {folded(s): s for (s,) in connection.execute(select(sets.c.label))}
+    if folded(label) in taken:
         raise CannotBeMet(
-            f"there is a set {shown(taken[_plain(label)])} already: what was published never "
+            f"there is a set {shown(taken[folded(label)])} already: what was published never "
             "changes. Give the new one another name"
         )
-
-
-def _plain(label: str) -> str:
-    return " ".join(label.split()).casefold()

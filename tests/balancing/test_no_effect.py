@@ -1,9 +1,4 @@
-"""Noise alone is not taken for an effect, also where the regimes of a sensor share it.
-
-Measured with 800 jobs each (one trial weight, no effect, six regimes), channels taken as
-independent and as here: one sensor, correlation 0, 0.35, 0.7: 1.5, 3.1, 7.6 % and 0.0, 0.0, 1.0 %;
-two sensors, 0.35, 0.7: 4.4, 9.5 % and 0.4, 1.5 %. One sd of so many jobs is 0.4 to 1 %.
-"""
+"""Noise alone is not taken for an effect, also where the regimes of a sensor share it."""
 
 from __future__ import annotations
 

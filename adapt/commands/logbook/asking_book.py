@@ -46,17 +46,14 @@ def rotors_for(book: Logbook, files: Sequence[str]) -> list[Rotor]:
     """Return the rotor files that were given, and those kept of other designs."""
     import adapt
     from adapt.database.states import latest
+    from adapt.log_columns import folded
     from adapt.logbook.documents import kept_rotors
 
     given = [adapt.read_rotor(file) for file in files]
     with book.reading() as connection:
         kept = kept_rotors(book, connection, latest(connection))
-    names = {_plain(rotor.name) for rotor in given}
-    return [*given, *(rotor for rotor in kept if _plain(rotor.name) not in names)]
-
-
-def _plain(name: str) -> str:
-    return " ".join(name.split()).casefold()
+    names = {folded(rotor.name) for rotor in given}
+    return [*given, *(rotor for rotor in kept if folded(rotor.name) not in names)]
 
 
 def map_kept(book: Logbook, name: str) -> Map:

@@ -4,30 +4,17 @@ from __future__ import annotations
 
 import argparse
 
-from adapt.commands.answering import DONE, answer
 from adapt.commands.asking import Commands
-from adapt.commands.logbook.asking_book import book_of, logbook, named, who_of
+from adapt.commands.logbook.status import add_status, say_status
 
 __all__ = ["add", "run"]
 
 
 def add(commands: Commands) -> None:
     """Add the verb and its options."""
-    sub = commands.add(
-        "reopen",
-        "open a job again that was closed or stopped, and say why",
-        "adapt logbook reopen fleet.logbook --job J-014 --note 'vibration came back'",
-    )
-    logbook(sub)
-    sub.add_argument("--job", metavar="J", required=True, help="the job")
-    named(sub)
+    what = "open a job again that was closed or stopped, and say why"
+    add_status(commands, "reopen", what, "vibration came back")
 
 
 def run(asked: argparse.Namespace) -> int:
-    from adapt.logbook.jobs import set_status
-    from adapt.reports.logbook.jobs import status_document, status_report
-
-    book = book_of(asked, to_write=True)
-    state = set_status(book, asked.job, "open", who_of(asked), note=asked.note)
-    answer(asked, lambda: status_document(state), lambda: status_report(state))
-    return DONE
+    return say_status(asked, "open")

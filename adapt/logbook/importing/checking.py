@@ -9,6 +9,7 @@ from adapt.database.opening import Logbook
 from adapt.database.states import numbers_of, rows_in_force, tables_in_force
 from adapt.database.writing import Change
 from adapt.log import Log, check
+from adapt.log_columns import folded
 from adapt.logbook.jobs import states_of
 from adapt.problems import BadInput, Problem, shown
 from adapt.rotor import Rotor
@@ -60,11 +61,11 @@ def check_jobs(book: Logbook, change: Change, rotors: Sequence[Rotor], jobs: set
             found = " and ".join(shown(rotor) for rotor in rotors_of_job)
             expected = "one rotor in a job (where two hangars count alike, give jobs a prefix)"
             faults.append(Problem("fault", file, None, "rotor", found, expected, job))
-    by_design = {_plain(rotor.name): rotor for rotor in rotors}
+    by_design = {folded(rotor.name): rotor for rotor in rotors}
     alone = len(rotors) == 1
-    unchecked = sorted(d for d in designs if _plain(d) not in by_design and not (alone and not d))
+    unchecked = sorted(d for d in designs if folded(d) not in by_design and not (alone and not d))
     at_hand = [
-        r for r in rotors if any(_plain(d) == _plain(r.name) or (alone and not d) for d in designs)
+        r for r in rotors if any(folded(d) == folded(r.name) or (alone and not d) for d in designs)
     ]
     for rotor in at_hand:
         for group in _groups(serials):
@@ -76,10 +77,6 @@ def check_jobs(book: Logbook, change: Change, rotors: Sequence[Rotor], jobs: set
             faults += [p for p in fresh if p.severity == "fault"]
             doubts += [p for p in fresh if p.severity == "doubt"]
     return Checked(tuple(faults), tuple(doubts), tuple(d or "(no design given)" for d in unchecked))
-
-
-def _plain(name: str) -> str:
-    return " ".join(name.split()).casefold()
 
 
 def _what(problem: Problem) -> tuple[object, ...]:
