@@ -6,8 +6,8 @@
 
 Writes a log's folder (rotors x 10 jobs x 4 runs x 24 channels, moves between all runs), imports it
 with `adapt logbook import` in a process of its own, twice, and reads it back: all of it, as the
-learner does, and one rotor's jobs, as planning does. Beside it, in the same run, the least that
-anybody could do: the rows of readings.csv read by Python's csv module and put into a bare SQLite
+learner does, one rotor's jobs, as planning does, and as `adapt logbook verify` does. Beside it, in
+the same run, the least that anybody could do: the rows of readings.csv read by Python's csv module and put into a bare SQLite
 table as they are, without index, names or record. Prints seconds, rows a second, ratios, and the
 largest memory that each process had.
 """
@@ -31,6 +31,8 @@ import numpy as np
 from kept import add_folder, kept_csv, kept_text
 
 import adapt
+from adapt.database.opening import open_logbook
+from adapt.database.verifying import verify
 
 SENSORS = [f"sensor {k}" for k in range(4)]
 REGIMES = [f"regime {k}" for k in range(6)]
@@ -137,6 +139,14 @@ def measured(
         assert len(own.tables["readings"]) == JOBS * RUNS * len(SENSORS) * len(REGIMES)
     yield "one rotor's ten jobs read, as planning does: median", statistics.median(times), "ms"
     yield "the same, longest of 20", max(times), "ms"
+    begun = time.perf_counter()
+    looked = verify(open_logbook(book))
+    assert looked.whole
+    yield (
+        "looked through by verify, rows a second",
+        looked.rows / (time.perf_counter() - begun),
+        "1/s",
+    )
 
 
 def main() -> None:
