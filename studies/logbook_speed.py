@@ -7,9 +7,9 @@
 Writes a log's folder (rotors x 10 jobs x 4 runs x 24 channels, moves between all runs), imports it
 with `adapt logbook import` in a process of its own, twice, and reads it back: all of it, as the
 learner does, one rotor's jobs, as planning does, and as `adapt logbook verify` does. Beside it, in
-the same run, the least that anybody could do: the rows of readings.csv read by Python's csv module and put into a bare SQLite
-table as they are, without index, names or record. Prints seconds, rows a second, ratios, and the
-largest memory that each process had.
+the same run, the least that anybody could do: the rows of readings.csv read by Python's csv module
+and put into a bare SQLite table as they are, without index, names or record. Prints seconds, rows a
+second, ratios, and the largest memory that each process had.
 """
 
 from __future__ import annotations
