@@ -23,6 +23,7 @@ COMMANDS = {
     "review": "review",
     "plan": "plan",
     "compare": "compare",
+    "report": "report",
     "order": "order",
     "from-paper": "from_paper",
     "to-paper": "to_paper",

@@ -46,8 +46,9 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.outcomes import corrected_chart
     from adapt.reports.outcomes.compared import compare_report
     from adapt.reports.outcomes.decided import decisions_document, decisions_report
-    from adapt.reports.outcomes.figures import write_figures
     from adapt.reports.outcomes.outcome_documents import outcome_document
+    from adapt.reports.pictures.folder import write_pictures
+    from adapt.reports.pictures.outcomes import outcome_pictures
     from adapt.reports.show import step
 
     rotor, history = read(asked)
@@ -69,7 +70,7 @@ def run(asked: argparse.Namespace) -> int:
         )
     if asked.figures:
         with step("Drawing", quiet=asked.json):
-            paths = write_figures(outcome, rotor, asked.figures)
+            paths = write_pictures(outcome_pictures(outcome, rotor), asked.figures)
         say(f"{len(paths)} pictures written to {asked.figures}")
     say_left_out(asked, history)
     document = outcome_document(outcome)

@@ -12,17 +12,26 @@ from sqlalchemy import Connection
 
 from adapt.database import states
 from adapt.database.opening import open_logbook
+from adapt.logbook.jobs import states_of
+from adapt.logbook.record import changes_of
 from adapt.logbook.reviewed_elsewhere import require_reviews_elsewhere
 from adapt.logbook.sets import coefficients_of, corrected_since, require_in_use, set_of
 from adapt.logbook.state import serials_of_job
 from adapt.problems import shown
+from adapt.reports.job.values import Status
 
 if TYPE_CHECKING:
     from adapt.coefficients import Coefficients
     from adapt.log import History
     from adapt.rotor import Rotor
 
-__all__ = ["require_reviewed", "serials_asked_for", "set_asked_for"]
+__all__ = [
+    "require_reviewed",
+    "serials_asked_for",
+    "set_asked_for",
+    "state_in_words",
+    "state_of_job",
+]
 
 
 def serials_asked_for(asked: argparse.Namespace) -> list[str] | None:
@@ -71,6 +80,27 @@ def require_reviewed(
     with book.reading() as connection:
         change = _change(asked, connection)
         require_reviews_elsewhere(book, connection, change, known, rotor, history)
+
+
+def state_of_job(asked: argparse.Namespace) -> Status:
+    """Return the status of the job that was asked for, in the state that is asked for."""
+    with open_logbook(asked.log).reading() as connection:
+        found = states_of(connection, _change(asked, connection), [asked.job]).get(asked.job)
+    if found is None:
+        return Status("open")
+    return Status(found.status, found.closing_run, found.released_by, found.note)
+
+
+def state_in_words(asked: argparse.Namespace) -> str:
+    """Return which state of the logbook is read: its last change, and when that was made."""
+    book = open_logbook(asked.log)
+    with book.reading() as connection:
+        change = _change(asked, connection)
+        lines = changes_of(connection)
+    moment = next(
+        (line.recorded[:16].replace("T", " ") for line in lines if line.change == change), ""
+    )
+    return f"data from {book.shown} after change {change}, {moment} UTC"
 
 
 def _change(asked: argparse.Namespace, connection: Connection) -> int:

@@ -197,6 +197,29 @@ class Walk:
                     chart=self._chart,
                 )
 
+    def stretch_of(self, job: str) -> Stretch:
+        """Return the stretch of one job alone, learned from all runs before it began.
+
+        Raises KeyError where the job has no run.
+        """
+        runs = self._runs
+        code = runs.jobs.index(job) if job in runs.jobs else -1
+        members = np.flatnonzero(runs.job == code)
+        if not len(members):
+            raise KeyError(job)
+        cut, rotor = int(self._first[code]), int(runs.rotor[members[0]])
+        own = runs.of_rotor(rotor)
+        return Stretch(
+            rotor=self._rotor,
+            runs=own,
+            rank=self._rank[runs.rotor == rotor],
+            jobs=(own.jobs.index(job),),
+            cut=cut,
+            learned=_of_one(self._learn(cut), runs.serials[rotor]),
+            early=None,
+            chart=self._chart,
+        )
+
     def learn_all(self) -> Screened | None:
         """Learn from the whole log; None where it has no runs."""
         if not len(self._runs):

@@ -19,6 +19,7 @@ __all__ = [
     "HARDWARE",
     "OTHER",
     "SHORT",
+    "WHOLE",
     "Hardware",
     "checks_for",
     "hardware_of",
@@ -35,6 +36,28 @@ SHORT: tuple[str, ...] = (
     "A plan is advice from past readings, not an approval. If the rotor does not answer as "
     "predicted, stop and inspect: balancing must never hide a mechanical fault.",
 )
+
+WHOLE: tuple[str, ...] = (
+    "Rotating blades kill. Nobody under or near a turning rotor. Cables, brackets, sensors, tape "
+    "and targets are secured clear of rotors and flight controls before every start, and looked at "
+    "after it.",
+    "The maintenance manual and its limits come first. Limits, ranges and steps in the rotor file "
+    "are copied from the manual by the person who answers for them, and checked by a second.",
+    "Work and release are for licensed people under the rules of their authority. A plan is advice "
+    "from past readings, not an approval, and nothing that the program prints releases an "
+    "aircraft.",
+    "Look before balancing: play in rod ends and bearings, dampers, lost or cracked hardware, "
+    "dirt, ice or water in blades, damage. Balancing must never hide a mechanical fault.",
+    "Stop and inspect when a plan asks for unusually much, when a rotor's coefficients have "
+    "changed, or when a rotor does not answer to its moves as predicted.",
+    "Write down what was really done, on which blade and in which sense: a move logged on the "
+    "wrong blade misleads every later plan.",
+    "A clock angle belongs to its set-up. Another pickup, tape, edge or sensor place turns "
+    "readings; a quarter turn off, a correction of the right size makes the vibration grow.",
+    "An old plan is not tonight's. A plan names the run and the date that it starts from. When "
+    "anything was changed since, fly and read again first.",
+)
+"""For paper: those of docs/cautions.md that concern a job; the checks after moves stand apart."""
 
 ALWAYS: tuple[str, ...] = ("Ground run inside its limits before flight.",)
 

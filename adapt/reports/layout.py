@@ -1,13 +1,17 @@
-"""What a report is made of: headings, lines, bullets and tables, as plain values.
+"""What a report is made of: headings, lines, bullets, tables and pictures, as plain values.
 
-Reports build these from results; `show` puts them on a screen or into text. Nothing here prints.
+Reports build these from results; `show` puts them on a screen or into text, `html` into a page,
+`typeset` onto paper. Nothing here prints or draws.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = [
     "Block",
@@ -16,7 +20,10 @@ __all__ = [
     "Commands",
     "Heading",
     "Line",
+    "Picture",
+    "Row",
     "Table",
+    "ToSign",
     "Tone",
     "table",
     "without_blank_columns",
@@ -51,10 +58,14 @@ class Bullets:
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its title with the unit; numbers stand right, words left and may wrap."""
+    """One column: its title with the unit; numbers stand right, words left and may wrap.
+
+    bar: its cells are bars (`wording.bar`), which a page may draw.
+    """
 
     title: str
     numeric: bool = False
+    bar: bool = False
 
 
 @dataclass(frozen=True)
@@ -76,18 +87,46 @@ class Commands:
     lines: tuple[str, ...]
 
 
-Block = Heading | Line | Bullets | Table | Commands
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A picture: drawn only where pictures are shown.
+
+    name: as a part of a file's name. title: what stands over it. says: what it shows, in words, for
+    who cannot see it. draw: makes it anew.
+    """
+
+    name: str
+    title: str
+    says: str
+    draw: Callable[[], Figure]
+
+
+@dataclass(frozen=True, eq=False)
+class Row:
+    """Pictures that stand side by side where there is room."""
+
+    pictures: tuple[Picture, ...]
+
+
+@dataclass(frozen=True)
+class ToSign:
+    """Lines to fill in by hand on paper, each with what belongs on it."""
+
+    lines: tuple[str, ...]
+
+
+Block = Heading | Line | Bullets | Table | Commands | Picture | Row | ToSign
 
 
 def table(
     titles: Sequence[str], rows: Iterable[Sequence[str]], tones: Iterable[Tone] = ()
 ) -> Table:
-    """Return a table; a title that starts with ">" marks a column of numbers.
+    """Return a table; a title that starts with ">" marks a column of numbers, "|" one of bars.
 
     >>> table(["Blade", ">Amount [g]"], [["A", "+40"]]).columns[1]
-    Column(title='Amount [g]', numeric=True)
+    Column(title='Amount [g]', numeric=True, bar=False)
     """
-    columns = tuple(Column(t.removeprefix(">"), t.startswith(">")) for t in titles)
+    columns = tuple(Column(t.lstrip(">|"), t.startswith(">"), t.startswith("|")) for t in titles)
     return Table(columns, tuple(tuple(row) for row in rows), tuple(tones))
 
 

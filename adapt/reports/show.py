@@ -20,9 +20,21 @@ from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
-from adapt.reports.layout import Block, Bullets, Commands, Heading, Line, Table, Tone
+from adapt.reports.layout import (
+    Block,
+    Bullets,
+    Commands,
+    Heading,
+    Line,
+    Picture,
+    Row,
+    Table,
+    Tone,
+    ToSign,
+)
+from adapt.reports.wording import printable
 
-__all__ = ["as_text", "printable", "show", "step"]
+__all__ = ["as_text", "show", "step"]
 
 NARROWEST = 80
 _WIDEST_PIPE = 100
@@ -101,18 +113,11 @@ def _now_and_then(what: str, started: float) -> Callable[[str], None]:
     return tell
 
 
-def printable(text: str) -> str:
-    r"""Return text from a file without what could steer a terminal.
-
-    >>> printable("blade \x1b[2J A")
-    'blade ?[2J A'
-    """
-    return "".join(c if c.isprintable() else "?" for c in text)
-
-
 def _print(report: Sequence[Block], console: Console) -> None:
     before: Block | None = None
     for block in report:
+        if isinstance(block, Picture | Row):
+            continue
         if before is not None and not isinstance(before, Heading) and _stands_apart(block, before):
             console.print()
         _print_block(block, console)
@@ -139,6 +144,9 @@ def _print_block(block: Block, console: Console) -> None:
                 console.print(Text(f"  {printable(line)}"), soft_wrap=True)
         case Table():
             _print_table(block, console)
+        case ToSign(lines):
+            for line in lines:
+                console.print(Text(f"{printable(line)}: {'_' * 30}"))
 
 
 def _text_width(console: Console) -> int:

@@ -22,6 +22,7 @@ __all__ = [
     "number",
     "own_phase_deg",
     "percent",
+    "printable",
     "share",
     "share_between",
     "signed",
@@ -208,3 +209,12 @@ def date_and_time(moment: Any) -> str:
     if not hasattr(moment, "strftime"):
         return str(moment).replace("T", " ")[:16]
     return str(moment.strftime("%Y-%m-%d %H:%M" if moment.hour or moment.minute else "%Y-%m-%d"))
+
+
+def printable(text: str) -> str:
+    r"""Return text from a file without what could steer a terminal or break a page.
+
+    >>> printable("blade \x1b[2J A")
+    'blade ?[2J A'
+    """
+    return "".join(c if c.isprintable() else "?" for c in text)

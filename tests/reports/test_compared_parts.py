@@ -17,8 +17,9 @@ from adapt.reports.layout import Table
 from adapt.reports.outcomes.compared import compare_report
 from adapt.reports.outcomes.compared_by import compared_by
 from adapt.reports.outcomes.decided import decisions_document, decisions_report
-from adapt.reports.outcomes.figures import write_figures
 from adapt.reports.outcomes.held import held
+from adapt.reports.pictures.folder import write_pictures
+from adapt.reports.pictures.outcomes import outcome_pictures
 from adapt.reports.show import as_text
 from adapt.rotor import Limit
 
@@ -98,7 +99,7 @@ def test_a_comparison_of_nothing_still_reads(flown: tuple[Fleet, Outcome], tmp_p
     empty = compare(f.rotor, history([], []), f.chart)
     text = as_text(compare_report(empty, f.rotor))
     assert "0 runs of 0 jobs" in text
-    assert write_figures(empty, f.rotor, tmp_path / "none") == []
+    assert write_pictures(outcome_pictures(empty, f.rotor), tmp_path / "none") == []
 
 
 def test_pictures_are_written_whole_and_show_every_pair(
@@ -106,7 +107,7 @@ def test_pictures_are_written_whole_and_show_every_pair(
 ) -> None:
     f, outcome = flown
     folder = tmp_path / "a" / "figures"
-    paths = write_figures(outcome, f.rotor, folder)
+    paths = write_pictures(outcome_pictures(outcome, f.rotor), folder)
     names = {path.stem for path in paths}
     assert names == {
         "change-sensor-1", "change-sensor-2", "skill-by-channel", "error-by-experience",
@@ -128,8 +129,14 @@ def test_pictures_are_written_whole_and_show_every_pair(
 
 def test_the_same_picture_is_the_same_file(flown: tuple[Fleet, Outcome], tmp_path: Path) -> None:
     f, outcome = flown
-    one = {p.name: p.read_bytes() for p in write_figures(outcome, f.rotor, tmp_path / "one")}
-    two = {p.name: p.read_bytes() for p in write_figures(outcome, f.rotor, tmp_path / "two")}
+    one = {
+        p.name: p.read_bytes()
+        for p in write_pictures(outcome_pictures(outcome, f.rotor), tmp_path / "one")
+    }
+    two = {
+        p.name: p.read_bytes()
+        for p in write_pictures(outcome_pictures(outcome, f.rotor), tmp_path / "two")
+    }
     assert one == two
 
 
@@ -137,7 +144,7 @@ def test_a_folder_that_cannot_be_made_is_told(flown: tuple[Fleet, Outcome], tmp_
     f, outcome = flown
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(AdaptError, match="file"):
-        write_figures(outcome, f.rotor, tmp_path / "file" / "figures")
+        write_pictures(outcome_pictures(outcome, f.rotor), tmp_path / "file" / "figures")
 
 
 def test_decisions_read_as_text_with_what_a_replay_cannot_show(decided: Decisions) -> None:

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapt.reports.layout import Bullets, Heading, Line, table
-from adapt.reports.show import as_text, printable, show
+from adapt.reports.show import as_text, show
+from adapt.reports.wording import printable
 
 READINGS = table(
     ["Regime", ">Before", ">Limit"],

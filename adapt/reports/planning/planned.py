@@ -27,7 +27,7 @@ from adapt.reports.wording import (
 )
 from adapt.rotor import Rotor
 
-__all__ = ["checks", "headline", "moves", "plan_report", "readings_table", "tradeoff"]
+__all__ = ["checks", "headline", "moves", "plan_report", "readings_table", "tradeoff", "verdict"]
 
 _CONDITIONS = {
     "gross_weight": "gross weight {:g}",
@@ -100,7 +100,7 @@ def readings_table(plan: Plan, rotor: Rotor) -> Table:
         "bad" if f is not None and f.ratio is not None and f.ratio > 1.0 + 1e-9 else "plain"
         for f in forecasts
     ]
-    return table(["Regime", ">Before", ">After", ">Limit", ">Ratio", "", ">Chance"], rows, tones)
+    return table(["Regime", ">Before", ">After", ">Limit", ">Ratio", "|", ">Chance"], rows, tones)
 
 
 def tradeoff(plan: Plan, rotor: Rotor) -> Iterable[Block]:
@@ -152,6 +152,11 @@ def headline(plan: Plan, coefficients_from: str) -> Iterable[Block]:
             "Regimes are weighted: the largest ratio times weight is "
             f"{number(plan.weighted_ratio)}."
         )
+    yield from verdict(plan)
+
+
+def verdict(plan: Plan) -> Iterable[Block]:
+    """Yield what the plan comes to, whether that is proven, and what stops it."""
     yield Line(_verdict(plan), tone="plain" if plan.feasible else "bad")
     yield Line(_proof(plan))
     yield from _stopped(plan)
