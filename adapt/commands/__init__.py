@@ -35,6 +35,7 @@ COMMANDS = {
     "setup": "setup",
     "reference": "reference",
     "logbook": "logbook",
+    "pages": "pages",
     "demo": "demo",
 }
 

@@ -24,6 +24,7 @@ __all__ = [
     "known_on",
     "minutes",
     "moves",
+    "port",
     "published_set",
     "rotor_file",
     "seconds",
@@ -171,6 +172,13 @@ def minutes(text: str) -> float:
 def seconds(text: str) -> float:
     """Return a time."""
     return at_least_0(text, "a time in seconds, such as 60")
+
+
+def port(text: str) -> int:
+    """Return a port; 0 takes one that is free."""
+    if not text.isdecimal() or len(text) > 5 or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"found {shown(text)}, expected a port, 0 to 65535")
+    return int(text)
 
 
 def at_least_0(text: str, expected: str) -> float:

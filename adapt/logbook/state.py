@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from adapt.database.opening import Logbook
-from adapt.database.schema import LOG_TABLES, names
+from adapt.database.schema import LOG_TABLES, documents, job_states, names, sets, withdrawals
 from adapt.database.states import numbers_of, tables_in_force
 from adapt.log import Log
 from adapt.problems import BadInput
 
-__all__ = ["log_at", "serials_of_job"]
+__all__ = ["documents_touched", "log_at", "serials_of_job", "serials_touched"]
+
+_BATCH = 500
 
 
 def log_at(
@@ -45,3 +47,35 @@ def serials_of_job(connection: Connection, change: int, job: str) -> list[str]:
         own = (runs.c.job == number) & (runs.c.change <= change)
         found |= {str(text) for (text,) in connection.execute(query.where(own, first))}
     return sorted(found)
+
+
+def serials_touched(connection: Connection, after: int, until: int) -> set[str]:
+    """Return the serials of the rotors whose jobs got rows or a status by changes in between.
+
+    after: the change that is known; until: the last that is asked about.
+    """
+    jobs: set[int] = set()
+    for table in (*LOG_TABLES.values(), job_states):
+        key = next(iter(table.primary_key))
+        # From the end backwards, so that only what is new is looked at: numbers go up with changes.
+        old = select(key).where(table.c.change <= after).order_by(key.desc()).limit(1)
+        last = connection.execute(old).scalar() or 0
+        query = select(table.c.job).where(key > last, table.c.change <= until)
+        jobs |= {int(job) for (job,) in connection.execute(query.distinct())}
+    runs = LOG_TABLES["runs"]
+    found: set[str] = set()
+    listed = sorted(jobs)
+    for at in range(0, len(listed), _BATCH):
+        query = select(names.c.text).join(runs, runs.c.rotor == names.c.name)
+        mine = runs.c.job.in_(listed[at : at + _BATCH])
+        found |= {str(text) for (text,) in connection.execute(query.where(mine).distinct())}
+    return found
+
+
+def documents_touched(connection: Connection, after: int, until: int) -> bool:
+    """Return whether rotor files, charts, sets or reviews were added by changes in between."""
+    for table in (documents, sets, withdrawals, LOG_TABLES["reviews"]):
+        query = select(func.count()).where(table.c.change > after, table.c.change <= until)
+        if connection.execute(query).scalar():
+            return True
+    return False

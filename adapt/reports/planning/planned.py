@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from adapt.planning.plan import ChannelKey, Plan, ReadingForecast, TrackForecast
+from adapt.planning.plan import ByHand, ChannelKey, Plan, ReadingForecast, TrackForecast
 from adapt.reports import cautions
 from adapt.reports.layout import Block, Bullets, Heading, Line, Table, Tone, table
 from adapt.reports.planning.planned_beside import beside, in_short, opening, poor_chance
@@ -27,7 +27,16 @@ from adapt.reports.wording import (
 )
 from adapt.rotor import Rotor
 
-__all__ = ["checks", "headline", "moves", "plan_report", "readings_table", "tradeoff", "verdict"]
+__all__ = [
+    "checks",
+    "forecast_table",
+    "headline",
+    "moves",
+    "plan_report",
+    "readings_table",
+    "tradeoff",
+    "verdict",
+]
 
 _CONDITIONS = {
     "gross_weight": "gross weight {:g}",
@@ -75,6 +84,11 @@ def plan_report(
 
 def readings_table(plan: Plan, rotor: Rotor) -> Table:
     """Return every reading and track spread before and after the moves, against its limit."""
+    return forecast_table(plan, rotor, plan.after_run)
+
+
+def forecast_table(plan: Plan | ByHand, rotor: Rotor, after_run: str) -> Table:
+    """Return the same of a plan, or of moves by hand; after_run: the run that it starts from."""
     rows: list[tuple[str, ...]] = []
     forecasts: list[ReadingForecast | TrackForecast | None] = []
     for sensor in rotor.sensors:
@@ -86,7 +100,7 @@ def readings_table(plan: Plan, rotor: Rotor) -> Table:
         for r in of_sensor:
             before = amplitude_at_clock(r.before, sensor.phase, digits)
             after = amplitude_at_clock(r.after, sensor.phase, digits)
-            rows.append(_forecast_row(r, before, after, number(r.limit, digits), plan.after_run))
+            rows.append(_forecast_row(r, before, after, number(r.limit, digits), after_run))
             forecasts.append(r)
     if plan.track:
         rows.append((f"track spread [{rotor.track_unit}]", *[""] * 6))
@@ -94,7 +108,7 @@ def readings_table(plan: Plan, rotor: Rotor) -> Table:
     for t in plan.track:
         digits = track_decimals(rotor.track_unit)
         before, after = number(t.before, digits), number(t.after, digits)
-        rows.append(_forecast_row(t, before, after, number(t.limit, digits), plan.after_run))
+        rows.append(_forecast_row(t, before, after, number(t.limit, digits), after_run))
         forecasts.append(t)
     tones: list[Tone] = [
         "bad" if f is not None and f.ratio is not None and f.ratio > 1.0 + 1e-9 else "plain"

@@ -18,7 +18,7 @@ from adapt.reports.wording import (
 )
 from adapt.rotor import Rotor
 
-__all__ = ["beside", "in_short", "opening", "poor_chance"]
+__all__ = ["beside", "held_beside", "in_short", "opening", "poor_chance"]
 
 _HELPS = {
     "noise": "The noise of one run is what stands in the way: no move helps against it. Repeat the "
@@ -114,12 +114,7 @@ def beside(plan: Plan, rotor: Rotor) -> Iterable[Block]:
 def _by_hand(plan: Plan, held: ByHand, rotor: Rotor) -> Iterable[Block]:
     yield Heading("Your own moves beside the plan")
     yield Line(f"{in_short(held.moves, rotor)}.")
-    if held.breaks:
-        yield Line("They break what the hardware allows:", tone="bad")
-        yield Bullets(held.breaks, tone="bad")
-    if held.unknown:
-        names = joined([f"{k.sensor or 'track'} in {k.regime}" for k in held.unknown])
-        yield Line(f"What they do to {names} is not known.", tone="bad")
+    yield from held_beside(held)
     rows: list[tuple[str, ...]] = [
         ("Worst ratio", number(plan.worst_ratio), number(held.worst_ratio)),
         ("Chance", percent(plan.chance), percent(held.chance)),
@@ -149,6 +144,16 @@ def _by_hand(plan: Plan, held: ByHand, rotor: Rotor) -> Iterable[Block]:
                 )
             )
     yield table(["", ">The plan", ">Yours"], rows)
+
+
+def held_beside(held: ByHand) -> Iterable[Block]:
+    """Yield which bounds moves by hand break, and what they do that is not known."""
+    if held.breaks:
+        yield Line("They break what the hardware allows:", tone="bad")
+        yield Bullets(held.breaks, tone="bad")
+    if held.unknown:
+        names = joined([f"{k.sensor or 'track'} in {k.regime}" for k in held.unknown])
+        yield Line(f"What they do to {names} is not known.", tone="bad")
 
 
 def _stage(stage: NextStage, rotor: Rotor) -> Iterable[Block]:

@@ -1,0 +1,183 @@
+"""Pages of jobs: which are open, how each stands, its report; opening one, closing one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from flask import Flask, Response, redirect, render_template, request, url_for
+
+from adapt.logbook.entering import EnteredRow, enter
+from adapt.logbook.jobs import set_status
+from adapt.logbook.record import changes_of
+from adapt.pages import tasks
+from adapt.problems import AdaptError, BadInput
+from adapt.reports.balancing.order_of_work import kind_of
+from adapt.reports.html import as_page
+from adapt.reports.job.job_report import foot_of, job_report, title_of
+from adapt.reports.job.read import moves_made, readings_read, runs_flown, standing, track_read
+from adapt.reports.job.values import JobRecord, Status
+from adapt.reports.layout import Block
+
+if TYPE_CHECKING:
+    from adapt.pages.application import Shop
+    from adapt.pages.fleet import State
+
+__all__ = ["job_asked_for", "record_of", "routes"]
+
+
+def routes(app: Flask, shop: Shop) -> None:
+    """Add the pages."""
+
+    @app.get("/")
+    def open_jobs() -> str:
+        state = shop.fleet.state()
+        every = request.args.get("all") == "1"
+        wanted = request.args.get("find", "").strip().casefold()
+        listed = [
+            (job, state.standing(job))
+            for job in list(state.jobs().values())[::-1]
+            if (every or job.state.status == "open")
+            and wanted in f"{job.job} {job.rotor} {job.aircraft} {job.design}".casefold()
+        ]
+        return render_template(
+            "jobs.html", state=state, jobs=listed[:200], more=len(listed) - 200, every=every,
+            find=request.args.get("find", ""), rotors=state.rotors(),
+        )  # fmt: skip
+
+    @app.get("/job")
+    def job() -> str:
+        state = shop.fleet.state()
+        found = job_asked_for(state)
+        rotor = state.rotor_of(found)
+        record = record_of(state, found.job)
+        report: list[Block] = [*standing(record), *readings_read(record), *track_read(record)]
+        report += [*moves_made(record), *runs_flown(record)]
+        with state.book.reading() as connection:
+            lines = changes_of(connection, found.job)
+        return render_template(
+            "job.html", state=state, job=found, rotor=rotor, report=report, changes=lines[::-1],
+            look=kind_of(rotor).look, runs=record.run_names,
+        )  # fmt: skip
+
+    @app.route("/jobs/new", methods=["GET", "POST"])
+    def new_job() -> Any:
+        state = shop.fleet.state()
+        known = {j.rotor: j for j in state.jobs().values()}
+        given = {k: request.form.get(k, "").strip() for k in _NEW}
+        wrong: dict[str, str] = {}
+        if request.method == "POST":
+            design = given["design"]
+            if design not in state.rotors():
+                wrong["design"] = "choose one of the designs whose rotor files are kept"
+            wrong |= {
+                k: "found nothing; expected a name" for k in ("job", "rotor", "run") if not given[k]
+            }
+            if given["job"] in state.jobs():
+                wrong["job"] = "found a job of the logbook; expected a name that is new"
+            if not wrong:
+                row = EnteredRow(
+                    "runs",
+                    {"job": given["job"], "run": given["run"]},
+                    {k: given[k] for k in ("rotor", "design", "aircraft", "started")},
+                )
+                rotors = [state.rotors()[design]]
+                made = enter(shop.fleet.to_write(), [row], shop.by(), "a new job", rotors=rotors)
+                if not made.refused:
+                    return redirect(url_for("enter_run", job=given["job"], run=given["run"]))
+                wrong = {p.column or "job": f"found {p.found}; expected {p.expected}"
+                         for p in made.wrong}  # fmt: skip
+                if made.meanwhile:
+                    wrong["job"] = "somebody else has opened this job meanwhile"
+        return render_template(
+            "new_job.html", state=state, given=given, wrong=wrong, rotors=state.rotors(),
+            serials=sorted(known), suggested=_next_name(list(state.jobs())),
+            aircraft={serial: j.aircraft for serial, j in known.items()},
+        ), (400 if wrong else 200)  # fmt: skip
+
+    @app.post("/job/status")
+    def job_status() -> Any:
+        state = shop.fleet.state()
+        found = job_asked_for(state)
+        set_status(
+            shop.fleet.to_write(), found.job, request.form.get("status", ""), shop.by(),
+            closing_run=request.form.get("closing_run", ""),
+            released_by=request.form.get("released_by", "").strip(),
+            note=request.form.get("note", "").strip(),
+        )  # fmt: skip
+        return redirect(url_for("job", job=found.job))
+
+    @app.get("/job/report.<kind>")
+    def report(kind: str) -> Any:
+        state = shop.fleet.state()
+        found = job_asked_for(state)
+        if kind not in ("html", "pdf"):
+            raise BadInput("report: found another kind; expected html or pdf")
+        looked = shop.works.begin(
+            f"Looking back on job {found.job}", tasks.look_back_on, shop.fleet.place, state.change,
+            found.job,
+        )  # fmt: skip
+        planned = shop.works.begin(
+            f"Planning job {found.job}", tasks.plan_job, shop.fleet.place, state.change, found.job,
+            tasks.Asked(),
+        )  # fmt: skip
+        for work in (looked, planned):
+            if not work.wait(0.3):
+                return render_template("waiting.html", state=state, job=found, work=work), 202
+        record = record_of(state, found.job, looked.result(), planned)
+        if kind == "html":
+            return as_page(job_report(record), title_of(record))
+        from adapt.reports.typeset import as_pdf
+
+        paper = as_pdf(job_report(record), title_of(record), foot_of(record))
+        return Response(paper, mimetype="application/pdf")
+
+
+_NEW = ("job", "rotor", "design", "aircraft", "run", "started")
+
+
+def job_asked_for(state: State) -> Any:
+    """Return the job that the request names. Raises BadInput where there is none."""
+    return state.job(request.values.get("job", ""))
+
+
+def record_of(state: State, job: str, outcome: Any = None, planned: Any = None) -> JobRecord:
+    """Return a job as reports take it; outcome, planned: the work on them, where there was any."""
+    found = state.job(job)
+    rotor = state.rotor_of(found)
+    plan, origin, concerns, why_not = None, "", (), ""
+    if found.state.status != "open":
+        why_not = f"None: the job is {found.state.status}."
+    elif planned is not None:
+        try:
+            made = planned.result()
+            plan, origin, concerns = made.plan, made.coefficients_from, made.concerns
+        except AdaptError as error:
+            why_not = f"None can be given: {error}."
+    told = found.state
+    return JobRecord(
+        rotor=rotor,
+        history=state.history(rotor, found.rotor),
+        job=job,
+        outcome=outcome,
+        plan=plan,
+        why_no_plan=why_not,
+        coefficients_from=origin,
+        status=Status(told.status, told.closing_run, told.released_by, told.note),
+        data=state.words,
+        concerns=concerns,
+    )
+
+
+def _next_name(names: list[str]) -> str:
+    """Return a name that goes on from the last: J-059 after J-058; "" where none does.
+
+    >>> _next_name(["J-9", "J-10"]), _next_name(["spring"]), _next_name([])
+    ('J-11', '', '')
+    """
+    best: tuple[int, str, int] | None = None
+    for name in names:
+        head = name.rstrip("0123456789")
+        digits = name[len(head) :]
+        if digits and len(digits) < 10 and (best is None or int(digits) >= best[0]):
+            best = (int(digits), head, len(digits))
+    return "" if best is None else f"{best[1]}{best[0] + 1:0{best[2]}d}"

@@ -1,0 +1,168 @@
+"use strict";
+// A form of entries: nothing typed is lost on reload, back or a lost connection; mistakes at their field.
+(() => {
+  const form = document.getElementById("entry");
+  if (!form) return;
+  const key = "adapt draft " + form.dataset.draft;
+  const status = form.querySelector("[data-status]");
+  const summary = document.querySelector("[data-summary]");
+  const undoButton = form.querySelector("[data-undo]");
+  const discardButton = form.querySelector("[data-discard]");
+  const fields = () => [...form.elements].filter((e) => e.name && e.type !== "hidden" && e.type !== "submit");
+  const shown = JSON.parse(form.elements.was.value);
+  const typed = () => Object.fromEntries(fields().filter((e) => e.type !== "radio" || e.checked).map((e) => [e.name, e.value]));
+  const steps = []; // what the undo button goes back through
+  let last = typed();
+  let waiting = null; // what is to be sent when there is a connection again
+
+  const put = (values) => {
+    for (const e of fields()) {
+      if (e.type === "radio") e.checked = values[e.name] === e.value;
+      else if (e.name in values) e.value = values[e.name];
+    }
+  };
+  const differs = (values) => Object.entries(values).some(([n, v]) => n !== "angles" && v !== (shown[n] || "") && !(n === "started" && v === (shown[n] || "").slice(0, 16)));
+  const keepDraft = () => {
+    const values = typed();
+    try {
+      if (differs(values)) localStorage.setItem(key, JSON.stringify({ values, was: shown, at: new Date().toISOString(), waiting: waiting !== null }));
+      else localStorage.removeItem(key);
+    } catch {
+      say("This browser keeps no drafts: what is not sent is lost when the page is left.");
+    }
+    discardButton.hidden = !differs(values);
+    undoButton.hidden = steps.length === 0;
+  };
+  const say = (text) => { status.textContent = text; };
+
+  const mark = (told) => {
+    for (const span of form.querySelectorAll(".wrong")) {
+      const name = span.dataset.for;
+      const wrong = (told.wrong || {})[name];
+      const theirs = (told.theirs || {})[name];
+      const doubt = (told.doubts || {})[name];
+      span.textContent = wrong || (theirs ? "entered meanwhile: " + theirs : "") || (doubt ? "unlikely: " + doubt : "");
+      span.classList.toggle("doubt", !wrong && !theirs);
+      const input = document.getElementById("f-" + name);
+      if (wrong || theirs) {
+        input.setAttribute("aria-invalid", "true");
+        input.setAttribute("aria-describedby", span.id);
+      } else {
+        input.removeAttribute("aria-invalid");
+      }
+    }
+  };
+
+  let timer = 0;
+  let asked = 0;
+  const check = async () => {
+    const mine = ++asked;
+    try {
+      const answer = await fetch(form.dataset.check, { method: "POST", body: new FormData(form), headers: { Accept: "application/json" } });
+      const told = await answer.json();
+      if (mine === asked && (answer.ok || answer.status === 400)) mark(told);
+    } catch {
+      // No connection: said when the form is sent.
+    }
+  };
+  form.addEventListener("input", () => {
+    keepDraft();
+  });
+  form.addEventListener("change", () => {
+    steps.push(last);
+    last = typed();
+    keepDraft();
+    clearTimeout(timer);
+    timer = setTimeout(check, 300);
+  });
+  undoButton.addEventListener("click", () => {
+    const before = steps.pop();
+    if (!before) return;
+    put(before);
+    last = before;
+    keepDraft();
+    check();
+  });
+  discardButton.addEventListener("click", () => {
+    steps.push(last);
+    for (const e of fields()) if (e.type !== "radio") e.value = e.type === "datetime-local" ? (shown[e.name] || "").slice(0, 16) : shown[e.name] || "";
+    last = typed();
+    waiting = null;
+    say("");
+    keepDraft();
+    mark({});
+  });
+
+  const send = async () => {
+    say("Sending ...");
+    let answer;
+    try {
+      answer = await fetch(location.href, { method: "POST", body: new FormData(form), headers: { Accept: "application/json" } });
+    } catch {
+      waiting = true;
+      keepDraft();
+      say("Not sent: there is no connection. It is kept in this browser, and sent when the connection is back.");
+      return;
+    }
+    waiting = null;
+    let told = {};
+    try { told = await answer.json(); } catch { told = { told: ["The answer could not be read: load the page again."] }; }
+    if (answer.ok) {
+      try { localStorage.removeItem(key); } catch { /* it keeps none */ }
+      location.href = "/job?job=" + encodeURIComponent(form.elements.job.value) + "&kept=" + (told.change || 0);
+      return;
+    }
+    keepDraft();
+    mark(told);
+    const count = Object.keys({ ...told.wrong, ...told.theirs }).length;
+    const lines = [...(told.told || [])];
+    if (Array.isArray(told.wrong)) lines.push(...told.wrong);
+    if (Object.keys(told.theirs || {}).length) lines.push("Somebody else has entered something else meanwhile. It stands beside the fields; load the page again to go on from it.");
+    summary.replaceChildren(...["Nothing was kept: " + (count === 1 ? "1 field is marked below." : count + " fields are marked below."), ...lines].map((text) => {
+      const p = document.createElement("p");
+      p.className = "bad";
+      p.textContent = text;
+      return p;
+    }));
+    say("");
+    const first = form.querySelector("[aria-invalid=true]");
+    if (first) first.focus();
+  };
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    send();
+  });
+  addEventListener("online", () => { if (waiting) send(); });
+  setInterval(() => { if (waiting && navigator.onLine) send(); }, 5000);
+
+  const ordered = document.querySelector("[data-as-ordered]");
+  if (ordered) ordered.addEventListener("click", () => {
+    steps.push(typed());
+    for (const row of document.querySelectorAll("[data-ordered]")) document.getElementById("f-" + row.dataset.ordered).value = row.dataset.amount;
+    last = typed();
+    keepDraft();
+    check();
+  });
+
+  // What was typed before the page was left comes back.
+  let draft = null;
+  try { draft = JSON.parse(localStorage.getItem(key) || "null"); } catch { draft = null; }
+  if (draft && differs(draft.values)) {
+    // What nobody typed here shows what stands there now; what was typed stays, beside what came meanwhile.
+    const meanwhile = {};
+    const values = { ...draft.values };
+    for (const [name, value] of Object.entries(draft.values)) {
+      const before = draft.was[name] || "";
+      const now = shown[name] || "";
+      if (name !== "angles" && value === before) values[name] = now;
+      else if (name !== "angles" && now !== before && now !== value) meanwhile[name] = now || "nothing";
+    }
+    put(values);
+    last = typed();
+    waiting = draft.waiting && !Object.keys(meanwhile).length ? true : null;
+    mark({ theirs: meanwhile });
+    say("What was typed here on " + new Date(draft.at).toLocaleString() + " and not sent is back.");
+    if (waiting) send();
+  }
+  keepDraft();
+})();

@@ -1,0 +1,62 @@
+"""Pages over the demo's logbook: asked directly, and through a browser."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from books import DEMO, demo_rotors, fresh, imported, to_write
+from flask import Flask
+from flask.testing import FlaskClient
+
+from adapt.logbook.documents import keep_chart, keep_rotor_file
+from adapt.pages.application import Shop, make_app
+from adapt.pages.fleet import Fleet
+from adapt.pages.work import Works
+
+OWN = {"Sec-Fetch-Site": "same-origin"}
+
+
+@pytest.fixture(scope="session")
+def demo_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A logbook with the demo's log, rotor files and chart."""
+    place = tmp_path_factory.mktemp("pages") / "fleet.logbook"
+    book = fresh(str(place))
+    for name in ("main", "tail"):
+        keep_rotor_file(book, DEMO / f"{name}-rotor.toml", "tester")
+    keep_chart(book, DEMO / "chart.csv", "main rotor", "tester")
+    keep_chart(book, DEMO / "tail-chart.csv", "tail rotor", "tester")
+    taken = imported(to_write(str(place)), DEMO / "log", rotors=demo_rotors(), with_faults=True)
+    assert taken.change is not None
+    return place
+
+
+@pytest.fixture
+def place(demo_book: Path, tmp_path: Path) -> Path:
+    """A copy of the demo's logbook that a test may write into."""
+    return Path(shutil.copy(demo_book, tmp_path / "fleet.logbook"))
+
+
+@pytest.fixture(scope="session")
+def works() -> Iterator[Works]:
+    """The processes that work, the same for all tests: they take long to start."""
+    made = Works()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def shop(place: Path, works: Works) -> Shop:
+    return Shop(Fleet(str(place)), "tester", works)
+
+
+@pytest.fixture
+def app(shop: Shop) -> Flask:
+    return make_app(shop, ("127.0.0.1", "localhost"))
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    return app.test_client()
