@@ -110,7 +110,7 @@ def meaning(name: str, column: str, text: str) -> str:
         read = _number
     elif column in CLOCKS.get(name, ()):
         read = clock_to_deg
-    elif column == "started":
+    elif column in ("started", "decided"):
         read = _moment
     if read is None or not text:
         return text

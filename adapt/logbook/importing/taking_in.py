@@ -15,6 +15,7 @@ from adapt.database.writing import Change, writing
 from adapt.logbook.importing.checking import Checked, check_jobs, closed_jobs
 from adapt.logbook.importing.comparing import Compared, compare, differences
 from adapt.logbook.importing.plain import plain
+from adapt.logbook.importing.renumbering import Renumbered, renumbered
 from adapt.logbook.importing.values import Conflict, Counts, TakenIn
 from adapt.problems import BadInput, Problem
 from adapt.rotor import Rotor
@@ -42,6 +43,7 @@ class _Going:
     touched: set[str] = field(default_factory=set)
     added: set[str] = field(default_factory=set)
     origins: dict[str, _Origins] = field(default_factory=dict)
+    renumbered: list[Renumbered] = field(default_factory=list)
 
     def note_wrong(self, problems: Sequence[Problem]) -> None:
         faults = [p for p in problems if p.severity == "fault"]
@@ -85,7 +87,7 @@ def take_in(
     try:
         with writing(book, who, "import", note, source) as change:
             read = 0
-            for name, batch in batches:
+            for name, batch in renumbered(change, batches, going.renumbered):
                 _take(book, change, going, name, batch, correct)
                 read += len(batch)
                 if told is not None:
@@ -110,7 +112,7 @@ def take_in(
         tuple(going.wrong), going.wrong_count,
         tuple(_in_source(p, going) for p in checked.faults),
         (*going.doubts, *(_in_source(p, going) for p in checked.doubts)),
-        checked.unchecked, len(going.touched), time.monotonic() - begun,
+        checked.unchecked, len(going.touched), tuple(going.renumbered), time.monotonic() - begun,
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from adapt.logbook.importing.renumbering import Renumbered
 from adapt.problems import Problem
 
 __all__ = ["Conflict", "Counts", "TakenIn"]
@@ -50,6 +51,7 @@ class TakenIn:
     numbers are `conflict_count`, `wrong_count`); wrong rows cannot be kept. faults: of jobs that
     the import touches and that cannot be used as they are; doubts: as of `adapt.check`.
     unchecked: designs whose rows no rotor file was at hand for. jobs: how many were touched.
+    renumbered: reviews that have another number in the logbook than in the source.
     """
 
     change: int | None
@@ -64,6 +66,7 @@ class TakenIn:
     doubts: tuple[Problem, ...] = ()
     unchecked: tuple[str, ...] = ()
     jobs: int = 0
+    renumbered: tuple[Renumbered, ...] = ()
     seconds: float = field(default=0.0, compare=False)
 
     @property

@@ -54,6 +54,7 @@ def taken_in_document(found: TakenIn) -> dict[str, Any]:
         "faults": [asdict(p) for p in found.faults],
         "doubts": [asdict(p) for p in found.doubts],
         "unchecked_designs": list(found.unchecked),
+        "renumbered_reviews": [asdict(r) for r in found.renumbered],
     }
 
 
@@ -62,6 +63,8 @@ def taken_in_report(found: TakenIn, book: str, source: str) -> list[Block]:
     report: list[Block] = [Heading(f"Import of {source} into {book}", level=1), _outcome(found)]
     if found.tables:
         report.append(_counts(found))
+    if found.renumbered:
+        report += _renumbered(found)
     if found.wrong:
         report.append(Line("Rows that cannot be kept:", "bad"))
         report += problem_blocks(found.wrong)
@@ -152,6 +155,15 @@ def _conflict_table(rows: Sequence[Conflict]) -> Block:
             for column, before, now in c.differs
         ],
     )
+
+
+def _renumbered(found: TakenIn) -> list[Block]:
+    rows = [(shown(r.job)[1:-1], shown(r.there)[1:-1], r.here) for r in found.renumbered]
+    return [
+        Line("Reviews whose numbers the logbook gave to others have numbers of their own here:"),
+        table(["Job", ">In the source", ">Here"], rows[:MOST_SHOWN]),
+        *_others(len(rows) - MOST_SHOWN),
+    ]
 
 
 def _others(more: int) -> list[Block]:
