@@ -6,11 +6,11 @@ values in `mapping`.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from adapt.logbook.maps.expressions import Expression
 from adapt.logbook.maps.units import Scale
 
 __all__ = [
@@ -69,7 +69,7 @@ class Names:
     the source; keep_unknown: a name that is not in it stays as it is, and is refused otherwise.
     """
 
-    part: re.Pattern[str] | None = None
+    part: Expression | None = None
     means: Mapping[str, str] | None = None
     keep_unknown: bool = False
     prefix: str = ""
@@ -143,7 +143,7 @@ class Condition:
     column: str
     kind: Literal["is", "is_not", "matches", "empty", "number"]
     texts: frozenset[str] = frozenset()
-    expression: re.Pattern[str] | None = None
+    expression: Expression | None = None
     wanted: bool = True
 
 

@@ -629,3 +629,12 @@ def test_a_map_is_a_value_that_keeps_its_own_text() -> None:
     with pytest.raises(AttributeError):
         found.name = "x"  # type: ignore[misc]
     assert isinstance(found.given[0].ways, Mapping)
+
+
+def test_a_slow_expression_stops_the_import_with_its_text(tmp_path: Path) -> None:
+    text = LONG.replace('run = "Run"', """run = { column = "Run", part = '(a|aa)+$' }""", 1)
+    (tmp_path / "t.csv").write_text(
+        HEADER + ROWS.replace("MR-1;1;", "MR-1;" + "a" * 45 + "b;"), encoding="utf-8"
+    )
+    with pytest.raises(BadInput, match=r"\(a\|aa\)"):
+        list(mapped(map_from(text, "slow.toml"), tmp_path / "t.csv"))
