@@ -127,6 +127,10 @@ def _named(names: Names, text: str) -> str:
             text = names.means[text]
         elif not names.keep_unknown:
             raise _WrongError(one_of("a name that the map translates", text, names.means))
+    if names.one_less and text:
+        if not (text.isascii() and text.isdecimal() and len(text) <= 15 and int(text) > 0):
+            raise _WrongError("a whole number above 0, of which the one before is meant")
+        text = str(int(text) - 1).zfill(len(text) if text.startswith("0") else 1)
     return f"{names.prefix}{text}{names.suffix}" if text else ""
 
 

@@ -9,6 +9,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -62,6 +63,8 @@ def way_of(
     before = len(entry.book.problems)
     origin = _origin(entry, needed)
     names = _names(entry, translations)
+    if column == "after_run" and entry.flag("one_less"):
+        names = replace(names, one_less=True)
     scale = turn = moment = None
     if column in _SCALED:
         scale = _scale(entry, column)

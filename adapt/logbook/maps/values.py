@@ -67,6 +67,7 @@ class Names:
 
     part: an expression whose one group is what is meant. means: the names of the log by those of
     the source; keep_unknown: a name that is not in it stays as it is, and is refused otherwise.
+    one_less: a whole number becomes the one before.
     """
 
     part: Expression | None = None
@@ -74,6 +75,7 @@ class Names:
     keep_unknown: bool = False
     prefix: str = ""
     suffix: str = ""
+    one_less: bool = False
 
     def __bool__(self) -> bool:
         return self != Names()
@@ -177,9 +179,10 @@ class Source:
 class Given:
     """One table of the log that a source gives.
 
-    number: its place among the sections of this table in the map. ways: by column of the log; in
-    those that the groups complete `origin` is None. first_counts: of rows of a run that differ the
-    first is taken (runs only); they are refused otherwise.
+    number: its place among the sections of this table in the map. ways: by column of the log, and
+    of those beside them that it does not know; in those that the groups complete `origin` is None.
+    first_counts: of rows of a run that differ the first is taken (runs only); they are refused
+    otherwise.
     """
 
     table: str
