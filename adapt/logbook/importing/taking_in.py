@@ -71,9 +71,10 @@ def take_in(
     batches: the source's rows, table by table (`source.batches_of`, `maps.mapped`). source: its
     name, for the record. rotors: by which the jobs that the import touches are checked as they
     will be. correct: rows that say something else than the logbook correct it (what they replace
-    is kept); otherwise they are conflicts. with_faults: also keep jobs that cannot be used as they
-    are; they stay set aside until they are corrected. dry: find out what would happen, and keep
-    nothing. told: called now and then with the number of rows read so far.
+    is kept), and rows that it took out come back; otherwise they are conflicts. with_faults: also
+    keep jobs that cannot be used as they are; they stay set aside until they are corrected. dry:
+    find out what would happen, and keep nothing. told: called now and then with the number of rows
+    read so far.
 
     Nothing is kept where rows are wrong, in conflict, of a closed job, or (without `with_faults`)
     bring faults with them: `TakenIn.refused` says which. Raises BadInput when the source cannot be
@@ -141,8 +142,12 @@ def _take(
     found = compare(book, change, name, rows)
     counts.there += len(found.there)
     counts.twice += len(found.again)
-    _append(change, going, name, rows.select(found.new), found.after)
-    counts.new += len(found.new)
+    # What somebody took out does not come back because a source says it still.
+    fresh = np.ones(len(found.new), dtype=bool) if correct else found.after == 0
+    _append(change, going, name, rows.select(found.new[fresh]), found.after[fresh])
+    counts.new += int(fresh.sum())
+    counts.conflicts += int((~fresh).sum())
+    _note_taken_out(going, name, rows, found.new[~fresh].tolist())
     if correct:
         _append(
             change, going, name, _completed(rows.select(found.differing), found),
@@ -198,6 +203,15 @@ def _note_conflicts(going: _Going, name: str, rows: Table, found: Compared) -> N
     for row, other in [*pairs][: max(room, 0)]:
         differs = differences(name, rows, row, found.held, other)
         going.conflicts.append(_conflict(name, rows, row, differs))
+
+
+def _note_taken_out(going: _Going, name: str, rows: Table, at: Sequence[int]) -> None:
+    going.conflict_count += len(at)
+    columns = [c for c in rows.columns if c not in KEYS[name]]
+    for row in at[: max(MOST_TOLD - len(going.conflicts), 0)]:
+        cells = [(c, "", _text(rows.column(c), row)) for c in columns]
+        differs = [cell for cell in cells if cell[2]]
+        going.conflicts.append(replace(_conflict(name, rows, row, differs), taken_out=True))
 
 
 def _conflict(

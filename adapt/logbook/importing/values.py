@@ -16,7 +16,8 @@ class Conflict:
     """A row that says something else of a fact than the logbook, or than another of its source.
 
     fact: the cells that tell which fact it is. differs: column, what stands there, what the row
-    says. with_row: the row of the source that says otherwise, None = the logbook.
+    says. with_row: the row of the source that says otherwise, None = the logbook. taken_out: the
+    logbook took the fact out.
     """
 
     table: str
@@ -25,6 +26,7 @@ class Conflict:
     fact: tuple[tuple[str, str], ...]
     differs: tuple[tuple[str, str, str], ...]
     with_row: int | None = None
+    taken_out: bool = False
 
 
 @dataclass

@@ -41,6 +41,7 @@ def taken_in_document(found: TakenIn) -> dict[str, Any]:
                 "row": c.row,
                 "fact": dict(c.fact),
                 "with_row": c.with_row,
+                "taken_out": c.taken_out,
                 "differs": [
                     {"column": column, "there": there, "here": here}
                     for column, there, here in c.differs
@@ -126,10 +127,12 @@ def _counts(found: TakenIn) -> Block:
 
 
 def _conflicts(found: TakenIn) -> list[Block]:
-    against_book = [c for c in found.conflicts if c.with_row is None]
+    against_book = [c for c in found.conflicts if c.with_row is None and not c.taken_out]
+    out = [c for c in found.conflicts if c.taken_out]
     within = [c for c in found.conflicts if c.with_row is not None]
     report: list[Block] = []
     for rows, title in (
+        (out, "Taken out of the logbook, and in the source still (--correct brings them back):"),
         (against_book, "The logbook says something else of the same fact:"),
         (within, "Rows of the source say something else of the same fact:"),
     ):
@@ -152,7 +155,7 @@ def _conflict_table(rows: Sequence[Conflict]) -> Block:
                 shown(now),
             )
             for c in rows[:MOST_SHOWN]
-            for column, before, now in c.differs
+            for column, before, now in c.differs or [("", "", "")]
         ],
     )
 
