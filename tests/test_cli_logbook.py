@@ -54,6 +54,7 @@ def test_an_import_that_is_refused_ends_with_2_and_says_what_to_do(
             "row": 2,
             "fact": {"job": "J-1", "run": "1", "regime": "hover", "sensor": "cabin lateral"},
             "with_row": None,
+            "taken_out": False,
             "differs": [{"column": "amplitude", "there": "0.30", "here": "0.31"}],
         }
     ]

@@ -182,3 +182,20 @@ def test_a_review_on_a_logbook_is_a_change_by_whoever_decides(
     assert (status, taken["taken_back"]["review"]) == (0, "1")
     assert document(capsys, "logbook", "changes", book)[1]["changes"][2]["who"] == "B. Reed"
     assert document(capsys, "review", rotor, book, *place, "--keep")[1]["recorded"]["review"] == "2"
+
+
+def test_learned_coefficients_say_which_state_taught_them(
+    book: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    seal = document(capsys, "logbook", "verify", book)[1]["digest"]
+    assert said(capsys, "logbook", "take-out", book, "moves", "2", "--note", "not made")[0] == 0
+    then, now, folder = (tmp_path / f"{n}.json" for n in ("then", "now", "folder"))
+    words = ("learn", TAIL, book, "--chart", TAIL_CHART, "--output")
+    out = said(capsys, *words, then, "--as-known-on", "change 1")[1]
+    assert "those of the logbook after change 1." in " ".join(out.split())
+    said(capsys, *words, now)
+    said(capsys, "learn", TAIL, DEMO / "log", "--chart", TAIL_CHART, "--output", folder)
+    origins = [adapt.read_coefficients(file).origin for file in (then, now, folder)]
+    assert [o.get("log_change") for o in origins] == [1, 2, None]
+    assert origins[0]["log_seal"] == seal
+    assert origins[1]["log_seal"] != seal

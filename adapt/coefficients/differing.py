@@ -23,7 +23,10 @@ Array = npt.NDArray[Any]
 Real = npt.NDArray[np.float64]
 
 MOST_TOLD = 1_000  # differences that are kept to be told; all are counted
-UNLIKE = ("made", "log", "rotor_file", "chart", "version", "updated_from")
+UNLIKE = (
+    "made", "log", "log_change", "log_seal", "rotor_file", "chart", "version", "updated_from",
+    "updated_from_change", "updated_from_seal",
+)  # fmt: skip
 """What the origin says of when, from where and by which program, not of what was learned."""
 
 

@@ -22,7 +22,7 @@ import pandas as pd
 from sqlalchemy import Connection, Select, func, select
 
 from adapt.database.opening import Logbook
-from adapt.database.schema import CELLS, LOG_TABLES, NAMED, changes, headers, names
+from adapt.database.schema import CELLS, LOG_TABLES, NAMED, changes, headers, names, seals
 from adapt.database.sealing import digest_of
 from adapt.log_columns import NEEDED_COLUMNS, OPTIONAL_COLUMNS
 from adapt.problems import BadInput, shown
@@ -30,7 +30,7 @@ from adapt.tables import Column, Table
 
 __all__ = [
     "headers_of", "jobs_of_rotors", "known_on", "last_rows", "latest", "moment_of", "names_of",
-    "numbers_of", "rows_in_force", "tables_in_force",
+    "numbers_of", "rows_in_force", "seal_of", "tables_in_force",
 ]  # fmt: skip
 
 Whole = npt.NDArray[np.int64]
@@ -43,6 +43,12 @@ _CHANGE = re.compile(r"change\s+([0-9]{1,15})", re.IGNORECASE)
 def latest(connection: Connection) -> int:
     """Return the number of the last change, 0 where there is none."""
     return int(connection.execute(select(func.max(changes.c.change))).scalar() or 0)
+
+
+def seal_of(connection: Connection, change: int) -> str:
+    """Return the seal of a change, which stands for all that was there after it; "" for none."""
+    query = select(seals.c.digest).where(seals.c.change == change)
+    return str(connection.execute(query).scalar() or "")
 
 
 def moment_of(text: str) -> datetime:

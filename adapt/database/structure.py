@@ -6,13 +6,14 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 
-from sqlalchemy import Connection, Table, create_engine, func, inspect, or_, select
+from sqlalchemy import Connection, Table, create_engine, func, or_, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.pool import StaticPool
 
 from adapt.database.explaining import said_of
 from adapt.database.migrating import migrate
 from adapt.database.schema import KEYS, LOG_TABLES
+from adapt.database.server_structure import damaged_indexes, damaged_on_server
 
 __all__ = ["damaged_corrections", "damaged_file", "damaged_rules"]
 
@@ -22,9 +23,10 @@ MOST = 20  # findings of one kind that are told
 def damaged_file(connection: Connection) -> Iterator[str]:
     """Give what SQLite finds wrong with its file and with rows that point at others.
 
-    Nothing for a server, which keeps rows pointing rightly itself.
+    Of a server, which keeps rows pointing rightly itself: what it finds wrong with its indexes.
     """
     if connection.dialect.name != "sqlite":
+        yield from damaged_indexes(connection)
         return
     raw = connection.connection.driver_connection
     assert raw is not None
@@ -44,16 +46,7 @@ def damaged_rules(connection: Connection, version: str) -> Iterator[str]:
     """Give tables, indexes and rules (that nothing is changed) that are not as they were made."""
     try:
         if connection.dialect.name != "sqlite":
-            found = {
-                str(name)
-                for (name,) in connection.exec_driver_sql(
-                    "SELECT c.relname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
-                    "WHERE t.tgname = c.relname || '_append_only' AND t.tgenabled = 'O'"
-                )
-            }
-            for table in inspect(connection).get_table_names():
-                if table not in (*found, "alembic_version"):
-                    yield f"{table}: the rule that nothing in it is changed is not there"
+            yield from damaged_on_server(connection, version)
             return
         query = "SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"
         there = {(kind, name): sql for kind, name, sql in connection.exec_driver_sql(query)}

@@ -50,7 +50,7 @@ def learn(
     coefficients = replace(
         learned,
         health=tuple(findings),
-        origin={**learned.origin, "reviewed": reviewed(history)},
+        origin={**learned.origin, **history.state_in("log"), "reviewed": reviewed(history)},
         notes=notes,
     )
     left_out = len(history.set_aside)

@@ -220,6 +220,7 @@ def update(coefficients: Coefficients, rotor: Rotor, log: Any, look: bool = True
             "hardware": hardware,
             "reviewed": reviewed_in(coefficients, history),
             "updated_from": history.source,
+            **history.state_in("updated_from"),
         },
     )
     anew = {p for p, again in zip(runs.pair, seen_again, strict=True) if again and p is not None}

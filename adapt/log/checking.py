@@ -84,6 +84,7 @@ def check(rotor: Rotor, log: Log | str | PathLike[str]) -> History:
         doubts=tuple(findings.doubts),
         set_aside=set_aside,
         source=log.source,
+        state=log.state,
         kept=frozenset(pair for pair in kept if pair[0] not in set_aside),
         left_out=frozenset(pair for pair in left_out if pair[0] not in set_aside),
     )

@@ -9,7 +9,7 @@ import pandas as pd
 
 from adapt.problems import Problem
 
-__all__ = ["CORRECTION_COLUMNS", "REVIEW_COLUMNS", "History", "nothing_logged"]
+__all__ = ["CORRECTION_COLUMNS", "REVIEW_COLUMNS", "BookState", "History", "nothing_logged"]
 
 REVIEW_COLUMNS = (
     "review", "job", "table", "after_run", "run", "decision", "kind", "explanation", "by",
@@ -19,6 +19,14 @@ CORRECTION_COLUMNS = (
     "review", "table", "job", "run", "blade", "adjuster", "sensor", "regime", "entered",
     "corrected",
 )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class BookState:
+    """The state of a logbook that a log is: its last change, and the seal of that."""
+
+    change: int
+    seal: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +52,7 @@ class History:
         the log; complex (lag; an amount is real), NaN = not there, of `corrected` = not to be used.
     kept: the pairs (job, after_run) that were looked at and found right: they are not suspect.
     left_out: the pairs that were excluded: they teach nothing.
+    state: of the logbook; None where the log is none.
     """
 
     runs: pd.DataFrame
@@ -61,6 +70,13 @@ class History:
     corrections: pd.DataFrame = field(default_factory=lambda: _without_rows(CORRECTION_COLUMNS))
     kept: frozenset[tuple[str, str]] = frozenset()
     left_out: frozenset[tuple[str, str]] = frozenset()
+    state: BookState | None = None
+
+    def state_in(self, name: str) -> dict[str, int | str]:
+        """Return the logbook's state for a JSON document, by keys that begin with this name."""
+        if self.state is None:
+            return {}
+        return {f"{name}_change": self.state.change, f"{name}_seal": self.state.seal}
 
 
 def _without_rows(columns: tuple[str, ...]) -> pd.DataFrame:

@@ -9,6 +9,7 @@ from os import PathLike
 from pathlib import Path
 
 from adapt.database.place import is_logbook
+from adapt.log.history import BookState
 from adapt.log.places import missing_columns, misspelt_columns, tables_at
 from adapt.problems import BadInput, Problem, shown
 from adapt.tables import Table, read_table
@@ -22,12 +23,14 @@ _MUST_BE_THERE = ("runs", "readings")
 class Log:
     """The tables of a log as text, by name; a table that the log does not have is not there.
 
-    problems: what needs no rotor file to be seen; `job` is what the row itself says.
+    problems: what needs no rotor file to be seen; `job` is what the row itself says. state: of the
+    logbook that it was read from; None where it was none.
     """
 
     tables: Mapping[str, Table]
     problems: tuple[Problem, ...]
     source: str
+    state: BookState | None = None
 
 
 def read_log(
@@ -95,6 +98,7 @@ def _in_logbook(
         if known_on is not None:
             change, unsure = states.known_on(connection, known_on)
         tables = states.tables_in_force(book, connection, change, rotors)
+        seal = states.seal_of(connection, change)
     for name in _MUST_BE_THERE:
         if name not in tables:
             when = "" if known_on is None else f" by {known_on}"
@@ -103,7 +107,7 @@ def _in_logbook(
     doubts = []
     if unsure:
         doubts.append(Problem("doubt", book.shown, None, None, f"the state of {known_on}", unsure))
-    return Log(tables, tuple(doubts), book.shown)
+    return Log(tables, tuple(doubts), book.shown, BookState(change, seal))
 
 
 def _with_jobs(table: Table) -> list[Problem]:

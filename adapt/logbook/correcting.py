@@ -12,7 +12,7 @@ from adapt.database.schema import CELLS, KEYS, LOG_TABLES, NAMED
 from adapt.database.states import last_rows
 from adapt.database.writing import writing
 from adapt.logbook.importing.checking import check_jobs
-from adapt.logbook.importing.plain import REQUIRED, plain
+from adapt.logbook.importing.plain import REQUIRED, plain, unreadable
 from adapt.logbook.record import jobs_of_entries
 from adapt.problems import BadInput, Problem, one_of, shown
 from adapt.rotor import Rotor
@@ -23,11 +23,15 @@ __all__ = ["Corrected", "correct"]
 
 @dataclass(frozen=True)
 class Corrected:
-    """A correction that was kept. entry: of the new row; doubts: that it brings, as of a check."""
+    """A correction that was kept. entry: of the new row; doubts: that it brings, as of a check.
+
+    unchecked: the job's design, where no rotor file was at hand for it.
+    """
 
     change: int
     entry: int
     doubts: tuple[Problem, ...]
+    unchecked: tuple[str, ...] = ()
 
 
 def correct(
@@ -43,7 +47,8 @@ def correct(
 
     name: the log's table; cells: by column, "" empties one. rotors: by which the job is checked as
     it will be. Raises BadInput, with everything that is wrong, for an entry that is not in force,
-    a column that is not of the table or says which fact the row is, or a job that could not be used
+    a column that is not of the table or says which fact the row is, a cell that is no number, clock
+    angle or date where one belongs, or a job that could not be used
     (as it could before).
     """
     _require(name, cells, note)
@@ -60,13 +65,18 @@ def correct(
         row, wrong = plain(name, replace(old, columns=columns))
         if wrong:
             raise BadInput(wrong)
+        bad = [(c, row.text(c)[0], unreadable(name, c, row.text(c)[0])) for c in cells]
+        if any(expected for _, _, expected in bad):
+            raise BadInput(
+                "\n".join(f"{c}: found {shown(t)}; expected {e}" for c, t, e in bad if e)
+            )
         if all(old.text(c)[0] == row.text(c)[0] for c in row.columns):
             raise BadInput(f"{name}, entry {entry}: it says so already: nothing was changed")
         new = int(change.append(name, row, old.rows)[0])
         checked = check_jobs(book, change, rotors, {str(old.text("job")[0])})
         if checked.faults:
             raise BadInput(checked.faults)
-        return Corrected(change.number, new, checked.doubts)
+        return Corrected(change.number, new, checked.doubts, checked.unchecked)
 
 
 def _require(name: str, cells: Mapping[str, str], note: str) -> None:

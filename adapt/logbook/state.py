@@ -8,8 +8,9 @@ from sqlalchemy import Connection, func, select
 
 from adapt.database.opening import Logbook
 from adapt.database.schema import LOG_TABLES, documents, job_states, names, sets, withdrawals
-from adapt.database.states import numbers_of, tables_in_force
+from adapt.database.states import numbers_of, seal_of, tables_in_force
 from adapt.log import Log
+from adapt.log.history import BookState
 from adapt.problems import BadInput
 
 __all__ = ["documents_touched", "log_at", "serials_of_job", "serials_touched"]
@@ -28,7 +29,7 @@ def log_at(
     for name in ("runs", "readings"):
         if name not in tables:
             raise BadInput(f"the logbook {book.shown} holds no {name} as of change {change}")
-    return Log(tables, (), book.shown)
+    return Log(tables, (), book.shown, BookState(change, seal_of(connection, change)))
 
 
 def serials_of_job(connection: Connection, change: int, job: str) -> list[str]:

@@ -59,9 +59,7 @@ def read_users(path: str | PathLike[str]) -> Users:
         ):
             raise ValueError
     except (ValueError, KeyError, TypeError):
-        raise BadInput(
-            f"{shown(str(path))}: found something else than a file of users; 'adapt pages makes one"
-        ) from None
+        raise BadInput(f"{shown(str(path))}: found something else than a file of users") from None
     return Users(hashes)
 
 

@@ -138,7 +138,12 @@ def test_a_fact_that_was_taken_out_can_come_in_again(place: str, tmp_path: Path)
     folder = written(tmp_path / "log", ONE_JOB)
     imported(book, folder)
     take_out(book, "readings", [1], "me", "not ours")
-    assert imported(book, folder).tables["readings"].new == 1
+    # What is imported every week does not bring back what somebody took out.
+    refused = imported(book, folder)
+    assert (refused.change, refused.conflict_count) == (None, 1)
+    (conflict,) = refused.conflicts
+    assert (conflict.taken_out, dict(conflict.fact)["run"]) == (True, "1")
+    assert imported(book, folder, correct=True).tables["readings"].new == 1
     table = adapt.read_log(place).tables["readings"]
     assert table.text("run").tolist() == ["1", "2"], "it has its old place"
     with book.reading() as connection:

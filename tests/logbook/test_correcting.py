@@ -54,6 +54,20 @@ def test_a_correction_that_makes_a_job_unusable_is_refused(place: str) -> None:
         ("readings", {"clok": "1:00"}, "x", "did you mean 'clock'"),
         ("runs", {"rotor": ""}, "x", "expected a name"),
         ("readings", {"amplitude": "0.30"}, "x", "says so already"),
+        (
+            "readings",
+            {"amplitude": "1.234,5"},
+            "x",
+            "amplitude: found '1.234,5'; expected a number",
+        ),
+        ("readings", {"amplitude": "1,234"}, "x", "expected a number"),
+        (
+            "readings",
+            {"amplitude": "0.3", "clock": "abc"},
+            "x",
+            "clock: found 'abc'; expected",
+        ),
+        ("runs", {"started": "01.03.2026"}, "x", "expected a date and time"),
     ],
 )
 def test_a_request_that_cannot_be_met_says_why_and_changes_nothing(
@@ -65,3 +79,13 @@ def test_a_request_that_cannot_be_met_says_why_and_changes_nothing(
         correct(book, name, 1, cells, "me", note)
     with pytest.raises(adapt.BadInput, match="a change that the logbook has"):
         adapt.read_log(place, known_on="change 2")
+
+
+def test_a_correction_that_no_rotor_file_checked_says_so(place: str, tmp_path: Path) -> None:
+    book = fresh(place)
+    imported(book, written(tmp_path / "log", ONE_JOB))
+    made = correct(book, "readings", 1, {"amplitude": "0,25"}, "me", "typed wrong")
+    assert made.unchecked == ("main rotor",)
+    assert adapt.read_log(place).tables["readings"].text("amplitude")[0] == "0.25"
+    made = correct(book, "readings", 2, {"amplitude": "0.2"}, "me", "as read", demo_rotors())
+    assert made.unchecked == ()

@@ -104,7 +104,8 @@ def follow(new_place: Callable[[], str], asked: list[tuple[object, ...]]) -> Non
     for what, *how in asked:
         now = dict(states[-1])
         if what == "import":
-            changed = model_import(now, *how)  # type: ignore[arg-type]
+            gone = {fact for state in states for fact in state} - now.keys()
+            changed = model_import(now, gone, *how)  # type: ignore[arg-type]
             made = take_in(book, source(*how[:1]), "a source", "tester",  # type: ignore[arg-type]
                            correct=bool(how[1]), with_faults=True)  # fmt: skip
             assert (made.change is not None) == changed, (made, how)
@@ -141,8 +142,13 @@ def source(rows: list[tuple[tuple[str, Fact], str]]) -> list[tuple[str, Table]]:
     return made
 
 
-def model_import(now: State, rows: list[tuple[tuple[str, Fact], str]], correct: bool) -> bool:
-    """Bring rows into the model's state; return whether anything was kept."""
+def model_import(
+    now: State,
+    gone: set[tuple[str, Fact]],
+    rows: list[tuple[tuple[str, Fact], str]],
+    correct: bool,
+) -> bool:
+    """Bring rows into the model's state; return whether anything was kept. gone: taken out."""
     said: State = {}
     added = False
     for fact, cell in rows:
@@ -153,6 +159,8 @@ def model_import(now: State, rows: list[tuple[tuple[str, Fact], str]], correct: 
         said[fact] = cell
     for fact, cell in said.items():
         if fact not in now:
+            if fact in gone and not correct:
+                return False
             added = True
         elif not same(fact, now[fact], cell):
             if not correct:

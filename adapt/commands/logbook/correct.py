@@ -67,6 +67,7 @@ def run(asked: argparse.Namespace) -> int:
             "change": made.change,
             "entry": made.entry,
             "doubts": [asdict(p) for p in made.doubts],
+            "unchecked_designs": list(made.unchecked),
             **entry_document(entries),
         },
         lambda: corrected_report(entries, made, book.shown),

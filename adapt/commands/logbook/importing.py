@@ -43,7 +43,8 @@ def add(commands: Commands) -> None:
     sub.add_argument(
         "--correct",
         action="store_true",
-        help="rows that say something else than the logbook correct it; what they replace is kept",
+        help="rows that say something else than the logbook correct it, and rows that were taken "
+        "out of it come back; what they replace is kept",
     )
     sub.add_argument(
         "--with-faults",

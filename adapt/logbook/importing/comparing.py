@@ -7,6 +7,7 @@ not have says nothing.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.database.opening import Logbook
-from adapt.database.schema import KEYS
+from adapt.database.schema import CELLS, KEYS, NAMED
 from adapt.database.states import last_rows, numbers_of
 from adapt.database.writing import Change
 from adapt.logbook.importing.plain import CLOCKS, NUMBERS
@@ -23,6 +24,8 @@ from adapt.phasor import ClockError, clock_to_deg
 from adapt.tables import Column, Table
 
 __all__ = ["Compared", "compare", "differences"]
+
+_DECIMALS = re.compile(r"-?(?:0|[1-9]\d{0,14})\.\d{1,15}", re.ASCII)
 
 Positions = npt.NDArray[np.intp]
 Whole = npt.NDArray[np.int64]
@@ -104,14 +107,19 @@ def meaning(name: str, column: str, text: str) -> str:
 
     >>> meaning("readings", "amplitude", "0.10"), meaning("readings", "clock", "04:20")
     ('0.1', '130.0')
+    >>> [meaning("runs", "airframe_hours", text) for text in ("3623.0", "3623", "007")]
+    ['3623', '3623', '007']
     """
     read: Callable[[str], float | str] | None = None
     if column in NUMBERS[name]:
         read = _number
     elif column in CLOCKS.get(name, ()):
         read = clock_to_deg
-    elif column == "started":
+    elif column in ("started", "decided"):
         read = _moment
+    if column not in (*NAMED[name], *CELLS[name]) and _DECIMALS.fullmatch(text):
+        # Of what a log does not know, what a spreadsheet leaves away says nothing: 3623.0 is 3623.
+        return text.rstrip("0").removesuffix(".")
     if read is None or not text:
         return text
     try:

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
 from adapt.columns import check_plain_units, same_unit
 from adapt.findings import Findings
+from adapt.phasor import CLOCK_EXPECTED, ClockError, clock_to_deg
 from adapt.problems import Problem, shown
 from adapt.tables import Column, Table
 
-__all__ = ["CLOCKS", "NUMBERS", "REQUIRED", "plain"]
+__all__ = ["CLOCKS", "NUMBERS", "REQUIRED", "plain", "unreadable"]
 
 NUMBERS: Mapping[str, tuple[str, ...]] = {
     "runs": ("gross_weight", "wind_kt", "oat_c", "rpm"),
@@ -78,6 +80,28 @@ def plain(name: str, table: Table) -> tuple[Table, list[Problem]]:
     made = Table(table.file, columns, table.rows)
     problems = [p for p in table.problems if p.severity == "fault"]
     return made, [*problems, *findings.refused, *findings.faults]
+
+
+def unreadable(name: str, column: str, text: str) -> str:
+    """Return what was expected of a cell that no rotor file could make sense of; "" for others.
+
+    >>> unreadable("readings", "amplitude", "0.3"), unreadable("readings", "clock", "13:75")
+    ('', 'a clock angle h:mm, 0:00 to 12:59')
+    """
+    if not text:
+        return ""
+    if column in NUMBERS[name]:
+        return "a number" if np.isinf(_numbers((text,), False, False)[0]) else ""
+    try:
+        if column in CLOCKS.get(name, ()):
+            clock_to_deg(text)
+        elif column in ("started", "decided"):
+            datetime.fromisoformat(text)
+    except ClockError:
+        return CLOCK_EXPECTED
+    except ValueError:
+        return "a date and time as in 2026-05-31T14:20 (ISO 8601)"
+    return ""
 
 
 def _with_point(table: Table, name: str, findings: Findings) -> Column:

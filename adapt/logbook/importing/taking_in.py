@@ -15,6 +15,7 @@ from adapt.database.writing import Change, writing
 from adapt.logbook.importing.checking import Checked, check_jobs, closed_jobs
 from adapt.logbook.importing.comparing import Compared, compare, differences
 from adapt.logbook.importing.plain import plain
+from adapt.logbook.importing.renumbering import Renumbered, renumbered
 from adapt.logbook.importing.values import Conflict, Counts, TakenIn
 from adapt.problems import BadInput, Problem
 from adapt.rotor import Rotor
@@ -42,6 +43,7 @@ class _Going:
     touched: set[str] = field(default_factory=set)
     added: set[str] = field(default_factory=set)
     origins: dict[str, _Origins] = field(default_factory=dict)
+    renumbered: list[Renumbered] = field(default_factory=list)
 
     def note_wrong(self, problems: Sequence[Problem]) -> None:
         faults = [p for p in problems if p.severity == "fault"]
@@ -69,9 +71,10 @@ def take_in(
     batches: the source's rows, table by table (`source.batches_of`, `maps.mapped`). source: its
     name, for the record. rotors: by which the jobs that the import touches are checked as they
     will be. correct: rows that say something else than the logbook correct it (what they replace
-    is kept); otherwise they are conflicts. with_faults: also keep jobs that cannot be used as they
-    are; they stay set aside until they are corrected. dry: find out what would happen, and keep
-    nothing. told: called now and then with the number of rows read so far.
+    is kept), and rows that it took out come back; otherwise they are conflicts. with_faults: also
+    keep jobs that cannot be used as they are; they stay set aside until they are corrected. dry:
+    find out what would happen, and keep nothing. told: called now and then with the number of rows
+    read so far.
 
     Nothing is kept where rows are wrong, in conflict, of a closed job, or (without `with_faults`)
     bring faults with them: `TakenIn.refused` says which. Raises BadInput when the source cannot be
@@ -85,7 +88,7 @@ def take_in(
     try:
         with writing(book, who, "import", note, source) as change:
             read = 0
-            for name, batch in batches:
+            for name, batch in renumbered(change, batches, going.renumbered):
                 _take(book, change, going, name, batch, correct)
                 read += len(batch)
                 if told is not None:
@@ -110,7 +113,7 @@ def take_in(
         tuple(going.wrong), going.wrong_count,
         tuple(_in_source(p, going) for p in checked.faults),
         (*going.doubts, *(_in_source(p, going) for p in checked.doubts)),
-        checked.unchecked, len(going.touched), time.monotonic() - begun,
+        checked.unchecked, len(going.touched), tuple(going.renumbered), time.monotonic() - begun,
     )  # fmt: skip
 
 
@@ -139,8 +142,12 @@ def _take(
     found = compare(book, change, name, rows)
     counts.there += len(found.there)
     counts.twice += len(found.again)
-    _append(change, going, name, rows.select(found.new), found.after)
-    counts.new += len(found.new)
+    # What somebody took out does not come back because a source says it still.
+    fresh = np.ones(len(found.new), dtype=bool) if correct else found.after == 0
+    _append(change, going, name, rows.select(found.new[fresh]), found.after[fresh])
+    counts.new += int(fresh.sum())
+    counts.conflicts += int((~fresh).sum())
+    _note_taken_out(going, name, rows, found.new[~fresh].tolist())
     if correct:
         _append(
             change, going, name, _completed(rows.select(found.differing), found),
@@ -196,6 +203,15 @@ def _note_conflicts(going: _Going, name: str, rows: Table, found: Compared) -> N
     for row, other in [*pairs][: max(room, 0)]:
         differs = differences(name, rows, row, found.held, other)
         going.conflicts.append(_conflict(name, rows, row, differs))
+
+
+def _note_taken_out(going: _Going, name: str, rows: Table, at: Sequence[int]) -> None:
+    going.conflict_count += len(at)
+    columns = [c for c in rows.columns if c not in KEYS[name]]
+    for row in at[: max(MOST_TOLD - len(going.conflicts), 0)]:
+        cells = [(c, "", _text(rows.column(c), row)) for c in columns]
+        differs = [cell for cell in cells if cell[2]]
+        going.conflicts.append(replace(_conflict(name, rows, row, differs), taken_out=True))
 
 
 def _conflict(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from adapt.logbook.importing.renumbering import Renumbered
 from adapt.problems import Problem
 
 __all__ = ["Conflict", "Counts", "TakenIn"]
@@ -15,7 +16,8 @@ class Conflict:
     """A row that says something else of a fact than the logbook, or than another of its source.
 
     fact: the cells that tell which fact it is. differs: column, what stands there, what the row
-    says. with_row: the row of the source that says otherwise, None = the logbook.
+    says. with_row: the row of the source that says otherwise, None = the logbook. taken_out: the
+    logbook took the fact out.
     """
 
     table: str
@@ -24,6 +26,7 @@ class Conflict:
     fact: tuple[tuple[str, str], ...]
     differs: tuple[tuple[str, str, str], ...]
     with_row: int | None = None
+    taken_out: bool = False
 
 
 @dataclass
@@ -50,6 +53,7 @@ class TakenIn:
     numbers are `conflict_count`, `wrong_count`); wrong rows cannot be kept. faults: of jobs that
     the import touches and that cannot be used as they are; doubts: as of `adapt.check`.
     unchecked: designs whose rows no rotor file was at hand for. jobs: how many were touched.
+    renumbered: reviews that have another number in the logbook than in the source.
     """
 
     change: int | None
@@ -64,6 +68,7 @@ class TakenIn:
     doubts: tuple[Problem, ...] = ()
     unchecked: tuple[str, ...] = ()
     jobs: int = 0
+    renumbered: tuple[Renumbered, ...] = ()
     seconds: float = field(default=0.0, compare=False)
 
     @property

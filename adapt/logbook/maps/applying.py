@@ -75,7 +75,7 @@ def _meets(table: Table, condition: Condition) -> Mask:
         if condition.kind == "empty":
             return (not text) == condition.wanted
         if condition.expression is not None:
-            return condition.expression.search(text[:1000]) is not None
+            return condition.expression.found_in(text) is not None
         return (text in condition.texts) == (condition.kind == "is")
 
     met = column.each(asked, bool)
@@ -87,7 +87,7 @@ def _words(condition: Condition) -> str:
     words = {
         "is": listed,
         "is_not": f"something else than {listed}",
-        "matches": f"text that matches {shown(getattr(condition.expression, 'pattern', ''))}",
+        "matches": f"text that matches {shown(getattr(condition.expression, 'text', ''))}",
         "empty": "nothing" if condition.wanted else "something",
         "number": "a number" if condition.wanted else "no number",
     }

@@ -118,15 +118,19 @@ def _named(names: Names, text: str) -> str:
     if names.part is not None and text:
         if len(text) > LONGEST_SEARCHED:
             raise _WrongError(f"a cell of at most {LONGEST_SEARCHED} characters to take a part of")
-        match = names.part.search(text)
-        if match is None or not match[1]:
-            raise _WrongError(f"a text in which the map's part {names.part.pattern!r} is found")
-        text = match[1].strip()
+        found = names.part.found_in(text)
+        if found is None or not found[1]:
+            raise _WrongError(f"a text in which the map's part {names.part.text!r} is found")
+        text = found[1].strip()
     if names.means is not None and (text or "" in names.means):
         if text in names.means:
             text = names.means[text]
         elif not names.keep_unknown:
             raise _WrongError(one_of("a name that the map translates", text, names.means))
+    if names.one_less and text:
+        if not (text.isascii() and text.isdecimal() and len(text) <= 15 and int(text) > 0):
+            raise _WrongError("a whole number above 0, of which the one before is meant")
+        text = str(int(text) - 1).zfill(len(text) if text.startswith("0") else 1)
     return f"{names.prefix}{text}{names.suffix}" if text else ""
 
 

@@ -9,9 +9,11 @@ import datetime as dt
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
+from adapt.logbook.maps.expressions import Expression, expression
 from adapt.logbook.maps.filling import header_name
 from adapt.logbook.maps.units import MEASURED, QUANTITY_OF, Scale, scale_between, units_of
 from adapt.logbook.maps.values import NUMBERS, Moment, Names, Origin, Turn, Way
@@ -61,6 +63,8 @@ def way_of(
     before = len(entry.book.problems)
     origin = _origin(entry, needed)
     names = _names(entry, translations)
+    if column == "after_run" and entry.flag("one_less"):
+        names = replace(names, one_less=True)
     scale = turn = moment = None
     if column in _SCALED:
         scale = _scale(entry, column)
@@ -151,14 +155,16 @@ def texts_of(section: Section, key: str, value: object) -> frozenset[str]:
     return frozenset(text for text in texts if text is not None)
 
 
-def pattern_of(section: Section, key: str, groups: int | None = None) -> re.Pattern[str] | None:
+def pattern_of(section: Section, key: str, groups: int | None = None) -> Expression | None:
     """Return a regular expression, with so many groups; what is wrong is noted."""
     value = section.get(key)
     if value is None:
         return None
     try:
-        pattern = re.compile(value)
-    except (re.error, TypeError, RecursionError, OverflowError) as error:
+        if not isinstance(value, str):
+            raise ValueError("no text")
+        pattern = expression(value, str(section.book.file))
+    except ValueError as error:
         found = Words(f"{as_toml(value)}, which is no regular expression ({error})")
         section.wrong(key, found, r"a regular expression, as in '(J-\d+)'")
         return None

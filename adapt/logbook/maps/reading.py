@@ -120,6 +120,7 @@ def _given(
     entries = {c: _values(section, c) for c in known if c in section.values}
     raw_groups = section.get("groups", [])
     left_out, only = conditions_of(section, "leave_out"), conditions_of(section, "only")
+    beside = _beside(section, translations)
     section.asked += known
     section.close()
     ways = dict[str, Way]()
@@ -140,8 +141,39 @@ def _given(
         return None
     number = section.place or 1
     return Given(
-        table, number, source or sources[0], ways, groups, left_out, only, differ == "first"
-    )
+        table,
+        number,
+        source or sources[0],
+        {**ways, **beside},
+        groups,
+        left_out,
+        only,
+        differ == "first",
+    )  # fmt: skip
+
+
+def _beside(section: Section, translations: Translations) -> dict[str, Way]:
+    """Return the columns that a log does not know, which are kept beside its own."""
+    said = section.get("extra", {})
+    ways = dict[str, Way]()
+    if not isinstance(said, Mapping):
+        section.wrong("extra", said, 'columns, as in { task_card = "Card" }')
+        return ways
+    for name, value in said.items():
+        values = {"column": value} if isinstance(value, str) else value
+        if name in _OF_LOGS or header_name(name) != name:
+            expected = "a name in small letters that is no column of a log, such as task_card"
+            section.wrong("extra", Words(f"the name {shown(name)}"), expected)
+        elif not isinstance(values, Mapping):
+            section.wrong("extra", value, "the header of a column in quotes, or a table")
+        elif way := way_of(Entry(section, "extra", values, f".{name}"), name, translations):
+            ways[name] = way
+    return ways
+
+
+_OF_LOGS = {
+    c for columns in (NEEDED_COLUMNS, OPTIONAL_COLUMNS) for t in columns for c in columns[t]
+}
 
 
 def _values(section: Section, column: str) -> Mapping[str, Any]:

@@ -6,11 +6,11 @@ values in `mapping`.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from adapt.logbook.maps.expressions import Expression
 from adapt.logbook.maps.units import Scale
 
 __all__ = [
@@ -67,13 +67,15 @@ class Names:
 
     part: an expression whose one group is what is meant. means: the names of the log by those of
     the source; keep_unknown: a name that is not in it stays as it is, and is refused otherwise.
+    one_less: a whole number becomes the one before.
     """
 
-    part: re.Pattern[str] | None = None
+    part: Expression | None = None
     means: Mapping[str, str] | None = None
     keep_unknown: bool = False
     prefix: str = ""
     suffix: str = ""
+    one_less: bool = False
 
     def __bool__(self) -> bool:
         return self != Names()
@@ -143,7 +145,7 @@ class Condition:
     column: str
     kind: Literal["is", "is_not", "matches", "empty", "number"]
     texts: frozenset[str] = frozenset()
-    expression: re.Pattern[str] | None = None
+    expression: Expression | None = None
     wanted: bool = True
 
 
@@ -177,9 +179,10 @@ class Source:
 class Given:
     """One table of the log that a source gives.
 
-    number: its place among the sections of this table in the map. ways: by column of the log; in
-    those that the groups complete `origin` is None. first_counts: of rows of a run that differ the
-    first is taken (runs only); they are refused otherwise.
+    number: its place among the sections of this table in the map. ways: by column of the log, and
+    of those beside them that it does not know; in those that the groups complete `origin` is None.
+    first_counts: of rows of a run that differ the first is taken (runs only); they are refused
+    otherwise.
     """
 
     table: str

@@ -93,7 +93,10 @@ def _learned_from(learned: Coefficients) -> str:
     ]  # fmt: skip
     parts += [count(len(learned.taught), "pair") + " of runs", count(len(learned.rotors), "rotor")]
     chart = "without a chart" if learned.chart is None else "starting from the chart"
-    return f"Learned from {', '.join(parts[:-1])} on {parts[-1]}, {chart}."
+    state = ""
+    if "log_change" in origin:
+        state = f" They are those of the logbook after change {origin['log_change']}."
+    return f"Learned from {', '.join(parts[:-1])} on {parts[-1]}, {chart}.{state}"
 
 
 def _noise(learned: Coefficients, rotor: Rotor) -> Table:

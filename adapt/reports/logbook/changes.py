@@ -121,6 +121,9 @@ def corrected_report(entries: Sequence[Entry], made: Corrected, book: str) -> li
     if made.doubts:
         report.append(Line("Doubts: unlikely or against the hardware; shown, and used."))
         report += problem_blocks(made.doubts)
+    if made.unchecked:
+        designs = joined([shown(design)[1:-1] for design in made.unchecked])
+        report.append(Line(f"Not checked by a rotor file: {designs}. --rotor F names one."))
     return report
 
 

@@ -41,6 +41,7 @@ def taken_in_document(found: TakenIn) -> dict[str, Any]:
                 "row": c.row,
                 "fact": dict(c.fact),
                 "with_row": c.with_row,
+                "taken_out": c.taken_out,
                 "differs": [
                     {"column": column, "there": there, "here": here}
                     for column, there, here in c.differs
@@ -54,6 +55,7 @@ def taken_in_document(found: TakenIn) -> dict[str, Any]:
         "faults": [asdict(p) for p in found.faults],
         "doubts": [asdict(p) for p in found.doubts],
         "unchecked_designs": list(found.unchecked),
+        "renumbered_reviews": [asdict(r) for r in found.renumbered],
     }
 
 
@@ -62,6 +64,8 @@ def taken_in_report(found: TakenIn, book: str, source: str) -> list[Block]:
     report: list[Block] = [Heading(f"Import of {source} into {book}", level=1), _outcome(found)]
     if found.tables:
         report.append(_counts(found))
+    if found.renumbered:
+        report += _renumbered(found)
     if found.wrong:
         report.append(Line("Rows that cannot be kept:", "bad"))
         report += problem_blocks(found.wrong)
@@ -123,10 +127,12 @@ def _counts(found: TakenIn) -> Block:
 
 
 def _conflicts(found: TakenIn) -> list[Block]:
-    against_book = [c for c in found.conflicts if c.with_row is None]
+    against_book = [c for c in found.conflicts if c.with_row is None and not c.taken_out]
+    out = [c for c in found.conflicts if c.taken_out]
     within = [c for c in found.conflicts if c.with_row is not None]
     report: list[Block] = []
     for rows, title in (
+        (out, "Taken out of the logbook, and in the source still (--correct brings them back):"),
         (against_book, "The logbook says something else of the same fact:"),
         (within, "Rows of the source say something else of the same fact:"),
     ):
@@ -149,9 +155,18 @@ def _conflict_table(rows: Sequence[Conflict]) -> Block:
                 shown(now),
             )
             for c in rows[:MOST_SHOWN]
-            for column, before, now in c.differs
+            for column, before, now in c.differs or [("", "", "")]
         ],
     )
+
+
+def _renumbered(found: TakenIn) -> list[Block]:
+    rows = [(shown(r.job)[1:-1], shown(r.there)[1:-1], r.here) for r in found.renumbered]
+    return [
+        Line("Reviews whose numbers the logbook gave to others have numbers of their own here:"),
+        table(["Job", ">In the source", ">Here"], rows[:MOST_SHOWN]),
+        *_others(len(rows) - MOST_SHOWN),
+    ]
 
 
 def _others(more: int) -> list[Block]:

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapt.logbook.maps.converting import Writing, converted
+from adapt.logbook.maps.expressions import expression
 from adapt.logbook.maps.values import Moment, Names, Origin, Turn, Way
 from adapt.phasor import clock_to_deg, to_complex
 
@@ -126,9 +127,7 @@ def test_moments_become_iso_8601(
 
 
 def test_names_are_cut_out_translated_and_prefixed_in_this_order() -> None:
-    import re
-
-    names = Names(re.compile(r"cond (\w+)"), {"HOV": "hover", "": "none"}, False, "N-", "/x")
+    names = Names(expression(r"cond (\w+)", ""), {"HOV": "hover", "": "none"}, False, "N-", "/x")
     texts, wrong = converted(
         Way(ORIGIN, names), "regime", ["cond HOV", "cond FWD", "HOV", "", "cond " + "x" * 2000],
         False, Writing(),

@@ -629,3 +629,65 @@ def test_a_map_is_a_value_that_keeps_its_own_text() -> None:
     with pytest.raises(AttributeError):
         found.name = "x"  # type: ignore[misc]
     assert isinstance(found.given[0].ways, Mapping)
+
+
+def test_a_slow_expression_stops_the_import_with_its_text(tmp_path: Path) -> None:
+    text = LONG.replace('run = "Run"', """run = { column = "Run", part = '(a|aa)+$' }""", 1)
+    (tmp_path / "t.csv").write_text(
+        HEADER + ROWS.replace("MR-1;1;", "MR-1;" + "a" * 45 + "b;"), encoding="utf-8"
+    )
+    with pytest.raises(BadInput, match=r"\(a\|aa\)"):
+        list(mapped(map_from(text, "slow.toml"), tmp_path / "t.csv"))
+
+
+MOVED = """
+[map]
+name = "the office's work orders"
+
+[[moves]]
+job = "Order"
+after_run = { column = "Run", one_less = true }
+blade = "Blade"
+adjuster = { text = "hub weight" }
+amount = "Weight"
+extra = { task_card = "Card", shift = { column = "Shift", translate = { N = "night" } } }
+"""
+
+
+def test_what_a_log_does_not_know_is_carried_through(tmp_path: Path) -> None:
+    lines = "Order,Run,Blade,Weight,Card,Shift\nJ-1,2,red,40,=7/1,N\nJ-1,010,blue,20,8/1,\n"
+    (tmp_path / "t.csv").write_text(lines, encoding="utf-8")
+    ((name, table),) = mapped(map_from(MOVED, "orders.toml"), tmp_path / "t.csv")
+    assert name == "moves"
+    assert table.text("task_card").tolist() == ["=7/1", "8/1"]
+    assert table.text("shift").tolist() == ["night", ""]
+    # The run flown after the moves is named; a log names the one before them.
+    assert table.text("after_run").tolist() == ["1", "009"]
+
+
+@pytest.mark.parametrize("run", ["0", "R2", "2.0", "-1", "x"])
+def test_a_run_that_has_none_before_it_is_refused(tmp_path: Path, run: str) -> None:
+    lines = f"Order,Run,Blade,Weight,Card,Shift\nJ-1,{run},red,40,7,N\n"
+    (tmp_path / "t.csv").write_text(lines, encoding="utf-8")
+    with pytest.raises(BadInput, match="a whole number above 0"):
+        list(mapped(map_from(MOVED, "orders.toml"), tmp_path / "t.csv"))
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ('extra = { amount = "Card" }', "a name in small letters that is no column of a log"),
+        ('extra = { regime = "Card" }', "a name in small letters that is no column of a log"),
+        ('extra = { "Task Card" = "Card" }', "such as task_card"),
+        ('extra = "Card"', "columns, as in"),
+        ("extra = { task_card = 7 }", "the header of a column in quotes"),
+        ('extra = { task_card = { colunm = "Card" } }', "colunm"),
+        ('blade = { column = "Blade", one_less = true }', "one_less"),
+    ],
+)
+def test_extra_columns_that_cannot_be_are_refused(said: str, told: str) -> None:
+    key = said.split(" = ")[0]
+    text = "\n".join(said if li.startswith(f"{key} =") else li for li in MOVED.split("\n"))
+    with pytest.raises(BadInput) as refused:
+        map_from(text, "orders.toml")
+    assert told in str(refused.value)
