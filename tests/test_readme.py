@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import json
 import re
 import shlex
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -22,21 +27,49 @@ def test_only_the_last_place_of_a_number_may_differ() -> None:
     assert not same("3 moves", "3 moves more")
 
 
-def test_the_demo_prints_what_the_readme_shows(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    assert main(["demo"]) == 0
-    printed = capsys.readouterr().out.splitlines()
-    assert lacking(block(README, "printed: demo"), printed) is None
+@dataclass(frozen=True)
+class Shown:
+    """One run of the demo: the lines that it printed, and what was made of it."""
+
+    lines: list[str]
+    made: tuple[dict[str, Any], list[Any]]
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> Shown:
+    """The demo, as `adapt demo` runs it: once for all that is asked of what it shows."""
+    from adapt.reports import demo
+
+    made = []
+
+    def remembered(*words: Any, **options: Any) -> Any:
+        assert options["quiet"] is False
+        made.append(run_demo(*words, **options))
+        return made[-1]
+
+    run_demo, printed = demo.run_demo, io.StringIO()
+    with pytest.MonkeyPatch.context() as patched, contextlib.redirect_stdout(printed):
+        patched.chdir(tmp_path_factory.mktemp("demo"))
+        patched.setattr(demo, "run_demo", remembered)
+        assert main(["demo"]) == 0
+    assert len(made) == 1
+    return Shown(printed.getvalue().splitlines(), made[0])
+
+
+def test_the_demo_prints_what_the_readme_shows(shown: Shown) -> None:
+    assert lacking(block(README, "printed: demo"), shown.lines) is None
 
 
 def test_the_demo_ends_as_the_readme_promises(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    shown: Shown, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import json
+    from adapt.reports import demo
 
-    monkeypatch.chdir(tmp_path)
+    def again(folder: str, quiet: bool, program: str) -> Any:
+        assert quiet
+        return shown.made
+
+    monkeypatch.setattr(demo, "run_demo", again)
     assert main(["demo", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert document["plan"]["proven"]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
+from functools import cache
 
 from sqlalchemy import Connection, Table, create_engine, func, or_, select
 from sqlalchemy.exc import SQLAlchemyError
@@ -17,6 +18,7 @@ from adapt.database.server_structure import damaged_indexes, damaged_on_server
 
 __all__ = ["damaged_corrections", "damaged_file", "damaged_rules"]
 
+Rules = Mapping[tuple[str, str], str]
 MOST = 20  # findings of one kind that are told
 
 
@@ -48,13 +50,8 @@ def damaged_rules(connection: Connection, version: str) -> Iterator[str]:
         if connection.dialect.name != "sqlite":
             yield from damaged_on_server(connection, version)
             return
-        query = "SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"
-        there = {(kind, name): sql for kind, name, sql in connection.exec_driver_sql(query)}
-        memory = create_engine("sqlite://", poolclass=StaticPool)
-        with closing(memory.raw_connection()), memory.begin() as made:
-            migrate(made, version)
-            expected = {(k, n): sql for k, n, sql in made.exec_driver_sql(query)}
-        memory.dispose()
+        there = _rules_of(connection)
+        expected = _as_made(version)
         for kind, name in sorted(expected.keys() - there.keys()):
             yield f"the {kind} {name} is not there"
         for kind, name in sorted(k for k in expected.keys() & there.keys()):
@@ -62,6 +59,23 @@ def damaged_rules(connection: Connection, version: str) -> Iterator[str]:
                 yield f"the {kind} {name} is not as it was made"
     except SQLAlchemyError as error:
         yield f"the tables cannot be listed ({said_of(error)})"
+
+
+@cache
+def _as_made(version: str) -> Rules:
+    """Return the rules of a version as they are made: the same as long as the program runs."""
+    memory = create_engine("sqlite://", poolclass=StaticPool)
+    with closing(memory.raw_connection()), memory.begin() as made:
+        migrate(made, version)
+        expected = _rules_of(made)
+    memory.dispose()
+    return expected
+
+
+def _rules_of(connection: Connection) -> Rules:
+    """Return what makes each table, index and rule of a file, by its kind and name."""
+    query = "SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"
+    return {(kind, name): sql for kind, name, sql in connection.exec_driver_sql(query)}
 
 
 def damaged_corrections(connection: Connection) -> Iterator[tuple[str, str]]:
