@@ -11,10 +11,9 @@ from flask import Flask, jsonify, redirect, render_template, request, url_for
 from adapt.database.states import tables_in_force
 from adapt.log_columns import EVENT_KINDS
 from adapt.logbook.entering import Entering, enter
-from adapt.pages import tasks
 from adapt.pages.forms import Filled, events_filled, moves_filled, run_filled, shown_of
 from adapt.pages.jobs import job_asked_for
-from adapt.problems import AdaptError, BadInput
+from adapt.problems import BadInput
 from adapt.reports.cautions import checks_for, what_to_do
 from adapt.reports.wording import signed
 from adapt.rotor import Rotor
@@ -72,7 +71,7 @@ def routes(app: Flask, shop: Shop) -> None:
                 return _told(filled, kept)
             if kept is not None and not kept.refused:
                 return redirect(url_for("job", job=found.job, kept=kept.change or "0"))
-        ordered = _ordered(shop, state, found, rotor) if run == found.runs[-1] else None
+        ordered = _ordered(state, found, rotor, run)
         by_field, of_none, theirs = _findings(filled, kept)
         return render_template(
             "moves.html", state=state, job=found, rotor=rotor, run=run, given=given,
@@ -172,18 +171,11 @@ def _shown(state: State, rotor: Rotor, job: Job, run: str) -> dict[str, str]:
     return shown_of(rotor, tables, job.job, run)
 
 
-def _ordered(shop: Shop, state: State, job: Job, rotor: Rotor) -> dict[str, Any] | None:
-    """Return the moves that the plan of this state asks for, where it is there; None otherwise."""
-    work = shop.works.begin(
-        f"Planning job {job.job}", tasks.plan_job, shop.fleet.place, state.change, job.job,
-        tasks.Asked(),
-    )  # fmt: skip
-    if not work.wait(0.2):
-        return {"waiting": work}
-    try:
-        plan = work.result().plan
-    except AdaptError as error:
-        return {"why_not": str(error)}
+def _ordered(state: State, job: Job, rotor: Rotor, run: str) -> dict[str, Any] | None:
+    """Return the moves that were ordered after a run, as the page shows them; None where none."""
+    order = state.orders(job.job).get(run)
+    if order is None:
+        return None
     adjusters = {a: k for k, a in enumerate(rotor.adjuster_names)}
     blades = {b: k for k, b in enumerate(rotor.blades)}
     moves = [
@@ -195,9 +187,10 @@ def _ordered(shop: Shop, state: State, job: Job, rotor: Rotor) -> dict[str, Any]
             "unit": rotor.adjuster(m.adjuster).unit,
             "words": what_to_do(m, rotor.adjuster(m.adjuster)),
         }
-        for m in plan.moves
+        for m in order.moves
+        if m.adjuster in adjusters and m.blade in blades
     ]
-    return {"moves": moves, "checks": checks_for(plan.moves, rotor), "after_run": plan.after_run}
+    return {"order": order, "moves": moves, "checks": checks_for(order.moves, rotor)}
 
 
 def _was() -> dict[str, str]:

@@ -20,6 +20,7 @@ from adapt.log.jobs import runs_of_job
 from adapt.log_columns import folded
 from adapt.logbook.documents import kept_rotors, latest_chart
 from adapt.logbook.jobs import Job, jobs_of
+from adapt.logbook.ordering import Order, orders_of
 from adapt.logbook.record import changes_of
 from adapt.logbook.sets import PublishedSet, sets_of
 from adapt.logbook.state import documents_touched, log_at, serials_touched
@@ -141,6 +142,15 @@ class State:
             return check(rotor, log)
 
         return self._once(("history", rotor.name, serial), read)
+
+    def orders(self, job: str) -> Mapping[str, Order]:
+        """Return what was ordered in a job, by the run after which it was."""
+
+        def read() -> Mapping[str, Order]:
+            with self.book.reading() as connection:
+                return orders_of(connection, self.change, job)
+
+        return self._once(("orders", job), read)
 
     def standing(self, job: Job) -> Standing:
         """Return how a job stands after its last run; never raises for what is in the log."""

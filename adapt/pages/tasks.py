@@ -57,9 +57,10 @@ class Asked:
 
 @dataclass(frozen=True, eq=False)
 class Planned:
-    """A plan, what its coefficients are, and what to know before the moves are made."""
+    """A plan, and what to know before its moves are made; known: the change that it is as of."""
 
     plan: Plan
+    known: int
     coefficients_from: str
     concerns: tuple[str, ...] = field(default=())
 
@@ -86,7 +87,9 @@ def plan_job(place: str, change: int, job: str, asked: Asked) -> Planned:
     plan = adapt.plan(rotor, known, history, job, **asked.options())
     serial = state.job(job).rotor
     agreed = slips(rotor, known, history, serial)
-    return Planned(plan, origin, tuple(concerns_of(known, history, serial, _COMMANDS, agreed)))
+    return Planned(
+        plan, change, origin, tuple(concerns_of(known, history, serial, _COMMANDS, agreed))
+    )
 
 
 def hold_by_hand(
