@@ -29,6 +29,8 @@ from adapt.rotor import Rotor
 
 __all__ = ["Fleet", "State"]
 
+_FEW_RUNS = 2_000  # that are read and checked in about a second
+
 T = TypeVar("T")
 _Key = tuple[str | None, ...]  # what was read, of what; for a rotor alone its serial is the last
 
@@ -44,6 +46,7 @@ class State:
     ) -> None:
         """Begin one. known: what an earlier state read that still holds."""
         self.book, self.change, self.recorded = book, change, recorded
+        self._later = known is not None
         self._known: dict[_Key, object] = dict(known or {})
         self._one = RLock()
 
@@ -58,7 +61,7 @@ class State:
                 for key, value in self._known.items()
                 if key[0] in ("history", "standing") and key[-1] and key[-1] not in touched
             }
-        return State(self.book, change, recorded, {} if others else known)
+        return State(self.book, change, recorded, None if others else known)
 
     @property
     def words(self) -> str:
@@ -158,7 +161,7 @@ class State:
         def look() -> Standing:
             try:
                 rotor = self.rotor_of(job)
-                history = self.history(rotor, job.rotor)
+                history = self.history(rotor, None if self._all_at_once() else job.rotor)
                 runs_of_job(history, job.job)
             except BadInput as error:
                 return Standing(None, None, str(error))
@@ -171,6 +174,13 @@ class State:
             return Standing(len(over), worst, "")
 
         return self._once(("standing", job.job, job.rotor), look)
+
+    def _all_at_once(self) -> bool:
+        """Return whether the log is rather read as a whole than rotor by rotor.
+
+        It is where no earlier state was read, unless it is large.
+        """
+        return not self._later and sum(len(j.runs) for j in self.jobs().values()) <= _FEW_RUNS
 
     def _once(self, key: _Key, read: Callable[[], T]) -> T:
         """Return what was read before under a key, or read it; one thread at a time."""
@@ -208,6 +218,12 @@ class Fleet:
     def to_write(self) -> Logbook:
         """Return the logbook opened to write."""
         return open_logbook(self.place, to_write=True)
+
+    def warm(self) -> None:
+        """Read what the list of jobs shows, before somebody asks for it."""
+        state = self.state()
+        for job in state.jobs().values():
+            state.standing(job)
 
     def state(self) -> State:
         """Return the logbook's state as it is now."""

@@ -56,6 +56,11 @@ def routes(app: Flask, shop: Shop) -> None:
             "state": state, "job": job, "rotor": rotor, "asked": asked, "aims": AIMS, "work": work,
             "by_default": asked == tasks.Asked(),
         }  # fmt: skip
+        # What learns for moves by hand begins now, so that the first of them need not wait for it.
+        shop.works.begin(
+            "Moves by hand", tasks.hold_by_hand, shop.fleet.place, state.change, job.job, asked, (),
+            quick=True,
+        )  # fmt: skip
         if not work.wait(QUICK_S):
             return render_template("plan.html", planned=None, why_not=None, **shared)
         try:

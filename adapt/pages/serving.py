@@ -7,7 +7,7 @@ import json
 import sys
 import webbrowser
 from pathlib import Path
-from threading import Timer
+from threading import Thread, Timer
 
 from adapt.pages.application import Shop, make_app
 from adapt.pages.fleet import Fleet
@@ -64,6 +64,7 @@ def serve(
     else:
         print(f"Pages over {fleet.shown} at {at}\nEnd with Ctrl-C.", flush=True)
     shop.works.warm()
+    Thread(target=fleet.warm, daemon=True).start()
     if browser:
         Timer(0.5, webbrowser.open, (at,)).start()
     try:

@@ -137,7 +137,8 @@ def track_read(record: JobRecord) -> Iterable[Block]:
         )
         for regime in rotor.regime_names
     ]  # fmt: skip
-    picture = track_picture(rotor.blades, rotor.track_unit, drawn, f"run {first}", f"run {last}")
+    second = f"run {last}" if last != first else ""
+    picture = track_picture(rotor.blades, rotor.track_unit, drawn, f"run {first}", second)
     if picture is not None:
         yield picture
 
