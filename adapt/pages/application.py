@@ -32,7 +32,7 @@ from adapt.problems import AdaptError, BadInput, CannotBeMet
 from adapt.reports import cautions
 from adapt.reports.html import as_fragment, sheet_of_styles
 from adapt.reports.layout import Block
-from adapt.reports.wording import number, percent
+from adapt.reports.wording import Written, date_and_time, number, percent, written_as
 
 __all__ = ["Shop", "make_app"]
 
@@ -72,7 +72,25 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         return as_fragment(report, lambda p: url_for("picture", name=shop.album.put(p)), top)
 
     app.jinja_env.globals.update(blocks=blocks, cautions=cautions.SHORT, version=adapt.__version__)
-    app.jinja_env.filters.update(number=number, percent=percent)
+    app.jinja_env.filters.update(number=number, percent=percent, moment=date_and_time)
+
+    @app.before_request
+    def as_the_reader_writes() -> None:
+        g.writing = written_as(_how_written())
+        g.writing.__enter__()
+
+    @app.teardown_request
+    def as_anybody_writes(error: BaseException | None) -> None:
+        if (writing := g.pop("writing", None)) is not None:
+            writing.__exit__(None, None, None)
+
+    @app.route("/settings", methods=["GET", "POST"])
+    def settings() -> Any:
+        if request.method == "POST":
+            session["decimal"] = request.form.get("decimal", "")
+            session["dates"] = request.form.get("dates", "")
+            return redirect(url_for("settings"))
+        return render_template("settings.html", how=_how_written())
 
     @app.context_processor
     def known() -> dict[str, Any]:
@@ -153,6 +171,14 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         }
         own = error.description if status in (401, 403, 421) or status not in words else None
         return _refused([own or words[status]], status)
+
+
+def _how_written() -> Written:
+    """Return how whoever asks writes decimals and dates."""
+    decimal, dates = session.get("decimal"), session.get("dates")
+    return Written(
+        "," if decimal == "," else ".", dates if dates in ("day", "month") else "year"
+    )  # fmt: skip
 
 
 def _refused(lines: list[str], status: int) -> tuple[Any, int]:

@@ -7,8 +7,8 @@ import re
 from typing import Any
 
 import pytest
-from conftest import OWN
 from flask.testing import FlaskClient
+from page_texts import OWN
 
 from adapt.database.states import tables_in_force
 from adapt.logbook.entering import EnteredRow, enter

@@ -5,28 +5,13 @@ from __future__ import annotations
 import json
 import re
 import time
-from html import unescape
 
 import pytest
-from conftest import OWN
 from flask.testing import FlaskClient
+from page_texts import OWN, page_of, said
 
 from adapt.pages.application import Shop
 from adapt.planning.plan import Move
-
-
-def page_of(client: FlaskClient, path: str) -> str:
-    """Return a page once what it waits for is done."""
-    for _ in range(240):
-        text = client.get(path).get_data(as_text=True)
-        if "data-waiting" not in text:
-            return text
-        time.sleep(0.5)
-    raise AssertionError(f"{path} waits for ever")
-
-
-def said(page: str) -> str:
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", page)).split())
 
 
 def test_the_fix_stands_there_with_its_proof_chance_and_data_date(client: FlaskClient) -> None:

@@ -8,9 +8,9 @@ import stat
 from pathlib import Path
 
 import pytest
-from conftest import OWN
 from flask import Flask
 from flask.testing import FlaskClient
+from page_texts import OWN
 
 from adapt.cli import main
 from adapt.logbook.entering import EnteredRow, enter

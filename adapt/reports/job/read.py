@@ -16,6 +16,7 @@ from adapt.reports.wording import (
     amplitude_at_clock,
     count,
     date_and_time,
+    height,
     joined,
     number,
     percent,
@@ -148,7 +149,7 @@ def _heights_table(
 ) -> Table:
     found: dict[str, dict[str, float]] = heights  # type: ignore[assignment]
     rows = [
-        (regime, *(f"{round(found[regime][b], digits) + 0.0:+.{digits}f}" for b in rotor.blades))
+        (regime, *(height(found[regime][b], digits) for b in rotor.blades))
         for regime in rotor.regime_names
         if regime in found
     ]
