@@ -135,6 +135,8 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         wrong = False
         if request.method == "POST":
             name = request.form.get("name", "")
+            if users.waits(name):
+                abort(429, "too many wrong passwords for this name: wait a minute, then try again")
             if users.right(name, request.form.get("password", "")):
                 session.clear()
                 session["who"] = name
@@ -169,7 +171,7 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
             413: "What was sent is larger than any run: nothing of it was kept.",
             500: "Something went wrong in this program: nothing was changed.",
         }
-        own = error.description if status in (401, 403, 421) or status not in words else None
+        own = error.description if status in (401, 403, 421, 429) or status not in words else None
         return _refused([own or words[status]], status)
 
 

@@ -11,8 +11,16 @@ from flask import Flask, jsonify, redirect, render_template, request, url_for
 from adapt.database.states import tables_in_force
 from adapt.log_columns import EVENT_KINDS
 from adapt.logbook.entering import Entering, enter
-from adapt.pages.forms import Filled, events_filled, moves_filled, run_filled, shown_of
+from adapt.pages.forms import (
+    Filled,
+    events_filled,
+    fitted_filled,
+    moves_filled,
+    run_filled,
+    shown_of,
+)
 from adapt.pages.jobs import job_asked_for
+from adapt.planning.job.hardware import fitted_now
 from adapt.problems import BadInput
 from adapt.reports.cautions import checks_for, what_to_do
 from adapt.reports.wording import signed
@@ -78,6 +86,28 @@ def routes(app: Flask, shop: Shop) -> None:
             was=shown, wrong=by_field, told=of_none, theirs=theirs, ordered=ordered,
         ), (400 if by_field or of_none or theirs else 200)  # fmt: skip
 
+    @app.route("/job/fitted", methods=["GET", "POST"])
+    def enter_fitted() -> Any:
+        state = shop.fleet.state()
+        found = job_asked_for(state)
+        rotor = state.rotor_of(found)
+        shown = _shown(state, rotor, found, "")
+        filled, kept = None, None
+        given = shown
+        if request.method == "POST":
+            given, was = dict(request.form.items()), _was()
+            filled = fitted_filled(rotor, found.job, given, was)
+            kept = _kept(shop, state, filled, rotor, "what is fitted")
+            if _as_json():
+                return _told(filled, kept)
+            if kept is not None and not kept.refused:
+                return redirect(url_for("job", job=found.job, kept=kept.change or "0"))
+        by_field, of_none, theirs = _findings(filled, kept)
+        return render_template(
+            "fitted.html", state=state, job=found, rotor=rotor, given=given, was=shown,
+            wrong=by_field, told=of_none, theirs=theirs, left=_left(state, rotor, found),
+        ), (400 if by_field or of_none or theirs else 200)  # fmt: skip
+
     @app.route("/job/event", methods=["GET", "POST"])
     def enter_event() -> Any:
         state = shop.fleet.state()
@@ -104,8 +134,11 @@ def routes(app: Flask, shop: Shop) -> None:
         rotor = state.rotor_of(found)
         run = request.form.get("run", "").strip()
         given, was = dict(request.form.items()), _was()
-        if request.form.get("form") == "moves":
+        form = request.form.get("form")
+        if form == "moves":
             filled = moves_filled(rotor, found.job, run, given, was)
+        elif form == "fitted":
+            filled = fitted_filled(rotor, found.job, given, was)
         else:
             filled = run_filled(
                 rotor, found.job, found.rotor, found.aircraft, found.design, run, given, was,
@@ -191,6 +224,29 @@ def _ordered(state: State, job: Job, rotor: Rotor, run: str) -> dict[str, Any] |
         if m.adjuster in adjusters and m.blade in blades
     ]
     return {"order": order, "moves": moves, "checks": checks_for(order.moves, rotor)}
+
+
+def _left(state: State, rotor: Rotor, job: Job) -> dict[str, Any] | None:
+    """Return what the rotor's job before left fitted, by field; None where it is not known."""
+    earlier = [
+        j
+        for j in state.jobs().values()
+        if j.rotor == job.rotor and j.job != job.job and j.started < job.started
+    ]
+    if not earlier:
+        return None
+    last = max(earlier, key=lambda j: j.started)
+    history = state.history(rotor, job.rotor)
+    if last.job in history.set_aside:
+        return None
+    fitted = fitted_now(rotor, history, last.job)
+    amounts = {
+        f"f.{a}.{b}": f"{float(fitted.amounts[b, a]):g}"
+        for a in range(len(rotor.adjusters))
+        for b in range(len(rotor.blades))
+        if fitted.known[b, a]
+    }
+    return {"job": last.job, "amounts": amounts} if amounts else None
 
 
 def _was() -> dict[str, str]:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["routes"]
 
 QUICK_S = 0.25  # that a page waits for a plan before it says that it is on its way
-HAND_S = 8.0
+HAND_S = 1.5
 
 
 def routes(app: Flask, shop: Shop) -> None:
@@ -73,6 +73,7 @@ def routes(app: Flask, shop: Shop) -> None:
         return render_template(
             "plan.html", planned=planned, plan=found, why_not=None,
             ordered=None if ordered is None or ordered.taken_back else ordered,
+            same=ordered is not None and set(ordered.moves) == set(found.moves),
             head=list(headline(found, planned.coefficients_from))[1:],
             moves=list(moves(found, rotor)),
             picture=[moves_picture(found.moves, rotor)] if found.moves else [],

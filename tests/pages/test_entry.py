@@ -244,3 +244,32 @@ def test_other_rotors_are_not_read_again_after_an_entry(shop: Shop, client: Flas
     assert later.history(rotor, "MR-107") is not mine
     assert len(later.history(rotor, "MR-107").runs) == len(mine.runs) + 1
     assert later.standing(later.job("J-058")) != state.standing(state.job("J-058"))
+
+
+def test_what_is_fitted_is_entered_and_what_the_job_before_left_is_at_hand(
+    shop: Shop, client: FlaskClient
+) -> None:
+    data = {"job": "J-059", "rotor": "MR-107", "design": "main rotor", "aircraft": "OV-TG",
+            "run": "1", "started": "2026-11-26T08:00"}  # fmt: skip
+    made = {"job": "J-058", "run": "1", "form": "moves", "m.0.0": "40"}
+    assert sent(client, "/job/moves", **made)[0] == 200
+    assert client.post("/jobs/new", data=data, headers=OWN).status_code == 302
+    page = client.get("/job/fitted?job=J-059").get_data(as_text=True)
+    assert "Fill in what job J-058 left" in page
+    state = shop.fleet.state()
+    fitted = state.history(rotor_of(shop), "MR-107").fitted
+    start = fitted[(fitted["job"] == "J-058") & (fitted["adjuster"] == "hub weight")]
+    red = float(start.loc[start["blade"] == "red", "amount"].iloc[0])
+    assert f'data-ordered="f.0.0" data-amount="{red + 40:g}"' in page
+    typed = {"job": "J-059", "form": "fitted", "f.0.0": "100", "f.0.1": "0", "f.1.2": "-1,5"}
+    assert sent(client, "/job/look-through", **typed)[0] == 200
+    status, told = sent(client, "/job/fitted", **typed)
+    assert status == 200
+    assert "f.0.0" in told["doubts"]  # not what the job before left
+    with shop.fleet.state().book.reading() as connection:
+        table = tables_in_force(state.book, connection, shop.fleet.state().change)["fitted"]
+    rows_of = [k for k in range(len(table)) if table.text("job")[k] == "J-059"]
+    assert {
+        (table.text("adjuster")[k], table.text("blade")[k], table.text("amount")[k])
+        for k in rows_of
+    } == {("hub weight", "red", "100"), ("hub weight", "blue", "0"), ("trim tab", "green", "-1.5")}
