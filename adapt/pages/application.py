@@ -123,13 +123,11 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         shop.works.give_up(request.form.get("name", ""))
         if request.accept_mimetypes.best == "application/json":
             return jsonify(done=True)
-        return redirect(request.form.get("back") or url_for("open_jobs"))
+        return redirect(_own(request.form.get("back", "")))
 
     @app.route("/login", methods=["GET", "POST"])
     def login() -> Any:
-        then = request.values.get("then", "")
-        # Only back to a page of this program: no address of another.
-        then = then if then.startswith("/") and not then.startswith(("//", "/\\")) else "/"
+        then = _own(request.values.get("then", ""))
         if users is None:
             return redirect("/")
         wrong = False
@@ -152,8 +150,7 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
     @app.post("/name")
     def name() -> Any:
         session["name"] = " ".join(request.form.get("name", "").split())[:100]
-        back = request.form.get("back", "/")
-        return redirect(back if back.startswith("/") and not back.startswith("//") else "/")
+        return redirect(_own(request.form.get("back", "")))
 
     @app.errorhandler(AdaptError)
     def told(error: AdaptError) -> tuple[Any, int]:
@@ -173,6 +170,16 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         }
         own = error.description if status in (401, 403, 421, 429) or status not in words else None
         return _refused([own or words[status]], status)
+
+
+def _own(address: str) -> str:
+    """Return an address where it is a page of this program, and the first page where it is not.
+
+    >>> _own("/job?job=J-1"), _own("//evil.example"), _own("https://evil.example"), _own("/\\\\evil")
+    ('/job?job=J-1', '/', '/', '/')
+    """
+    ours = address.startswith("/") and not address.startswith(("//", "/\\"))
+    return address if ours else "/"
 
 
 def _how_written() -> Written:
