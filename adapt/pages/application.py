@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
+from urllib.parse import quote, unquote
 
 from flask import (
     Flask,
@@ -32,9 +33,11 @@ from adapt.problems import AdaptError, BadInput, CannotBeMet
 from adapt.reports import cautions
 from adapt.reports.html import as_fragment, sheet_of_styles
 from adapt.reports.layout import Block
-from adapt.reports.wording import number, percent
+from adapt.reports.wording import number, percent, printable
 
 __all__ = ["Shop", "make_app"]
+
+_NAME = "adapt-name"  # the cookie of who enters, where nobody logs in
 
 
 @dataclass(eq=False)
@@ -48,7 +51,7 @@ class Shop:
 
     def by(self) -> str:
         """Return whose change it is: of who is logged in, or of the name given on the page."""
-        return str(g.get("who") or session.get("name") or self.who)
+        return str(g.get("who") or _name_given() or self.who)
 
 
 def make_app(shop: Shop, hosts: tuple[str, ...], users: Users | None = None) -> Flask:
@@ -93,6 +96,10 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         answer.headers["Cache-Control"] = "private, max-age=3600"
         return answer
 
+    @app.get("/favicon.ico")
+    def icon() -> Response:
+        return app.send_static_file("icon.svg")
+
     @app.get("/work")
     def work() -> Response:
         found = shop.works.find(request.args.get("name", ""))
@@ -131,9 +138,13 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
 
     @app.post("/name")
     def name() -> Any:
-        session["name"] = " ".join(request.form.get("name", "").split())[:100]
+        given = " ".join(printable(request.form.get("name", "")).split())[:100]
         back = request.form.get("back", "/")
-        return redirect(back if back.startswith("/") and not back.startswith("//") else "/")
+        answer = redirect(back if back.startswith("/") and not back.startswith("//") else "/")
+        # Not in the session, whose key is new with each start of the server: what was typed while
+        # it was down is sent later, and under the same name.
+        answer.set_cookie(_NAME, quote(given), httponly=True, samesite="Strict")
+        return answer
 
     @app.errorhandler(AdaptError)
     def told(error: AdaptError) -> tuple[Any, int]:
@@ -153,6 +164,10 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         }
         own = error.description if status in (401, 403, 421) or status not in words else None
         return _refused([own or words[status]], status)
+
+
+def _name_given() -> str:
+    return " ".join(printable(unquote(request.cookies.get(_NAME, ""))).split())[:100]
 
 
 def _refused(lines: list[str], status: int) -> tuple[Any, int]:
