@@ -1,4 +1,4 @@
-"""A real browser before a real `adapt pages`: the server as a process of its own, people at a page."""
+"""A real browser before a real `adapt pages`: its server as a process of its own, and people."""
 
 from __future__ import annotations
 
@@ -79,7 +79,9 @@ class Served:
 class Person:
     """Somebody at a browser. complaints: what the console said that nobody expected."""
 
-    def __init__(self, browser: Browser, served: Served, size: dict[str, int] | None = None) -> None:
+    def __init__(
+        self, browser: Browser, served: Served, size: dict[str, int] | None = None
+    ) -> None:
         self._served = served
         self.context: BrowserContext = browser.new_context(
             viewport=size or WIDE, locale="en-GB",  # type: ignore[arg-type]
@@ -143,7 +145,5 @@ def typed_in(page: Page) -> dict[str, Any]:
 def scrolls_sideways(page: Page) -> int:
     """Return by how many pixels the page's body is wider than the window."""
     return int(
-        page.evaluate(
-            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-        )
+        page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     )
