@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Thread
@@ -80,7 +79,7 @@ def kind(path: str) -> tuple[str, ...]:
 
 
 @pytest.fixture(scope="module")
-def looked(browser: Any, served: Any) -> Iterator[Looked]:
+def looked(browser: Any, served: Any) -> Looked:
     """Every kind of page that links lead to from the first, and those that say what is wrong."""
     found = Looked()
     somebody = Person(browser, served)
@@ -102,7 +101,7 @@ def looked(browser: Any, served: Any) -> Iterator[Looked]:
             left += links(page, served.address)
     found.complaints = somebody.complaints
     somebody.context.close()
-    yield found
+    return found
 
 
 def test_links_lead_to_every_page_of_a_job(looked: Looked) -> None:
