@@ -20,7 +20,7 @@ __all__ = ["guard", "is_loopback", "with_styles_in_place"]
 
 MOST_BYTES = 2 * 1024 * 1024  # of what a form may send: a run of a thousand readings has 100 kB
 _READING = ("GET", "HEAD", "OPTIONS")
-_OPEN = ("login", "static", "icon")  # what may be asked for without a login
+_OPEN = ("login", "static", "styles", "icon")  # what may be asked for without a login
 
 _HEADERS = {
     "X-Content-Type-Options": "nosniff",
