@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
+from urllib.parse import quote, unquote
 
 from flask import (
     Flask,
@@ -32,9 +33,21 @@ from adapt.problems import AdaptError, BadInput, CannotBeMet
 from adapt.reports import cautions
 from adapt.reports.html import as_fragment, sheet_of_styles
 from adapt.reports.layout import Block
-from adapt.reports.wording import Written, date_and_time, number, percent, written_as
+from adapt.reports.wording import (
+    Written,
+    date_and_time,
+    number,
+    percent,
+    printable,
+    written_as,
+)
 
 __all__ = ["Shop", "make_app"]
+
+_WRITING = ("decimal", "dates")
+_YEAR_S = 365 * 24 * 3600
+
+_NAME = "adapt-name"  # the cookie of who enters, where nobody logs in
 
 
 @dataclass(eq=False)
@@ -48,7 +61,7 @@ class Shop:
 
     def by(self) -> str:
         """Return whose change it is: of who is logged in, or of the name given on the page."""
-        return str(g.get("who") or session.get("name") or self.who)
+        return str(g.get("who") or _name_given() or self.who)
 
 
 def make_app(shop: Shop, hosts: tuple[str, ...], users: Users | None = None) -> Flask:
@@ -87,9 +100,13 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
     @app.route("/settings", methods=["GET", "POST"])
     def settings() -> Any:
         if request.method == "POST":
-            session["decimal"] = request.form.get("decimal", "")
-            session["dates"] = request.form.get("dates", "")
-            return redirect(url_for("settings"))
+            answer = redirect(url_for("settings"))
+            for name in _WRITING:
+                given = request.form.get(name, "")[:10]
+                answer.set_cookie(
+                    f"adapt-{name}", quote(given), max_age=_YEAR_S, httponly=True, samesite="Strict"
+                )
+            return answer
         return render_template("settings.html", how=_how_written())
 
     @app.context_processor
@@ -110,6 +127,10 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         answer = Response(sheet_of_styles(), mimetype="text/css")
         answer.headers["Cache-Control"] = "private, max-age=3600"
         return answer
+
+    @app.get("/favicon.ico")
+    def icon() -> Response:
+        return app.send_static_file("icon.svg")
 
     @app.get("/work")
     def work() -> Response:
@@ -149,8 +170,12 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
 
     @app.post("/name")
     def name() -> Any:
-        session["name"] = " ".join(request.form.get("name", "").split())[:100]
-        return redirect(_own(request.form.get("back", "")))
+        given = " ".join(printable(request.form.get("name", "")).split())[:100]
+        answer = redirect(_own(request.form.get("back", "")))
+        # Not in the session, whose key is new with each start of the server: what was typed while
+        # it was down is sent later, and under the same name.
+        answer.set_cookie(_NAME, quote(given), httponly=True, samesite="Strict")
+        return answer
 
     @app.errorhandler(AdaptError)
     def told(error: AdaptError) -> tuple[Any, int]:
@@ -184,10 +209,14 @@ def _own(address: str) -> str:
 
 def _how_written() -> Written:
     """Return how whoever asks writes decimals and dates."""
-    decimal, dates = session.get("decimal"), session.get("dates")
+    decimal, dates = (unquote(request.cookies.get(f"adapt-{name}", "")) for name in _WRITING)
     return Written(
         "," if decimal == "," else ".", dates if dates in ("day", "month") else "year"
     )  # fmt: skip
+
+
+def _name_given() -> str:
+    return " ".join(printable(unquote(request.cookies.get(_NAME, ""))).split())[:100]
 
 
 def _refused(lines: list[str], status: int) -> tuple[Any, int]:

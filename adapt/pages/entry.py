@@ -144,7 +144,8 @@ def routes(app: Flask, shop: Shop) -> None:
                 rotor, found.job, found.rotor, found.aircraft, found.design, run, given, was,
                 run not in found.runs,
             )  # fmt: skip
-        return _told(filled, _kept(shop, state, filled, rotor, "", dry=True))
+        told, _ = _told(filled, _kept(shop, state, filled, rotor, "", dry=True))
+        return told  # asked what is wrong, and answered: no refusal
 
 
 def _kept(

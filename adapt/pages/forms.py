@@ -15,6 +15,7 @@ from adapt.database.schema import KEYS
 from adapt.log_columns import EVENT_KINDS
 from adapt.logbook.entering import EnteredRow, Entering
 from adapt.problems import Problem
+from adapt.problems import shown as shown_name
 from adapt.rotor import Rotor
 from adapt.tables import Table
 
@@ -23,6 +24,7 @@ __all__ = [
     "shown_of",
 ]  # fmt: skip
 
+MOST_OF_A_NAME = 200  # characters
 CONDITIONS = ("gross_weight", "wind_kt", "oat_c", "rpm")
 _OF_RUN = ("started", *CONDITIONS, "note")
 _DEGREES = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(?:°|deg)?", re.IGNORECASE)
@@ -119,6 +121,11 @@ def run_filled(
             for b, blade in enumerate(rotor.blades):
                 key = {"job": job, "run": run, "regime": regime, "blade": blade}
                 _one_cell(filled, "track", key, "height", f"h.{r}.{b}", given, was)
+    if not run.isprintable() or len(run) > MOST_OF_A_NAME:
+        filled.wrong["started"] = f"found {shown_name(run)} as the run's name; expected a short one"
+    elif is_new and len(filled.rows) == 1 and not filled.wrong:
+        first = next((k for k, s in enumerate(rotor.sensors) if s.combination is None), 0)
+        filled.wrong[f"a.{first}.0"] = "found no reading and no height; expected at least one"
     return filled
 
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
-from flask import Flask, Response, redirect, render_template, request, url_for
+from flask import Flask, make_response, redirect, render_template, request, send_file, url_for
 
 from adapt.logbook.entering import EnteredRow, enter
 from adapt.logbook.jobs import set_status
 from adapt.logbook.record import changes_of
 from adapt.pages import tasks
+from adapt.pages.safety import with_styles_in_place
 from adapt.problems import AdaptError, BadInput
 from adapt.reports.balancing.order_of_work import kind_of
-from adapt.reports.html import as_page
+from adapt.reports.html import as_page, digest_of_styles
 from adapt.reports.job.job_report import foot_of, job_report, title_of
 from adapt.reports.job.read import moves_made, readings_read, runs_flown, standing, track_read
 from adapt.reports.job.values import JobRecord, Status
@@ -125,11 +127,13 @@ def routes(app: Flask, shop: Shop) -> None:
                 return render_template("waiting.html", state=state, job=found, work=work), 202
         record = record_of(state, found.job, looked.result(), planned)
         if kind == "html":
-            return as_page(job_report(record), title_of(record))
+            page = make_response(as_page(job_report(record), title_of(record)))
+            return with_styles_in_place(page, digest_of_styles())
         from adapt.reports.typeset import as_pdf
 
         paper = as_pdf(job_report(record), title_of(record), foot_of(record))
-        return Response(paper, mimetype="application/pdf")
+        name = f"job {found.job}.pdf"
+        return send_file(BytesIO(paper), "application/pdf", download_name=name)
 
 
 _NEW = ("job", "rotor", "design", "aircraft", "run", "started")

@@ -140,7 +140,7 @@ def routes(app: Flask, shop: Shop) -> None:
         def source(picture: Any) -> str:
             return url_for("picture", name=shop.album.put(picture))
 
-        return jsonify(html=str(as_fragment(report, source, 3)), change=state.change)
+        return jsonify(html=str(as_fragment(report, source, 2)), change=state.change)
 
 
 def _held_report(held: ByHand, rotor: Rotor, after_run: str) -> list[Block]:

@@ -16,11 +16,11 @@ from flask import Flask, Response, abort, g, redirect, request, session, url_for
 
 from adapt.pages.users import Users
 
-__all__ = ["guard", "is_loopback"]
+__all__ = ["guard", "is_loopback", "with_styles_in_place"]
 
 MOST_BYTES = 2 * 1024 * 1024  # of what a form may send: a run of a thousand readings has 100 kB
 _READING = ("GET", "HEAD", "OPTIONS")
-_OPEN = ("login", "static")  # what may be asked for without a login
+_OPEN = ("login", "static", "styles", "icon")  # what may be asked for without a login
 
 _HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -50,6 +50,16 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
     except ValueError:
         return False
+
+
+def with_styles_in_place(response: Response, digest: str) -> Response:
+    """Let a page that brings its own styles be shown with these and no others.
+
+    digest: of the styles, as a Content-Security-Policy takes it (sha256-...).
+    """
+    name = "Content-Security-Policy"
+    response.headers[name] = _HEADERS[name].replace("style-src", f"style-src '{digest}'")
+    return response
 
 
 def guard(app: Flask, hosts: tuple[str, ...], users: Users | None) -> None:

@@ -6,6 +6,7 @@ Every text is escaped here and nowhere else. What a report says is decided elsew
 from __future__ import annotations
 
 import base64
+import hashlib
 from collections.abc import Callable, Sequence
 from importlib.resources import files
 
@@ -25,7 +26,7 @@ from adapt.reports.layout import (
 from adapt.reports.pictures.drawing import as_svg
 from adapt.reports.wording import printable
 
-__all__ = ["as_fragment", "as_page", "sheet_of_styles"]
+__all__ = ["as_fragment", "as_page", "digest_of_styles", "sheet_of_styles"]
 
 Shown = Callable[[Picture], str]
 
@@ -46,7 +47,7 @@ def as_page(report: Sequence[Block], title: str) -> str:
         Markup(
             '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
             '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-            "<title>{}</title>\n<style>\n{}</style>\n</head>\n<body>\n"
+            "<title>{}</title>\n<style>{}</style>\n</head>\n<body>\n"
             '<main class="report">\n{}\n</main>\n</body>\n</html>\n'
         ).format(printable(title), Markup(sheet_of_styles()), body)
     )
@@ -55,6 +56,12 @@ def as_page(report: Sequence[Block], title: str) -> str:
 def sheet_of_styles() -> str:
     """Return the styles of reports, for screens and for paper."""
     return files("adapt.reports").joinpath("report.css").read_text(encoding="utf-8")
+
+
+def digest_of_styles() -> str:
+    """Return the digest of what stands in `as_page`'s style element, as browsers compare it."""
+    digest = hashlib.sha256(sheet_of_styles().encode()).digest()
+    return "sha256-" + base64.b64encode(digest).decode("ascii")
 
 
 def _in_place(picture: Picture) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from books import DEMO, demo_rotors, fresh, imported, to_write
@@ -58,3 +59,45 @@ def app(shop: Shop) -> Flask:
 @pytest.fixture
 def client(app: Flask) -> FlaskClient:
     return app.test_client()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A headless Chromium; of one module alone, as its event loop is in the way of other tests."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    from browsing import ARGUMENTS, chromium_or_none
+
+    program = chromium_or_none()
+    if program is None:
+        pytest.skip("Chromium is not installed (Debian: apt-get install chromium)")
+    with sync_api.sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=program, args=list(ARGUMENTS))
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="session")
+def served(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """`adapt pages` as a process of its own, over a copy of the demo's logbook.
+
+    Tests that write keep to jobs of their own.
+    """
+    from browsing import Served
+
+    place = tmp_path_factory.mktemp("served") / "fleet.logbook"
+    shutil.copy(demo_book, place)
+    running = Served(place)
+    running.until_planned("J-058")
+    yield running
+    assert running.stop() == 0
+
+
+@pytest.fixture
+def person(browser: Any, served: Any) -> Iterator[Any]:
+    """Somebody at a browser, in whose console nothing may go wrong."""
+    from browsing import Person
+
+    somebody = Person(browser, served)
+    yield somebody
+    somebody.context.close()
+    assert somebody.complaints == []

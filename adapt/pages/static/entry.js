@@ -3,7 +3,7 @@
 (() => {
   const form = document.getElementById("entry");
   if (!form) return;
-  const key = "adapt draft " + form.dataset.draft;
+  const key = "adapt draft " + form.dataset.draft; // of which logbook, job, kind and run
   const status = form.querySelector("[data-status]");
   const summary = document.querySelector("[data-summary]");
   const undoButton = form.querySelector("[data-undo]");
@@ -11,6 +11,16 @@
   const fields = () => [...form.elements].filter((e) => e.name && e.type !== "hidden" && e.type !== "submit");
   const shown = JSON.parse(form.elements.was.value);
   const typed = () => Object.fromEntries(fields().filter((e) => e.type !== "radio" || e.checked).map((e) => [e.name, e.value]));
+  // Two tabs may show one form: each keeps its own draft when it is left, and clears no other's.
+  const tab = Math.random().toString(36).slice(2);
+  const draftOf = () => {
+    try { return JSON.parse(localStorage.getItem(key) || "null"); } catch { return null; }
+  };
+  const clearOwn = () => {
+    const there = draftOf();
+    if (there && there.tab === tab) localStorage.removeItem(key);
+  };
+  let sent = false;
   const steps = []; // what the undo button goes back through
   let last = typed();
   let waiting = null; // what is to be sent when there is a connection again
@@ -25,8 +35,8 @@
   const keepDraft = () => {
     const values = typed();
     try {
-      if (differs(values)) localStorage.setItem(key, JSON.stringify({ values, was: shown, at: new Date().toISOString(), waiting: waiting !== null }));
-      else localStorage.removeItem(key);
+      if (differs(values)) localStorage.setItem(key, JSON.stringify({ values, was: shown, at: new Date().toISOString(), waiting: waiting !== null, tab }));
+      else clearOwn();
     } catch {
       say("This browser keeps no drafts: what is not sent is lost when the page is left.");
     }
@@ -44,12 +54,10 @@
       span.textContent = wrong || (theirs ? "entered meanwhile: " + theirs : "") || (doubt ? "unlikely: " + doubt : "");
       span.classList.toggle("doubt", !wrong && !theirs);
       const input = document.getElementById("f-" + name);
-      if (wrong || theirs) {
-        input.setAttribute("aria-invalid", "true");
-        input.setAttribute("aria-describedby", span.id);
-      } else {
-        input.removeAttribute("aria-invalid");
-      }
+      if (wrong || theirs) input.setAttribute("aria-invalid", "true");
+      else input.removeAttribute("aria-invalid");
+      if (span.textContent) input.setAttribute("aria-describedby", span.id);
+      else input.removeAttribute("aria-describedby");
     }
   };
 
@@ -93,8 +101,16 @@
     mark({});
   });
 
+  let sending = false;
   const send = async () => {
+    if (sending) return;
+    sending = true;
+    try { await sendOnce(); } finally { sending = false; }
+  };
+  const sendOnce = async () => {
     say("Sending ...");
+    clearTimeout(timer);
+    asked++; // what is still being looked through is not said any more
     let answer;
     try {
       answer = await fetch(location.href, { method: "POST", body: new FormData(form), headers: { Accept: "application/json" } });
@@ -108,7 +124,8 @@
     let told = {};
     try { told = await answer.json(); } catch { told = { told: ["The answer could not be read: load the page again."] }; }
     if (answer.ok) {
-      try { localStorage.removeItem(key); } catch { /* it keeps none */ }
+      sent = true;
+      try { clearOwn(); } catch { /* it keeps none */ }
       location.href = "/job?job=" + encodeURIComponent(form.elements.job.value) + "&kept=" + (told.change || 0);
       return;
     }
@@ -132,6 +149,16 @@
     event.preventDefault();
     send();
   });
+  // Enter goes on to the next field, as in a table: a run is kept by its button, never by half.
+  form.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" || event.isComposing || event.target.tagName !== "INPUT") return;
+    event.preventDefault();
+    const every = [...form.elements].filter((e) => e.type !== "hidden" && !e.hidden && e.tagName !== "FIELDSET");
+    const next = every[every.indexOf(event.target) + 1];
+    if (next) next.focus();
+  });
+  addEventListener("pagehide", () => { if (!sent) keepDraft(); });
+  addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
   addEventListener("online", () => { if (waiting) send(); });
   setInterval(() => { if (waiting && navigator.onLine) send(); }, 5000);
 
@@ -145,8 +172,7 @@
   });
 
   // What was typed before the page was left comes back.
-  let draft = null;
-  try { draft = JSON.parse(localStorage.getItem(key) || "null"); } catch { draft = null; }
+  const draft = draftOf();
   if (draft && differs(draft.values)) {
     // What nobody typed here shows what stands there now; what was typed stays, beside what came meanwhile.
     const meanwhile = {};
@@ -165,4 +191,5 @@
     if (waiting) send();
   }
   keepDraft();
+  if (draft && !differs(typed())) localStorage.removeItem(key); // all of it stands there by now
 })();

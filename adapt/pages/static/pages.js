@@ -1,5 +1,5 @@
 "use strict";
-// What all pages share: waiting for work that is on its way, printing.
+// What all pages share: waiting for work that is on its way, printing, what was typed and not sent.
 (() => {
   const waiting = document.querySelector("[data-waiting]");
   const look = async () => {
@@ -10,12 +10,42 @@
       const told = await answer.json();
       const seconds = document.querySelector("[data-seconds]");
       if (seconds) seconds.textContent = Math.round(told.seconds);
-      if (told.done) return location.reload();
+      if (told.done) {
+        if (!document.getElementById("entry")) return location.reload();
+        // Somebody may be typing: the page is loaded again when they say so; what was typed stays.
+        const show = document.createElement("a");
+        show.href = location.href;
+        show.textContent = "It is there: show it";
+        return waiting.replaceChildren(show);
+      }
     } catch {
       next = 3000; // no connection: go on asking
     }
     setTimeout(look, next);
   };
   if (waiting) setTimeout(look, 400);
+  // Forms that were left with something typed are named on every page, with the way back to them.
+  const main = document.querySelector("main[data-book]");
+  const form = document.getElementById("entry");
+  const left = [];
+  try {
+    for (const key of Object.keys(localStorage)) {
+      if (!key.startsWith("adapt draft ") || (form && key === "adapt draft " + form.dataset.draft)) continue;
+      const [book, job, kind, run] = JSON.parse(key.slice("adapt draft ".length));
+      if (book === main.dataset.book) left.push({ job, kind, run });
+    }
+  } catch { /* the browser keeps no drafts */ }
+  if (left.length) {
+    const told = document.createElement("p");
+    told.className = "unsent";
+    told.append("Typed in this browser and not sent: ");
+    left.forEach(({ job, kind, run }, k) => {
+      const way = document.createElement("a");
+      way.href = (kind === "moves" ? "/job/moves?" : "/job/enter?") + new URLSearchParams({ job, run });
+      way.textContent = (kind === "moves" ? "moves after run " : "run ") + run + " of " + job;
+      told.append(k ? ", " : "", way);
+    });
+    main.prepend(told);
+  }
   for (const button of document.querySelectorAll("[data-print]")) button.addEventListener("click", () => print());
 })();
