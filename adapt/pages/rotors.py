@@ -17,7 +17,7 @@ from adapt.pages.designs import (
     waiting,
 )
 from adapt.problems import AdaptError, BadInput, shown
-from adapt.reports.layout import Block, Heading, Line, Row
+from adapt.reports.layout import Block, Bullets, Heading, Line, Row
 from adapt.reports.learning.frames import frames_blocks
 from adapt.reports.learning.health import health_report
 from adapt.reports.learning.of_rotors import rotor_tables, rotors_lines
@@ -121,7 +121,7 @@ def _concerning(learned: Coefficients, rotor: Rotor) -> list[Block]:
         ]
     report += [*rotors_lines(learned, rotor), *frames_blocks(learned)]
     if learned.notes:
-        report += [Heading("Notes"), *(Line(f"{note}.") for note in learned.notes)]
+        report += [Heading("Notes"), Bullets(learned.notes)]
     return report
 
 

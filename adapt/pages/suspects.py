@@ -179,7 +179,7 @@ def _listed(suspect: Mapping[str, Any], rotor: Rotor, state: State) -> dict[str,
             {
                 "number": n,
                 "text": one["text"],
-                "right": right_in_words(one, rotor, "give the size"),
+                "right": right_in_words(one, rotor, "give the size beside it"),
                 "probability": float(one["probability"]),
                 "why_not": deciding.why_not(one),
                 "size": any(entry.get("amount", 0.0) is None for entry in one["entries"]),

@@ -40,7 +40,11 @@ def suspects_blocks(learned: Coefficients, agreed: Sequence[Slip] = ()) -> Itera
         yield Bullets(tuple(slip_in_words(slip) for slip in agreed))
     if len(shown) < len(learned.suspects):
         yield Line(f"... and {len(learned.suspects) - len(shown)} more; --json lists them all.")
-    changes = [text for suspect in shown if (text := would_change(suspect))]
+    changes = [
+        f"{suspect['job']} after run {suspect['after_run']}: {text}"
+        for suspect in shown
+        if (text := would_change(suspect))
+    ]
     if changes:
         yield Line("They teach nothing until somebody has looked at them. What they would move:")
         yield Bullets(tuple(changes))
@@ -63,7 +67,7 @@ def would_change(suspect: Mapping[str, Any]) -> str | None:
     entered, explained = change.get("as_entered"), change.get("as_explained")
     if not entered:
         return None
-    text = f"{suspect['job']} after run {suspect['after_run']}: as entered {_moved(entered)}"
+    text = f"as entered {_moved(entered)}"
     return text + (f"; as explained {_moved(explained)}" if explained else "") + "."
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["InSet", "over_time_picture"]
 
 _WIDE, _HIGH = 3.9, 3.9
+_MOST_SIDE_BY_SIDE = 30.0
 _MOST_LINES = 6  # of the clock angle's axis
 
 
@@ -77,8 +78,17 @@ def _draw(unit: str, points: Sequence[tuple[int, InSet]]) -> Figure:
     figure = sheet(_WIDE, _HIGH)
     upper = figure.add_axes((0.19, 0.57, 0.77, 0.38))
     lower = figure.add_axes((0.19, 0.13, 0.77, 0.38), sharex=upper)
-    _marked(upper, points, [p.amplitude for _, p in points], [(p.low, p.high) for _, p in points])
-    upper.set_ylim(bottom=0.0)
+    places = dict(
+        zip((k for k, _ in points), _places([p.published for _, p in points]), strict=True)
+    )
+    _marked(
+        upper,
+        places,
+        points,
+        [p.amplitude for _, p in points],
+        [(p.low, p.high) for _, p in points],
+    )
+    upper.set_ylim(0.0, 1.12 * max(p.high for _, p in points))
     upper.set_ylabel(unit)
     upper.tick_params(labelbottom=False)
     phased = [(k, p) for k, p in points if p.has_phase]
@@ -88,7 +98,7 @@ def _draw(unit: str, points: Sequence[tuple[int, InSet]]) -> Figure:
             (m - (p.phase_deg - p.phase_low_deg) % 360, m + (p.phase_high_deg - p.phase_deg) % 360)
             for m, (_, p) in zip(middle, phased, strict=True)
         ]
-        _marked(lower, phased, middle, ends)
+        _marked(lower, places, phased, middle, ends)
         _clock_ticks(lower)
     else:
         lower.text(0.5, 0.5, "any clock angle is possible", transform=lower.transAxes,
@@ -101,12 +111,13 @@ def _draw(unit: str, points: Sequence[tuple[int, InSet]]) -> Figure:
 
 def _marked(
     axes: Axes,
+    places: Mapping[int, float],
     points: Sequence[tuple[int, InSet]],
     values: Sequence[float],
     ends: Sequence[tuple[float, float]],
 ) -> None:
     """Draw values with intervals, each numbered; those of withdrawn sets as crosses."""
-    days = [_day(p.published) for _, p in points]
+    days = [places[k] for k, _ in points]
     axes.plot(days, values, color=FAINT, linewidth=0.8, zorder=2)
     for day, value, (k, p), (low, high) in zip(days, values, points, ends, strict=True):
         ink = OVER if p.withdrawn else WELL
@@ -146,16 +157,26 @@ def _day(when: datetime) -> float:
     return float(date2num(when))  # type: ignore[no-untyped-call]
 
 
+def _places(times: Sequence[datetime]) -> list[float]:
+    """Return where on the axis of days each time stands; those too close stand side by side."""
+    days = [_day(t) for t in times]
+    apart = max((days[-1] - days[0]) / _MOST_SIDE_BY_SIDE, 0.2)
+    places: list[float] = []
+    for day in days:
+        places.append(day if not places else max(day, places[-1] + apart))
+    return places
+
+
 def _dates(axes: Axes, times: Sequence[datetime]) -> None:
     """Write the first and the last day at the axis, and one between where there is room."""
-    first, last = min(times), max(times)
-    days = (_day(first), _day(last))
-    if days[1] - days[0] < 1.0:
-        axes.set_xlim(days[0] - 0.5, days[1] + 0.5)
-        axes.set_xticks([sum(days) / 2], [f"{first:%Y-%m-%d}"])
+    at = _places(times)
+    axes.set_xlim(at[0] - 0.5 - 0.1 * (at[-1] - at[0]), at[-1] + 0.5 + 0.1 * (at[-1] - at[0]))
+    first, last = times[0], times[-1]
+    if f"{first:%Y-%m-%d}" == f"{last:%Y-%m-%d}":
+        axes.set_xticks([(at[0] + at[-1]) / 2], [f"{first:%Y-%m-%d}"])
     else:
-        middle = first + (last - first) / 2
-        shown = [first, middle, last] if days[1] - days[0] > 3.0 else [first, last]
-        axes.margins(x=0.15)
-        axes.set_xticks([_day(d) for d in shown], [f"{d:%Y-%m-%d}" for d in shown])
+        nearest = min(range(len(at)), key=lambda k: abs(at[k] - (at[0] + at[-1]) / 2))
+        room = min(at[nearest] - at[0], at[-1] - at[nearest]) > 0.3 * (at[-1] - at[0])
+        shown = [0, nearest, len(at) - 1] if room else [0, len(at) - 1]
+        axes.set_xticks([at[k] for k in shown], [f"{times[k]:%Y-%m-%d}" for k in shown])
     axes.set_xlabel("published")
