@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 __all__ = ["routes"]
 
+MOST_SAID = 4  # of the chart, where all is told in short
+
 
 def routes(app: Flask, shop: Shop) -> None:
     """Add the pages."""
@@ -38,11 +40,13 @@ def routes(app: Flask, shop: Shop) -> None:
     def predictions() -> Any:
         def told(state: State, rotor: Rotor, outcome: Outcome) -> dict[str, Any]:
             report = errors_report(outcome, rotor)
+            said = findings(outcome, 1_000) if state.chart_of(rotor) is not None else ()
             notes = [Heading("Notes"), Bullets(outcome.notes)] if outcome.notes else []
             return {
                 "report": [*report, *notes],
                 "pictures": error_pictures(outcome, rotor) if outcome.runs else [],
-                "verdict": findings(outcome, 4) if state.chart_of(rotor) is not None else (),
+                "verdict": said[:MOST_SAID],
+                "unsaid": len(said) - MOST_SAID,
             }
 
         return _page(shop, "predictions.html", told)

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["routes"]
 
+MOST_PAIRS = 5_000  # that a page lists
+
 
 def routes(app: Flask, shop: Shop) -> None:
     """Add the pages."""
@@ -54,7 +56,7 @@ def routes(app: Flask, shop: Shop) -> None:
             stored = coefficients_of(state.book, connection, found)
             jobs = {job for job, _ in stored.taught}
             corrected = corrected_since(connection, found, jobs, state.change)
-        report: list[Block] = set_report(found, stored)[1:]
+        report: list[Block] = set_report(found, stored, MOST_PAIRS)[1:]
         if corrected:
             told = f"Entries of {count(len(corrected), 'job')} that taught it were corrected since:"
             report = [Line(f"{told} {', '.join(corrected)}.", "bad"), *report]

@@ -16,7 +16,7 @@ import numpy as np
 from adapt.coefficients import Coefficients
 from adapt.coefficients.values import Posterior, component_sd
 from adapt.reports.layout import Picture
-from adapt.reports.learning.effect_cells import amount_text, readable_amount
+from adapt.reports.learning.effect_cells import readable_amount
 from adapt.reports.pictures.clock import Face, Numbers, draw_face, own_reading
 from adapt.reports.pictures.drawing import (
     BEFORE,
@@ -98,7 +98,7 @@ def coefficient_pictures(
             for at, (name, regime) in enumerate(learned.channels)
             if name == sensor.name
         ]  # fmt: skip
-        picture = effect_picture(sensor, effects, f"{amount_text(per, kind)} of {adjuster}", serial)
+        picture = effect_picture(sensor, effects, f"{per:g} {kind.unit} of {adjuster}", serial)
         if picture is not None:
             found.append(picture)
     return found
