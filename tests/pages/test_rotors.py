@@ -19,6 +19,7 @@ from adapt.pages import tasks
 from adapt.pages.application import Shop, make_app
 from adapt.pages.fleet import Fleet
 from adapt.pages.work import Works
+from adapt.reports.learning.effect_cells import readable_amount
 
 TAIL = {"design": "tail rotor"}
 ROTORS = (
@@ -84,10 +85,11 @@ def test_coefficients_of_a_rotor_stand_beside_the_type_as_they_were_learned(
     page = waited(client, "/rotors/coefficients", rotor="TR-302", **TAIL)
     state = shop.fleet.state()
     rotor = state.rotors()["tail rotor"]
-    learned = adapt.learn(rotor, state.history(rotor))
+    learned = adapt.learn(rotor, state.history(rotor), chart=state.chart_of(rotor))
     row = summary_of(learned, rotor, only=("TR-302",)).iloc[0]
-    assert f"{row['amplitude']:.3f} @" in page
-    assert "TR-302" in page
+    per = readable_amount(learned, rotor.adjusters[0])
+    assert f"{per * row['amplitude']:.3f} @" in page
+    assert f"{per * row['low']:.3f}-{per * row['high']:.3f}" in page
     told = re.findall(r'<img src="(/picture/[^"]+)" alt="([^"]*)"', page)
     assert len(told) == len(rotor.sensors) * len(rotor.adjusters)
     assert "TR-302 0." in told[0][1]
@@ -163,7 +165,7 @@ def test_a_suspect_is_accepted_used_so_and_taken_back(client: FlaskClient, shop:
         ({"decision": "accept 99"}, "expected 1 to 2"),
         ({"decision": "accept 1", "amount 1": "5"}, "says how much"),
         ({"decision": "accept 1", "amount 1": "much"}, "expected an amount such as -40"),
-        ({"decision": "keep", "run": "9"}, "expected one of"),
+        ({"decision": "keep", "run": "9"}, "found the run '9'"),
         ({"decision": "keep", "change": "999999"}, "change: found"),
         ({"decision": "keep", "change": "x"}, "change: found"),
     ],
@@ -300,12 +302,16 @@ def test_a_fan_without_track_and_even_of_one_blade_reads_well(
     book = fresh(str(tmp_path / "x.logbook"))
     keep_rotor_file(book, toml, "tester")
     rows = {
-        "runs": [ONE_JOB["runs"][0], *(("F-1", "J-1", r, f"2026-03-01T0{r}:00", "cooling fan")
-                                       for r in "123")],
+        "runs": [ONE_JOB["runs"][0], *(("F-1", job, run, f"2026-0{job[2]}-01T0{run}:00",
+                                        "cooling fan") for job in ("J-1", "J-2") for run in "123")],
         "readings": [ONE_JOB["readings"][0], ("J-1", "1", "ground", "duct", "0.30", "4:20"),
                      ("J-1", "2", "ground", "duct", "0.10", "10:15"),
-                     ("J-1", "3", "ground", "duct", "0.12", "10:00")],
-        "moves": [ONE_JOB["moves"][0], ("J-1", "1", "1", "balance screw", "4")],
+                     ("J-1", "3", "ground", "duct", "0.12", "10:00"),
+                     ("J-2", "1", "ground", "duct", "0.31", "4:10"),
+                     ("J-2", "2", "ground", "duct", "0.11", "9:45"),
+                     ("J-2", "3", "ground", "duct", "0.12", "9:50")],
+        "moves": [ONE_JOB["moves"][0], ("J-1", "1", "1", "balance screw", "4"),
+                  ("J-2", "1", "1", "balance screw", "4")],
     }  # fmt: skip
     taken = imported(
         to_write(str(tmp_path / "x.logbook")), written(tmp_path / "log", rows),
@@ -318,10 +324,10 @@ def test_a_fan_without_track_and_even_of_one_blade_reads_well(
         assert "ended without an answer" not in page, path
     page = waited(client, "/rotors/coefficients", rotor="F-1")
     assert "F-1" in page
-    page = waited(client, "/predictions/run", job="J-1", run="2")
+    page = waited(client, "/predictions/run", job="J-2", run="2")
     assert "Moves between run 1 and run 2: balance screw on blade 1 +4 g" in page
-    assert "0.100 @ 10:15" in page
+    assert "0.110 @ 9:45" in " ".join(page.split())
     assert "Track" not in page
     assert "Nothing was moved before this run" in waited(
-        client, "/predictions/run", job="J-1", run="3"
+        client, "/predictions/run", job="J-2", run="3"
     )

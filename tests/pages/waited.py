@@ -16,7 +16,7 @@ def waited(client: FlaskClient, path: str, **query: str) -> str:
     """Return a page once the work that it waits for is done."""
     until = time.monotonic() + LONGEST_S
     while True:
-        answer = client.get(path, query_string=query)
+        answer = client.get(path, query_string=query or None)
         page = answer.get_data(as_text=True)
         if answer.status_code != 202 and "data-waiting" not in page:
             assert answer.status_code == 200, page
