@@ -58,7 +58,7 @@ def learning_of(shop: Shop, change: int, rotor: Rotor) -> Work:
     """Return the work of learning a design from one state, begun where it was not."""
     return shop.works.begin(
         f"Learning the {rotor.name} from the whole logbook", tasks.learn_all, shop.fleet.place,
-        change, rotor.name,
+        change, rotor.name, kind=f"learned {rotor.name}",
     )  # fmt: skip
 
 

@@ -139,7 +139,7 @@ def _move(row: Any, rotor: Rotor) -> str:
 def _comparing(shop: Shop, state: State, rotor: Rotor) -> Work:
     return shop.works.begin(
         f"Predicting every run of the {rotor.name} from the runs before it", tasks.compare_all,
-        shop.fleet.place, state.change, rotor.name,
+        shop.fleet.place, state.change, rotor.name, kind=f"compared {rotor.name}",
     )  # fmt: skip
 
 

@@ -76,7 +76,7 @@ def test_a_single_run_shows_each_reading_as_foretold_and_as_read(
 def test_a_run_after_a_suspect_entry_says_so(client: FlaskClient, shop: Shop) -> None:
     slip(shop)
     page = waited(client, "/predictions/run", job="J-037", run="2", **TAIL)
-    assert "is a suspect entry" in page
+    assert "What was entered between these two runs is suspect" in page
 
 
 @pytest.mark.parametrize(

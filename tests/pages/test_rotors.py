@@ -243,6 +243,21 @@ def test_pages_of_sets_are_there_for_a_rotor_of_which_a_set_knows_nothing(
     assert "The set a, published" in page
 
 
+def test_script_in_the_name_and_note_of_a_set_is_shown_and_never_run(
+    client: FlaskClient, shop: Shop
+) -> None:
+    evil = "<script>alert(1)</script>\"'<img src=x onerror=alert(2)>"
+    form = {**TAIL, "label": evil, "note": evil}
+    answer = client.post("/rotors/publish", data=form, headers=OWN)
+    pages = [waited(client, answer.headers["Location"])]
+    pages += [waited(client, p, **TAIL) for p in ROTORS]
+    pages.append(waited(client, "/rotors/set", set=evil, **TAIL))
+    for page in pages:
+        assert "<script>alert" not in page
+        assert "<img src=x" not in page
+    assert "&lt;script&gt;alert(1)" in pages[0]
+
+
 FAN = """
 [rotor]
 name = "cooling fan"
