@@ -23,7 +23,16 @@ from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 
 import adapt
-from adapt.pages import entry, jobs, planning
+from adapt.pages import (
+    entry,
+    jobs,
+    over_time,
+    planning,
+    predictions,
+    rotors,
+    sets,
+    suspects,
+)
 from adapt.pages.album import Album
 from adapt.pages.fleet import Fleet
 from adapt.pages.safety import guard
@@ -75,7 +84,7 @@ def make_app(shop: Shop, hosts: tuple[str, ...], users: Users | None = None) -> 
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     guard(app, hosts, users)
     _shared(app, shop, users)
-    for part in (jobs, entry, planning):
+    for part in (jobs, entry, planning, rotors, over_time, suspects, sets, predictions):
         part.routes(app, shop)
     return app
 

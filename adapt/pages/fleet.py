@@ -131,6 +131,10 @@ class State:
         """Return the latest set of a design that was not withdrawn, None where there is none."""
         return next((s for s in reversed(self.sets(rotor)) if s.withdrawn is None), None)
 
+    def of_set(self, published: PublishedSet, read: Callable[[], T]) -> T:
+        """Return what was made of a set before, or make it; a set never changes, its status may."""
+        return self._once(("of set", str(published.number), str(published.withdrawn)), read)
+
     def history(self, rotor: Rotor, serial: str | None = None) -> History:
         """Return the log as checked for a design; serial: of this rotor alone.
 
