@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import quote, unquote
 
 from flask import (
@@ -219,9 +219,8 @@ def _own(address: str) -> str:
 def _how_written() -> Written:
     """Return how whoever asks writes decimals and dates."""
     decimal, dates = (unquote(request.cookies.get(f"adapt-{name}", "")) for name in _WRITING)
-    return Written(
-        "," if decimal == "," else ".", dates if dates in ("day", "month") else "year"
-    )  # fmt: skip
+    first: dict[str, Literal["day", "month"]] = {"day": "day", "month": "month"}
+    return Written("," if decimal == "," else ".", first.get(dates, "year"))
 
 
 def _name_given() -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 import pytest
-from conftest import OWN
 from flask.testing import FlaskClient
+from page_texts import OWN
 from waited import slip, waited
 
 import adapt

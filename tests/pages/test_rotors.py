@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 from books import DEMO, ONE_JOB, fresh, imported, to_write, written
-from conftest import OWN
 from flask.testing import FlaskClient
+from page_texts import OWN
 from waited import slip, waited
 
 import adapt
