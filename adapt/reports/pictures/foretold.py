@@ -30,7 +30,7 @@ __all__ = ["Reading", "foretold_picture"]
 _LOOK: dict[str, dict[str, Any]] = {
     "chart": {"marker": "s", "color": OVER, "markerfacecolor": "white", "markersize": 4.6},
     "early fit": {"marker": "^", "color": BEFORE, "markerfacecolor": "white", "markersize": 4.6},
-    "learned": {"marker": "o", "color": WELL, "markerfacecolor": "white", "markersize": 5.4},
+    "learned": {"marker": "o", "color": WELL, "markerfacecolor": "none", "markersize": 6.4},
 }
 _BEFORE: dict[str, Any] = {"marker": "+", "color": BEFORE, "markersize": 5.5}
 _READ: dict[str, Any] = {"marker": ".", "color": INK, "markersize": 6.5}
