@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import json
+import signal
 import sys
 import webbrowser
 from pathlib import Path
@@ -66,6 +67,8 @@ def serve(
     shop.works.warm()
     if browser:
         Timer(0.5, webbrowser.open, (at,)).start()
+    # Who is told to end by a service manager ends as with Ctrl-C: its processes with it.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         server.run()
     except KeyboardInterrupt:
