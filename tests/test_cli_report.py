@@ -128,3 +128,21 @@ def test_a_job_set_aside_tells_its_faults(learned: Path, capsys) -> None:
     assert asked(learned, "--job", "J-018") == 2
     told = " ".join(capsys.readouterr().err.split())
     assert "readings.csv, row 614, column clock: found '13:75'" in told
+
+
+def test_a_plan_is_ordered_by_the_command_and_the_report_says_so(
+    learned: Path, capsys, tmp_path: Path
+) -> None:
+    place = tmp_path / "fleet.logbook"
+    assert imported(fresh(str(place)), DEMO / "log", with_faults=True).change == 1
+    rotor = str(learned.parent / "demo" / "main-rotor.toml")
+    words = ["plan", rotor, str(place), "--job", "J-058", "--coefficients", str(learned)]
+    assert main([*words, "--order", "before the flight", "--by", "N. Example"]) == 0
+    assert "ordered, as change 2" in capsys.readouterr().err
+    assert asked(learned, "--job", "J-058", log=place) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "After run 1 3 moves ordered by N. Example, with a chance of >99 %" in text
+    assert "not made yet" in text
+    folder = str(learned.parent / "demo" / "log")
+    assert main([*words[:2], folder, *words[3:], "--order"]) == 2
+    assert "--order: expected LOG to be a logbook" in capsys.readouterr().err

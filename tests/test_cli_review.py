@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
@@ -11,9 +13,21 @@ from adapt.cli import main
 from adapt.scenario import Demo, write_demo
 
 
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    return write_demo(tmp_path_factory.mktemp("review") / "demo")
+
+
 @pytest.fixture
-def demo(tmp_path: Path) -> Demo:
-    return write_demo(tmp_path / "demo")
+def demo(written: Demo, tmp_path: Path) -> Demo:
+    """A copy of the demo that a test may write into."""
+    folder = shutil.copytree(written.folder, tmp_path / "demo")
+    moved = {
+        f.name: folder / getattr(written, f.name).relative_to(written.folder)
+        for f in fields(written)
+        if isinstance(getattr(written, f.name), Path)
+    }
+    return replace(written, **moved)
 
 
 def asked(demo: Demo, *words: str) -> int:

@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 from adapt.database import states
 from adapt.database.opening import open_logbook
 from adapt.logbook.jobs import states_of
+from adapt.logbook.ordering import Order, orders_of
 from adapt.logbook.record import changes_of
 from adapt.logbook.reviewed_elsewhere import require_reviews_elsewhere
 from adapt.logbook.sets import coefficients_of, corrected_since, require_in_use, set_of
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from adapt.rotor import Rotor
 
 __all__ = [
+    "orders_of_job",
     "require_reviewed",
     "serials_asked_for",
     "set_asked_for",
@@ -89,6 +91,12 @@ def state_of_job(asked: argparse.Namespace) -> Status:
     if found is None:
         return Status("open")
     return Status(found.status, found.closing_run, found.released_by, found.note)
+
+
+def orders_of_job(asked: argparse.Namespace) -> dict[str, Order]:
+    """Return what was ordered in the job that was asked for, in the state that is asked for."""
+    with open_logbook(asked.log).reading() as connection:
+        return orders_of(connection, _change(asked, connection), asked.job)
 
 
 def state_in_words(asked: argparse.Namespace) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from adapt.commands.answering import (
     CANNOT_BE_MET,
@@ -12,6 +13,7 @@ from adapt.commands.answering import (
     learn_all,
     list_suspects,
     read,
+    say,
 )
 from adapt.commands.asking import (
     AIMS,
@@ -24,6 +26,12 @@ from adapt.commands.asking import (
     published_set,
     seconds,
 )
+from adapt.commands.logbook.asking_book import by, who_of
+from adapt.database.place import is_logbook
+from adapt.problems import BadInput
+
+if TYPE_CHECKING:
+    from adapt.planning.plan import Plan
 
 __all__ = ["add", "run"]
 
@@ -74,6 +82,7 @@ def add(commands: Commands) -> None:
     )
     _plan_within(sub)
     _plan_beside(sub)
+    _order(sub)
 
 
 def run(asked: argparse.Namespace) -> int:
@@ -112,6 +121,8 @@ def run(asked: argparse.Namespace) -> int:
             prefer_teaching=asked.prefer_teaching,
             **({} if asked.seconds is None else {"seconds": asked.seconds}),
         )
+    if asked.order is not None:
+        _keep_order(asked, plan, origin)
     agreed = slips(rotor, known, history, plan.rotor)
     concerns = concerns_of(
         known, history, plan.rotor, (list_suspects(asked), learn_all(asked)), agreed
@@ -122,6 +133,34 @@ def run(asked: argparse.Namespace) -> int:
         lambda: plan_report(plan, rotor, origin, concerns),
     )
     return DONE if plan.feasible else CANNOT_BE_MET
+
+
+def _order(sub: argparse.ArgumentParser) -> None:
+    """Add that the moves are ordered."""
+    ordering = sub.add_argument_group("where LOG is a logbook")
+    ordering.add_argument(
+        "--order",
+        metavar="NOTE",
+        nargs="?",
+        const="",
+        help="keep the moves as ordered, with a note, so that they stand beside those made",
+    )
+    by(ordering)
+
+
+def _keep_order(asked: argparse.Namespace, plan: Plan, origin: str) -> None:
+    """Keep the moves of a plan as ordered in the logbook that was planned from."""
+    from adapt.database.opening import open_logbook
+    from adapt.database.states import latest
+    from adapt.logbook.ordering import order
+
+    if not is_logbook(asked.log) or asked.as_known_on is not None:
+        raise BadInput("--order: expected LOG to be a logbook, as it is now")
+    book = open_logbook(asked.log, to_write=True)
+    with book.reading() as connection:
+        known = latest(connection)
+    change = order(book, plan, known, origin, who_of(asked), asked.order)
+    say(f"ordered, as change {change}")
 
 
 def _plan_within(sub: argparse.ArgumentParser) -> None:

@@ -19,6 +19,7 @@ from adapt.commands.asking import Commands, chance, files, published_set
 from adapt.database.place import is_logbook, without_password
 
 if TYPE_CHECKING:
+    from adapt.logbook.ordering import Order
     from adapt.reports.job.values import Status
 
 __all__ = ["add", "run"]
@@ -75,6 +76,7 @@ def run(asked: argparse.Namespace) -> int:
         record = job_record(
             rotor, history, asked.job, known, origin, chance=asked.chance, limits=asked.limits,
             status=_status(asked), data=_data(asked), concerns=concerns,
+            ordered=_orders(asked),
         )  # fmt: skip
     report = job_report(record)
     if asked.html:
@@ -98,6 +100,15 @@ def _status(asked: argparse.Namespace) -> Status | None:
     from adapt.commands.from_logbook import state_of_job
 
     return state_of_job(asked)
+
+
+def _orders(asked: argparse.Namespace) -> dict[str, Order]:
+    """Return what was ordered in the job, by run; nothing where the log is no logbook."""
+    if not is_logbook(asked.log):
+        return {}
+    from adapt.commands.from_logbook import orders_of_job
+
+    return orders_of_job(asked)
 
 
 def _data(asked: argparse.Namespace) -> str:

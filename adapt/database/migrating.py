@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 __all__ = ["VERSIONS", "migrate"]
 
-VERSIONS = ("0001", "0002")
+VERSIONS = ("0001", "0002", "0003")
 """The versions of the schema, oldest first; the last is the one that this program works with."""
 
 

@@ -27,7 +27,7 @@ from adapt.log_columns import NEEDED_COLUMNS, OPTIONAL_COLUMNS
 
 __all__ = [
     "CELLS", "KEYS", "LOG_TABLES", "NAMED", "changes", "documents", "headers", "job_states",
-    "metadata", "names", "seals", "sets", "withdrawals",
+    "metadata", "names", "orders", "seals", "sets", "withdrawals",
 ]  # fmt: skip
 
 KEYS: Mapping[str, tuple[str, ...]] = {
@@ -164,6 +164,18 @@ withdrawals = Table(
     _of_change(),
     Column("set", _Number, ForeignKey("sets.set"), nullable=False, unique=True),
     Column("why", Text, nullable=False),
+)
+
+
+orders = Table(
+    "orders",
+    metadata,
+    _own_number("order"),
+    _of_change(),
+    Column("job", _Number, ForeignKey("names.name"), nullable=False, index=True),
+    Column("after_run", _Number, ForeignKey("names.name"), nullable=False),
+    Column("known", _Number, ForeignKey("changes.change"), nullable=False),
+    Column("content", Text, nullable=False),  # JSON: the moves, and what they were to bring
 )
 
 

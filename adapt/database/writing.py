@@ -30,6 +30,7 @@ from adapt.database.schema import (
     headers,
     job_states,
     names,
+    orders,
     seals,
     sets,
     withdrawals,
@@ -49,7 +50,8 @@ _BATCH = 500  # parameters of one query, which databases bound
 _MOST_KEPT = 200_000  # names whose numbers are remembered within one change
 OWN = {
     "names": names, "headers": headers, "job_states": job_states, "documents": documents,
-    "sets": sets, "withdrawals": withdrawals, **LOG_TABLES,
+    "sets": sets, "withdrawals": withdrawals, "orders": orders,
+    **LOG_TABLES,
 }  # fmt: skip
 
 

@@ -35,7 +35,7 @@ from adapt.logbook.state import log_at
 from adapt.problems import BadInput, CannotBeMet, shown
 from adapt.rotor import Rotor, rotor_in
 
-__all__ = ["LONGEST_LABEL", "publish"]
+__all__ = ["LONGEST_LABEL", "publish", "require_new_label"]
 
 LONGEST_LABEL = 100
 Progress = Callable[[int, int], None]
@@ -75,11 +75,10 @@ def publish(
     Raises BadInput for a label that cannot be one, and for whatever cannot be read; CannotBeMet
     when the label is taken or there is nothing to learn; nothing is then changed.
     """
-    _require_label(label)
+    require_new_label(book, label)
     if (design is None) == (rotor is None):
         raise BadInput("found a design and a rotor file, or neither; expected one of them")
     with book.reading() as connection:
-        _require_free(connection, label)
         known = latest(connection)
         source = _source(book, connection, known, design, rotor, chart, with_chart)
         log = log_at(book, connection, known)
@@ -112,6 +111,13 @@ def publish(
         )
     with book.reading() as connection:
         return set_of(book, connection, label)
+
+
+def require_new_label(book: Logbook, label: str) -> None:
+    """Raise BadInput for a label that cannot be one, CannotBeMet where a set has it already."""
+    _require_label(label)
+    with book.reading() as connection:
+        _require_free(connection, label)
 
 
 def _source(

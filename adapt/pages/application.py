@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import quote, unquote
 
 from flask import (
@@ -23,7 +23,16 @@ from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 
 import adapt
-from adapt.pages import entry, jobs, planning
+from adapt.pages import (
+    entry,
+    jobs,
+    over_time,
+    planning,
+    predictions,
+    rotors,
+    sets,
+    suspects,
+)
 from adapt.pages.album import Album
 from adapt.pages.fleet import Fleet
 from adapt.pages.safety import guard
@@ -33,9 +42,19 @@ from adapt.problems import AdaptError, BadInput, CannotBeMet
 from adapt.reports import cautions
 from adapt.reports.html import as_fragment, sheet_of_styles
 from adapt.reports.layout import Block
-from adapt.reports.wording import number, percent, printable
+from adapt.reports.wording import (
+    Written,
+    date_and_time,
+    number,
+    percent,
+    printable,
+    written_as,
+)
 
 __all__ = ["Shop", "make_app"]
+
+_WRITING = ("decimal", "dates")
+_YEAR_S = 365 * 24 * 3600
 
 _NAME = "adapt-name"  # the cookie of who enters, where nobody logs in
 
@@ -65,7 +84,7 @@ def make_app(shop: Shop, hosts: tuple[str, ...], users: Users | None = None) -> 
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     guard(app, hosts, users)
     _shared(app, shop, users)
-    for part in (jobs, entry, planning):
+    for part in (jobs, entry, planning, rotors, over_time, suspects, sets, predictions):
         part.routes(app, shop)
     return app
 
@@ -75,7 +94,29 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         return as_fragment(report, lambda p: url_for("picture", name=shop.album.put(p)), top)
 
     app.jinja_env.globals.update(blocks=blocks, cautions=cautions.SHORT, version=adapt.__version__)
-    app.jinja_env.filters.update(number=number, percent=percent)
+    app.jinja_env.filters.update(number=number, percent=percent, moment=date_and_time)
+
+    @app.before_request
+    def as_the_reader_writes() -> None:
+        g.writing = written_as(_how_written())
+        g.writing.__enter__()
+
+    @app.teardown_request
+    def as_anybody_writes(error: BaseException | None) -> None:
+        if (writing := g.pop("writing", None)) is not None:
+            writing.__exit__(None, None, None)
+
+    @app.route("/settings", methods=["GET", "POST"])
+    def settings() -> Any:
+        if request.method == "POST":
+            answer = redirect(url_for("settings"))
+            for name in _WRITING:
+                given = request.form.get(name, "")[:10]
+                answer.set_cookie(
+                    f"adapt-{name}", quote(given), max_age=_YEAR_S, httponly=True, samesite="Strict"
+                )
+            return answer
+        return render_template("settings.html", how=_how_written())
 
     @app.context_processor
     def known() -> dict[str, Any]:
@@ -112,18 +153,18 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         shop.works.give_up(request.form.get("name", ""))
         if request.accept_mimetypes.best == "application/json":
             return jsonify(done=True)
-        return redirect(request.form.get("back") or url_for("open_jobs"))
+        return redirect(_own(request.form.get("back", "")))
 
     @app.route("/login", methods=["GET", "POST"])
     def login() -> Any:
-        then = request.values.get("then", "")
-        # Only back to a page of this program: no address of another.
-        then = then if then.startswith("/") and not then.startswith(("//", "/\\")) else "/"
+        then = _own(request.values.get("then", ""))
         if users is None:
             return redirect("/")
         wrong = False
         if request.method == "POST":
             name = request.form.get("name", "")
+            if users.waits(name):
+                abort(429, "too many wrong passwords for this name: wait a minute, then try again")
             if users.right(name, request.form.get("password", "")):
                 session.clear()
                 session["who"] = name
@@ -139,8 +180,7 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
     @app.post("/name")
     def name() -> Any:
         given = " ".join(printable(request.form.get("name", "")).split())[:100]
-        back = request.form.get("back", "/")
-        answer = redirect(back if back.startswith("/") and not back.startswith("//") else "/")
+        answer = redirect(_own(request.form.get("back", "")))
         # Not in the session, whose key is new with each start of the server: what was typed while
         # it was down is sent later, and under the same name.
         answer.set_cookie(_NAME, quote(given), httponly=True, samesite="Strict")
@@ -162,8 +202,25 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
             413: "What was sent is larger than any run: nothing of it was kept.",
             500: "Something went wrong in this program: nothing was changed.",
         }
-        own = error.description if status in (401, 403, 421) or status not in words else None
+        own = error.description if status in (401, 403, 421, 429) or status not in words else None
         return _refused([own or words[status]], status)
+
+
+def _own(address: str) -> str:
+    """Return an address where it is a page of this program, and the first page where it is not.
+
+    >>> _own("/job?job=J-1"), _own("//evil.example"), _own("https://evil.example")
+    ('/job?job=J-1', '/', '/')
+    """
+    ours = address.startswith("/") and not address.startswith(("//", "/\\"))
+    return address if ours else "/"
+
+
+def _how_written() -> Written:
+    """Return how whoever asks writes decimals and dates."""
+    decimal, dates = (unquote(request.cookies.get(f"adapt-{name}", "")) for name in _WRITING)
+    first: dict[str, Literal["day", "month"]] = {"day": "day", "month": "month"}
+    return Written("," if decimal == "," else ".", first.get(dates, "year"))
 
 
 def _name_given() -> str:

@@ -11,10 +11,17 @@ from flask import Flask, jsonify, redirect, render_template, request, url_for
 from adapt.database.states import tables_in_force
 from adapt.log_columns import EVENT_KINDS
 from adapt.logbook.entering import Entering, enter
-from adapt.pages import tasks
-from adapt.pages.forms import Filled, events_filled, moves_filled, run_filled, shown_of
+from adapt.pages.forms import (
+    Filled,
+    events_filled,
+    fitted_filled,
+    moves_filled,
+    run_filled,
+    shown_of,
+)
 from adapt.pages.jobs import job_asked_for
-from adapt.problems import AdaptError, BadInput
+from adapt.planning.job.hardware import fitted_now
+from adapt.problems import BadInput
 from adapt.reports.cautions import checks_for, what_to_do
 from adapt.reports.wording import signed
 from adapt.rotor import Rotor
@@ -72,11 +79,33 @@ def routes(app: Flask, shop: Shop) -> None:
                 return _told(filled, kept)
             if kept is not None and not kept.refused:
                 return redirect(url_for("job", job=found.job, kept=kept.change or "0"))
-        ordered = _ordered(shop, state, found, rotor) if run == found.runs[-1] else None
+        ordered = _ordered(state, found, rotor, run)
         by_field, of_none, theirs = _findings(filled, kept)
         return render_template(
             "moves.html", state=state, job=found, rotor=rotor, run=run, given=given,
             was=shown, wrong=by_field, told=of_none, theirs=theirs, ordered=ordered,
+        ), (400 if by_field or of_none or theirs else 200)  # fmt: skip
+
+    @app.route("/job/fitted", methods=["GET", "POST"])
+    def enter_fitted() -> Any:
+        state = shop.fleet.state()
+        found = job_asked_for(state)
+        rotor = state.rotor_of(found)
+        shown = _shown(state, rotor, found, "")
+        filled, kept = None, None
+        given = shown
+        if request.method == "POST":
+            given, was = dict(request.form.items()), _was()
+            filled = fitted_filled(rotor, found.job, given, was)
+            kept = _kept(shop, state, filled, rotor, "what is fitted")
+            if _as_json():
+                return _told(filled, kept)
+            if kept is not None and not kept.refused:
+                return redirect(url_for("job", job=found.job, kept=kept.change or "0"))
+        by_field, of_none, theirs = _findings(filled, kept)
+        return render_template(
+            "fitted.html", state=state, job=found, rotor=rotor, given=given, was=shown,
+            wrong=by_field, told=of_none, theirs=theirs, left=_left(state, rotor, found),
         ), (400 if by_field or of_none or theirs else 200)  # fmt: skip
 
     @app.route("/job/event", methods=["GET", "POST"])
@@ -105,8 +134,11 @@ def routes(app: Flask, shop: Shop) -> None:
         rotor = state.rotor_of(found)
         run = request.form.get("run", "").strip()
         given, was = dict(request.form.items()), _was()
-        if request.form.get("form") == "moves":
+        form = request.form.get("form")
+        if form == "moves":
             filled = moves_filled(rotor, found.job, run, given, was)
+        elif form == "fitted":
+            filled = fitted_filled(rotor, found.job, given, was)
         else:
             filled = run_filled(
                 rotor, found.job, found.rotor, found.aircraft, found.design, run, given, was,
@@ -173,18 +205,11 @@ def _shown(state: State, rotor: Rotor, job: Job, run: str) -> dict[str, str]:
     return shown_of(rotor, tables, job.job, run)
 
 
-def _ordered(shop: Shop, state: State, job: Job, rotor: Rotor) -> dict[str, Any] | None:
-    """Return the moves that the plan of this state asks for, where it is there; None otherwise."""
-    work = shop.works.begin(
-        f"Planning job {job.job}", tasks.plan_job, shop.fleet.place, state.change, job.job,
-        tasks.Asked(),
-    )  # fmt: skip
-    if not work.wait(0.2):
-        return {"waiting": work}
-    try:
-        plan = work.result().plan
-    except AdaptError as error:
-        return {"why_not": str(error)}
+def _ordered(state: State, job: Job, rotor: Rotor, run: str) -> dict[str, Any] | None:
+    """Return the moves that were ordered after a run, as the page shows them; None where none."""
+    order = state.orders(job.job).get(run)
+    if order is None:
+        return None
     adjusters = {a: k for k, a in enumerate(rotor.adjuster_names)}
     blades = {b: k for k, b in enumerate(rotor.blades)}
     moves = [
@@ -196,9 +221,33 @@ def _ordered(shop: Shop, state: State, job: Job, rotor: Rotor) -> dict[str, Any]
             "unit": rotor.adjuster(m.adjuster).unit,
             "words": what_to_do(m, rotor.adjuster(m.adjuster)),
         }
-        for m in plan.moves
+        for m in order.moves
+        if m.adjuster in adjusters and m.blade in blades
     ]
-    return {"moves": moves, "checks": checks_for(plan.moves, rotor), "after_run": plan.after_run}
+    return {"order": order, "moves": moves, "checks": checks_for(order.moves, rotor)}
+
+
+def _left(state: State, rotor: Rotor, job: Job) -> dict[str, Any] | None:
+    """Return what the rotor's job before left fitted, by field; None where it is not known."""
+    earlier = [
+        j
+        for j in state.jobs().values()
+        if j.rotor == job.rotor and j.job != job.job and j.started < job.started
+    ]
+    if not earlier:
+        return None
+    last = max(earlier, key=lambda j: j.started)
+    history = state.history(rotor, job.rotor)
+    if last.job in history.set_aside:
+        return None
+    fitted = fitted_now(rotor, history, last.job)
+    amounts = {
+        f"f.{a}.{b}": f"{float(fitted.amounts[b, a]):g}"
+        for a in range(len(rotor.adjusters))
+        for b in range(len(rotor.blades))
+        if fitted.known[b, a]
+    }
+    return {"job": last.job, "amounts": amounts} if amounts else None
 
 
 def _was() -> dict[str, str]:

@@ -20,6 +20,7 @@ from adapt.log.jobs import runs_of_job
 from adapt.log_columns import folded
 from adapt.logbook.documents import kept_rotors, latest_chart
 from adapt.logbook.jobs import Job, jobs_of
+from adapt.logbook.ordering import Order, orders_of
 from adapt.logbook.record import changes_of
 from adapt.logbook.sets import PublishedSet, sets_of
 from adapt.logbook.state import documents_touched, log_at, serials_touched
@@ -27,6 +28,8 @@ from adapt.problems import BadInput, shown
 from adapt.rotor import Rotor
 
 __all__ = ["Fleet", "State"]
+
+_FEW_RUNS = 2_000  # that are read and checked in about a second
 
 T = TypeVar("T")
 _Key = tuple[str | None, ...]  # what was read, of what; for a rotor alone its serial is the last
@@ -43,6 +46,7 @@ class State:
     ) -> None:
         """Begin one. known: what an earlier state read that still holds."""
         self.book, self.change, self.recorded = book, change, recorded
+        self._later = known is not None
         self._known: dict[_Key, object] = dict(known or {})
         self._one = RLock()
 
@@ -57,7 +61,7 @@ class State:
                 for key, value in self._known.items()
                 if key[0] in ("history", "standing") and key[-1] and key[-1] not in touched
             }
-        return State(self.book, change, recorded, {} if others else known)
+        return State(self.book, change, recorded, None if others else known)
 
     @property
     def words(self) -> str:
@@ -127,6 +131,10 @@ class State:
         """Return the latest set of a design that was not withdrawn, None where there is none."""
         return next((s for s in reversed(self.sets(rotor)) if s.withdrawn is None), None)
 
+    def of_set(self, published: PublishedSet, read: Callable[[], T]) -> T:
+        """Return what was made of a set before, or make it; a set never changes, its status may."""
+        return self._once(("of set", str(published.number), str(published.withdrawn)), read)
+
     def history(self, rotor: Rotor, serial: str | None = None) -> History:
         """Return the log as checked for a design; serial: of this rotor alone.
 
@@ -142,13 +150,22 @@ class State:
 
         return self._once(("history", rotor.name, serial), read)
 
+    def orders(self, job: str) -> Mapping[str, Order]:
+        """Return what was ordered in a job, by the run after which it was."""
+
+        def read() -> Mapping[str, Order]:
+            with self.book.reading() as connection:
+                return orders_of(connection, self.change, job)
+
+        return self._once(("orders", job), read)
+
     def standing(self, job: Job) -> Standing:
         """Return how a job stands after its last run; never raises for what is in the log."""
 
         def look() -> Standing:
             try:
                 rotor = self.rotor_of(job)
-                history = self.history(rotor, job.rotor)
+                history = self.history(rotor, None if self._all_at_once() else job.rotor)
                 runs_of_job(history, job.job)
             except BadInput as error:
                 return Standing(None, None, str(error))
@@ -161,6 +178,13 @@ class State:
             return Standing(len(over), worst, "")
 
         return self._once(("standing", job.job, job.rotor), look)
+
+    def _all_at_once(self) -> bool:
+        """Return whether the log is rather read as a whole than rotor by rotor.
+
+        It is where no earlier state was read, unless it is large.
+        """
+        return not self._later and sum(len(j.runs) for j in self.jobs().values()) <= _FEW_RUNS
 
     def _once(self, key: _Key, read: Callable[[], T]) -> T:
         """Return what was read before under a key, or read it; one thread at a time."""
@@ -198,6 +222,12 @@ class Fleet:
     def to_write(self) -> Logbook:
         """Return the logbook opened to write."""
         return open_logbook(self.place, to_write=True)
+
+    def warm(self) -> None:
+        """Read what the list of jobs shows, before somebody asks for it."""
+        state = self.state()
+        for job in state.jobs().values():
+            state.standing(job)
 
     def state(self) -> State:
         """Return the logbook's state as it is now."""

@@ -1,7 +1,8 @@
 """What is typed into the form of a run, as rows to enter, and rows in force as what the form shows.
 
 A field's name says where it belongs: `a.SENSOR.REGIME` an amplitude, `c.SENSOR.REGIME` its angle,
-`h.REGIME.BLADE` a height, `m.ADJUSTER.BLADE` a move, by their places in the rotor file.
+`h.REGIME.BLADE` a height, `m.ADJUSTER.BLADE` a move, `f.ADJUSTER.BLADE` what is fitted where a job
+starts, by their places in the rotor file.
 """
 
 from __future__ import annotations
@@ -18,7 +19,10 @@ from adapt.problems import shown as shown_name
 from adapt.rotor import Rotor
 from adapt.tables import Table
 
-__all__ = ["CONDITIONS", "Filled", "events_filled", "moves_filled", "run_filled", "shown_of"]
+__all__ = [
+    "CONDITIONS", "Filled", "events_filled", "fitted_filled", "moves_filled", "run_filled",
+    "shown_of",
+]  # fmt: skip
 
 MOST_OF_A_NAME = 200  # characters
 CONDITIONS = ("gross_weight", "wind_kt", "oat_c", "rpm")
@@ -88,6 +92,10 @@ def shown_of(rotor: Rotor, tables: Mapping[str, Table], job: str, run: str) -> d
         if cells["adjuster"] in adjusters and cells["blade"] in blades:
             at = f"{adjusters[cells['adjuster']]}.{blades[cells['blade']]}"
             shown[f"m.{at}"] = cells.get("amount", "")
+    for cells in _rows(tables, "fitted", job=job):
+        if cells["adjuster"] in adjusters and cells["blade"] in blades:
+            at = f"{adjusters[cells['adjuster']]}.{blades[cells['blade']]}"
+            shown[f"f.{at}"] = cells.get("amount", "")
     return shown
 
 
@@ -130,6 +138,18 @@ def moves_filled(
         for b, blade in enumerate(rotor.blades):
             key = {"job": job, "after_run": after_run, "blade": blade, "adjuster": adjuster}
             _one_cell(filled, "moves", key, "amount", f"m.{a}.{b}", given, was)
+    return filled
+
+
+def fitted_filled(
+    rotor: Rotor, job: str, given: Mapping[str, str], was: Mapping[str, str]
+) -> Filled:
+    """Return the rows of what is fitted where a job starts."""
+    filled = Filled()
+    for a, adjuster in enumerate(rotor.adjuster_names):
+        for b, blade in enumerate(rotor.blades):
+            key = {"job": job, "blade": blade, "adjuster": adjuster}
+            _one_cell(filled, "fitted", key, "amount", f"f.{a}.{b}", given, was)
     return filled
 
 

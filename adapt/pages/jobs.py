@@ -169,6 +169,7 @@ def record_of(state: State, job: str, outcome: Any = None, planned: Any = None) 
         status=Status(told.status, told.closing_run, told.released_by, told.note),
         data=state.words,
         concerns=concerns,
+        ordered=state.orders(job),
     )
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from flask import Flask, jsonify, render_template, request, url_for
+from flask import Flask, jsonify, redirect, render_template, request, url_for
 
+from adapt.logbook.ordering import order, take_back
 from adapt.pages import tasks
 from adapt.pages.jobs import job_asked_for
 from adapt.planning.asked import AIMS
 from adapt.planning.plan import ByHand
-from adapt.problems import AdaptError, BadInput
+from adapt.problems import AdaptError, BadInput, CannotBeMet
 from adapt.reports.cautions import what_to_do
 from adapt.reports.html import as_fragment
 from adapt.reports.layout import Block, Heading, Line
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["routes"]
 
 QUICK_S = 0.25  # that a page waits for a plan before it says that it is on its way
-HAND_S = 8.0
+HAND_S = 1.5
 
 
 def routes(app: Flask, shop: Shop) -> None:
@@ -55,6 +56,11 @@ def routes(app: Flask, shop: Shop) -> None:
             "state": state, "job": job, "rotor": rotor, "asked": asked, "aims": AIMS, "work": work,
             "by_default": asked == tasks.Asked(),
         }  # fmt: skip
+        # What learns for moves by hand begins now, so that the first of them need not wait for it.
+        shop.works.begin(
+            "Moves by hand", tasks.hold_by_hand, shop.fleet.place, state.change, job.job, asked, (),
+            quick=True,
+        )  # fmt: skip
         if not work.wait(QUICK_S):
             return render_template("plan.html", planned=None, why_not=None, **shared)
         try:
@@ -63,8 +69,11 @@ def routes(app: Flask, shop: Shop) -> None:
             why = str(error).splitlines()
             return render_template("plan.html", planned=None, why_not=why, **shared)
         found = planned.plan
+        ordered = state.orders(job.job).get(found.after_run)
         return render_template(
             "plan.html", planned=planned, plan=found, why_not=None,
+            ordered=None if ordered is None or ordered.taken_back else ordered,
+            same=ordered is not None and set(ordered.moves) == set(found.moves),
             head=list(headline(found, planned.coefficients_from))[1:],
             moves=list(moves(found, rotor)),
             picture=[moves_picture(found.moves, rotor)] if found.moves else [],
@@ -80,6 +89,34 @@ def routes(app: Flask, shop: Shop) -> None:
                   signed(m.amount, rotor.adjuster(m.adjuster).step) for m in found.moves},
             **shared,
         )  # fmt: skip
+
+    @app.post("/job/order")
+    def order_moves() -> Any:
+        """Keep the moves of a plan as ordered; the plan is the one that was worked out here."""
+        state = shop.fleet.state()
+        job = job_asked_for(state)
+        work = shop.works.find(request.form.get("work", ""))
+        if work is None or not work.done:
+            raise CannotBeMet("this plan is not known any more: plan again, and order then")
+        planned = work.result()
+        if planned.plan.job != job.job:
+            raise BadInput("found the plan of another job: plan again, and order then")
+        order(
+            shop.fleet.to_write(), planned.plan, planned.known, planned.coefficients_from,
+            shop.by(), request.form.get("note", "").strip(),
+        )  # fmt: skip
+        return redirect(url_for("enter_moves", job=job.job))
+
+    @app.post("/job/order/take-back")
+    def take_back_order() -> Any:
+        state = shop.fleet.state()
+        job = job_asked_for(state)
+        standing = state.orders(job.job).get(request.form.get("after_run", ""))
+        if standing is None or standing.taken_back:
+            raise BadInput("there is no order to take back")
+        note = request.form.get("note", "").strip()
+        take_back(shop.fleet.to_write(), standing, shop.by(), note)
+        return redirect(url_for("enter_moves", job=job.job))
 
     @app.get("/job/what-if")
     def what_if() -> Any:

@@ -8,7 +8,7 @@ import signal
 import sys
 import webbrowser
 from pathlib import Path
-from threading import Timer
+from threading import Thread, Timer
 
 from adapt.pages.application import Shop, make_app
 from adapt.pages.fleet import Fleet
@@ -65,6 +65,7 @@ def serve(
     else:
         print(f"Pages over {fleet.shown} at {at}\nEnd with Ctrl-C.", flush=True)
     shop.works.warm()
+    Thread(target=fleet.warm, daemon=True).start()
     if browser:
         Timer(0.5, webbrowser.open, (at,)).start()
     # Who is told to end by a service manager ends as with Ctrl-C: its processes with it.

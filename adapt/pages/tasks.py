@@ -12,8 +12,10 @@ from functools import lru_cache
 
 import adapt
 from adapt.coefficients import Coefficients
+from adapt.database.opening import open_logbook
 from adapt.learning.suspects.slipped import slips
 from adapt.log import History
+from adapt.logbook.publishing import publish
 from adapt.logbook.sets import coefficients_of, corrected_since
 from adapt.outcomes import Outcome
 from adapt.outcomes.one_job import JobOutcome, look_back
@@ -26,7 +28,7 @@ from adapt.rotor import Rotor
 
 __all__ = [
     "Asked", "Held", "Planned", "compare_all", "hold_by_hand", "learn_all", "look_back_on",
-    "plan_job", "warm",
+    "plan_job", "publish_set", "warm",
 ]  # fmt: skip
 
 _COMMANDS = ("the page of suspect entries", "publishing a new set")
@@ -57,9 +59,10 @@ class Asked:
 
 @dataclass(frozen=True, eq=False)
 class Planned:
-    """A plan, what its coefficients are, and what to know before the moves are made."""
+    """A plan, and what to know before its moves are made; known: the change that it is as of."""
 
     plan: Plan
+    known: int
     coefficients_from: str
     concerns: tuple[str, ...] = field(default=())
 
@@ -86,7 +89,9 @@ def plan_job(place: str, change: int, job: str, asked: Asked) -> Planned:
     plan = adapt.plan(rotor, known, history, job, **asked.options())
     serial = state.job(job).rotor
     agreed = slips(rotor, known, history, serial)
-    return Planned(plan, origin, tuple(concerns_of(known, history, serial, _COMMANDS, agreed)))
+    return Planned(
+        plan, change, origin, tuple(concerns_of(known, history, serial, _COMMANDS, agreed))
+    )
 
 
 def hold_by_hand(
@@ -113,6 +118,26 @@ def look_back_on(place: str, change: int, job: str, limits: str | None = None) -
 def learn_all(place: str, change: int, design: str) -> Coefficients:
     """Learn from all that one state of a logbook holds of a design."""
     return _learned(place, change, design)
+
+
+def publish_set(
+    place: str, change: int, design: str, label: str, who: str, note: str, robust: bool
+) -> str:
+    """Learn from what a logbook holds now, and publish it; return what was published, in words.
+
+    change: when it was asked for, so that a work of another state is another. Raises AdaptError as
+    `logbook.publishing.publish` does.
+    """
+    book = open_logbook(place, to_write=True)
+    made = publish(book, label, who, design=design, robust=robust, note=note)
+    with book.reading() as connection:
+        stored = coefficients_of(book, connection, made)
+    words = (
+        f"Published: {made.label}, learned from {count(len(stored.taught), 'pair')} of "
+        f"{count(len(stored.rotors), 'rotor')} in the state after change {made.known}."
+    )
+    held = len(stored.withheld)
+    return words + (f" {count(held, 'pair')} held back as suspect taught nothing." if held else "")
 
 
 def compare_all(place: str, change: int, design: str) -> Outcome:

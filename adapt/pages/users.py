@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import stat
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, field
 from os import PathLike
 from pathlib import Path
 
@@ -16,15 +17,27 @@ from adapt.problems import BadInput, shown
 __all__ = ["SHORTEST_PASSWORD", "Users", "add_user", "read_users"]
 
 SHORTEST_PASSWORD = 10
+TRIES, WAIT_S = 5, 60.0  # wrong passwords for a name in so many seconds, before it must wait
+_MOST_NAMES = 10_000
 # Checked where a name is not known, so that the time an answer takes does not tell names.
 _NOBODY = generate_password_hash("nobody")
 
 
 @dataclass(frozen=True)
 class Users:
-    """Names with the hashes of their passwords."""
+    """Names with the hashes of their passwords. wrong: when wrong passwords came, by name."""
 
     hashes: dict[str, str]
+    wrong: dict[str, list[float]] = field(default_factory=dict, compare=False)
+
+    def waits(self, name: str) -> bool:
+        """Return whether so many wrong passwords came for a name that it must wait."""
+        since = time.monotonic() - WAIT_S
+        recent = [t for t in self.wrong.get(name, []) if t > since]
+        self.wrong[name] = recent
+        if len(self.wrong) > _MOST_NAMES:
+            self.wrong.clear()
+        return len(recent) >= TRIES
 
     def has(self, name: str) -> bool:
         """Return whether somebody of this name may log in."""
@@ -32,8 +45,10 @@ class Users:
 
     def right(self, name: str, password: str) -> bool:
         """Return whether a password is that of a name."""
-        right = check_password_hash(self.hashes.get(name, _NOBODY), password)
-        return right and self.has(name)
+        right = check_password_hash(self.hashes.get(name, _NOBODY), password) and self.has(name)
+        if not right:
+            self.wrong.setdefault(name, []).append(time.monotonic())
+        return right
 
 
 def read_users(path: str | PathLike[str]) -> Users:

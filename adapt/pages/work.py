@@ -23,6 +23,7 @@ from adapt.problems import AdaptError
 __all__ = ["Work", "Works"]
 
 _MOST_KEPT = 200
+_MOST_OF_A_KIND = 3  # answers on a whole fleet are large, and each change asks for new ones
 
 
 @dataclass(eq=False)
@@ -81,6 +82,7 @@ class Works:
             quick: ProcessPool(max_workers=1, context=context) for quick in (False, True)
         }
         self._works: OrderedDict[str, Work] = OrderedDict()
+        self._kinds: dict[str, list[str]] = {}
         self._one = RLock()
 
     def warm(self) -> None:
@@ -89,11 +91,13 @@ class Works:
             pool.schedule(tasks.warm)
 
     def begin(
-        self, what: str, task: Callable[..., Any], *args: object, quick: bool = False
-    ) -> Work:
+        self, what: str, task: Callable[..., Any], *args: object, quick: bool = False,
+        kind: str = "",
+    ) -> Work:  # fmt: skip
         """Return the work of a task with these arguments: begun now, or before and still known.
 
-        What failed or was given up begins anew.
+        What failed or was given up begins anew. kind: of works of one kind only the last few are
+        kept; "" for those that do not count so.
         """
         told = f"{task.__name__} {args!r}"
         name = hashlib.sha256(told.encode()).hexdigest()[:24]
@@ -104,6 +108,8 @@ class Works:
                 known = Work(name, what, future)
                 self._works[name] = known
             self._works.move_to_end(name)
+            if kind:
+                self._forget_older(kind, name)
             while len(self._works) > _MOST_KEPT:
                 self._works.popitem(last=False)
             return known
@@ -123,6 +129,18 @@ class Works:
         for pool in self._pools.values():
             pool.stop()  # type: ignore[no-untyped-call]
             pool.join(timeout=5)
+
+    def _forget_older(self, kind: str, name: str) -> None:
+        """Forget the older works of a kind; what is not done yet is looked at the next time."""
+        names = [*(n for n in self._kinds.get(kind, []) if n != name), name]
+        going_on = []
+        for old in names[:-_MOST_OF_A_KIND]:
+            found = self._works.get(old)
+            if found is not None and found.done:
+                del self._works[old]
+            elif found is not None:
+                going_on.append(old)
+        self._kinds[kind] = going_on + names[-_MOST_OF_A_KIND:]
 
     @staticmethod
     def _failed(work: Work) -> bool:

@@ -1,23 +1,31 @@
 """How numbers and names are worded for people: readings, amounts, chances, dates, counts.
 
-Text only; nothing here computes a result.
+Text only; nothing here computes a result. How the reader writes decimals and dates is said for a
+context (`written_as`), because it is the same for all that is worded for one reader.
 """
 
 from __future__ import annotations
 
 import cmath
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Literal
 
 from adapt import phasor
 
 __all__ = [
+    "Written",
     "amplitude",
     "amplitude_at_clock",
     "bar",
     "chance_in_words",
     "count",
     "date_and_time",
+    "height",
     "joined",
     "number",
     "own_phase_deg",
@@ -29,9 +37,42 @@ __all__ = [
     "sure_digits",
     "track_decimals",
     "vibration_decimals",
+    "written_as",
 ]
 
 NOTHING = "-"
+
+
+@dataclass(frozen=True)
+class Written:
+    """How a reader writes. decimal: the sign; dates: which part stands first."""
+
+    decimal: Literal[".", ","] = "."
+    dates: Literal["year", "day", "month"] = "year"
+
+
+_USUAL = Written()
+_written: ContextVar[Written] = ContextVar("written", default=_USUAL)
+_DATES = {"year": "%Y-%m-%d", "day": "%d.%m.%Y", "month": "%m/%d/%Y"}
+
+
+@contextmanager
+def written_as(how: Written) -> Iterator[None]:
+    """Word all within as a reader writes it.
+
+    >>> with written_as(Written(",", "day")):
+    ...     number(0.25), amplitude_at_clock(0.25j), date_and_time("2025-03-02T14:10")
+    ('0,25', '0,250 @  3:00', '02.03.2025 14:10')
+    """
+    token = _written.set(how)
+    try:
+        yield
+    finally:
+        _written.reset(token)
+
+
+def _decimal(text: str) -> str:
+    return text if _written.get().decimal == "." else text.replace(".", ",")
 
 
 def own_phase_deg(value: complex, phase: Literal["lag", "lead"]) -> float:
@@ -51,7 +92,7 @@ def amplitude(value: complex | float | None, decimals: int = 3) -> str:
     """
     if value is None or not cmath.isfinite(value):
         return NOTHING
-    return f"{abs(value):.{decimals}f}"
+    return _decimal(f"{abs(value):.{decimals}f}")
 
 
 def amplitude_at_clock(
@@ -77,7 +118,18 @@ def number(value: float | None, decimals: int = 2) -> str:
         return NOTHING
     if math.isinf(value):
         return "no end" if value > 0 else "-no end"
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return _decimal(f"{round(value, decimals) + 0.0:.{decimals}f}")
+
+
+def height(value: float | None, decimals: int = 1) -> str:
+    """Return a blade's height with its sign; a dash where there is none.
+
+    >>> height(-0.04), height(2.55, 2), height(None)
+    ('+0.0', '+2.55', '-')
+    """
+    if value is None or math.isnan(value):
+        return NOTHING
+    return _decimal(f"{round(value, decimals) + 0.0:+.{decimals}f}")
 
 
 def signed(value: float, step: float) -> str:
@@ -86,7 +138,7 @@ def signed(value: float, step: float) -> str:
     >>> signed(40.0, 20.0), signed(-1.5, 0.25), signed(0.3, 0.1)
     ('+40', '-1.50', '+0.3')
     """
-    return f"{value:+.{sure_digits(step)}f}"
+    return _decimal(f"{value:+.{sure_digits(step)}f}")
 
 
 def sure_digits(step: float) -> int:
@@ -207,8 +259,12 @@ def date_and_time(moment: Any) -> str:
     if moment is None or moment != moment:
         return "an unknown date"
     if not hasattr(moment, "strftime"):
-        return str(moment).replace("T", " ")[:16]
-    return str(moment.strftime("%Y-%m-%d %H:%M" if moment.hour or moment.minute else "%Y-%m-%d"))
+        try:
+            moment = datetime.fromisoformat(str(moment).strip())
+        except ValueError:
+            return str(moment).replace("T", " ")[:16]
+    day = _DATES[_written.get().dates]
+    return str(moment.strftime(f"{day} %H:%M" if moment.hour or moment.minute else day))
 
 
 def printable(text: str) -> str:

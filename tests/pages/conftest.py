@@ -17,8 +17,6 @@ from adapt.pages.application import Shop, make_app
 from adapt.pages.fleet import Fleet
 from adapt.pages.work import Works
 
-OWN = {"Sec-Fetch-Site": "same-origin"}
-
 
 @pytest.fixture(scope="session")
 def demo_book(tmp_path_factory: pytest.TempPathFactory) -> Path:

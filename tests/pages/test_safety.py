@@ -8,9 +8,9 @@ import stat
 from pathlib import Path
 
 import pytest
-from conftest import OWN
 from flask import Flask
 from flask.testing import FlaskClient
+from page_texts import OWN
 
 from adapt.cli import main
 from adapt.logbook.entering import EnteredRow, enter
@@ -211,3 +211,12 @@ def test_findings_come_as_json_where_they_are_asked_for_so(client: FlaskClient) 
     answer = client.get("/job?job=nope", headers={"Accept": "application/json"})
     assert answer.status_code == 400
     assert "expected a job of the logbook" in json.loads(answer.data)["wrong"][0]
+
+
+def test_after_five_wrong_passwords_a_name_waits(shop: Shop, tmp_path: Path) -> None:
+    client = with_users(shop, tmp_path).test_client()
+    data = {"name": "N. Example", "password": "wrong"}
+    ends = [client.post("/login", data=data, headers=OWN).status_code for _ in range(6)]
+    assert ends == [403] * 5 + [429]
+    data["password"] = "long enough!"
+    assert client.post("/login", data=data, headers=OWN).status_code == 429

@@ -6,8 +6,8 @@ import json
 from typing import Any
 
 import pytest
-from conftest import OWN
 from flask.testing import FlaskClient
+from page_texts import OWN
 
 from adapt.pages.application import Shop
 

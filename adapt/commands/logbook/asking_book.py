@@ -24,7 +24,7 @@ def logbook(sub: argparse.ArgumentParser) -> None:
     )
 
 
-def by(sub: argparse.ArgumentParser) -> None:
+def by(sub: argparse.ArgumentParser | argparse._ArgumentGroup) -> None:
     """Add whose change it is."""
     sub.add_argument("--by", metavar="NAME", help="whose change it is (default: who is logged in)")
 

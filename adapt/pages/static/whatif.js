@@ -14,6 +14,7 @@
   const ask = async () => {
     const mine = ++asked;
     effect.classList.add("old");
+    if (!effect.firstChild) effect.textContent = "Working it out ...";
     const question = new URLSearchParams(new FormData(form));
     for (const [name, value] of new URLSearchParams(location.search)) if (name.startsWith("lock.")) question.append(name, value);
     let told;

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import adapt
 from adapt.coefficients import Coefficients
 from adapt.log import History
 from adapt.log.jobs import runs_of_job
+from adapt.logbook.ordering import Order
 from adapt.outcomes.one_job import look_back
 from adapt.planning.asked import Asked
 from adapt.planning.job.scope import Scope
@@ -31,6 +32,7 @@ def job_record(
     status: Status | None = None,
     data: str,
     concerns: Sequence[str] = (),
+    ordered: Mapping[str, Order] | None = None,
 ) -> JobRecord:
     """Return a job with what was foretold of its runs, and the plan for the next.
 
@@ -63,4 +65,5 @@ def job_record(
         data=data,
         limit_set=limits,
         concerns=tuple(concerns) if plan is not None else (),
+        ordered=ordered or {},
     )

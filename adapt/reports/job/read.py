@@ -16,8 +16,10 @@ from adapt.reports.wording import (
     amplitude_at_clock,
     count,
     date_and_time,
+    height,
     joined,
     number,
+    percent,
     signed,
     track_decimals,
     vibration_decimals,
@@ -136,7 +138,8 @@ def track_read(record: JobRecord) -> Iterable[Block]:
         )
         for regime in rotor.regime_names
     ]  # fmt: skip
-    picture = track_picture(rotor.blades, rotor.track_unit, drawn, f"run {first}", f"run {last}")
+    second = f"run {last}" if last != first else ""
+    picture = track_picture(rotor.blades, rotor.track_unit, drawn, f"run {first}", second)
     if picture is not None:
         yield picture
 
@@ -146,7 +149,7 @@ def _heights_table(
 ) -> Table:
     found: dict[str, dict[str, float]] = heights  # type: ignore[assignment]
     rows = [
-        (regime, *(f"{round(found[regime][b], digits) + 0.0:+.{digits}f}" for b in rotor.blades))
+        (regime, *(height(found[regime][b], digits) for b in rotor.blades))
         for regime in rotor.regime_names
         if regime in found
     ]
@@ -169,6 +172,7 @@ def moves_made(record: JobRecord) -> Iterable[Block]:
         yield table(["When", "Blade", "Adjuster", ">Change", "In words"], rows)
     else:
         yield Line("None is logged.")
+    yield from _ordered(record)
     events = record.history.events
     of_job = records(events[events["job"] == record.job])
     if of_job:
@@ -195,6 +199,45 @@ def moves_made(record: JobRecord) -> Iterable[Block]:
     if doubts:
         yield Heading("Doubts about entries of this job")
         yield Bullets(tuple(str(p) for p in doubts))
+
+
+def _ordered(record: JobRecord) -> Iterable[Block]:
+    """Yield what was ordered and is not what was made, and what orders were to bring."""
+    rows: list[tuple[str, ...]] = []
+    said = []
+    for run, order in record.ordered.items():
+        if order.taken_back:
+            said.append(f"After run {run}: the order was taken back by {order.who}.")
+            continue
+        made = {(m["blade"], m["adjuster"]): float(m["amount"]) for m in record.moves(run)}
+        asked = {(m.blade, m.adjuster): m.amount for m in order.moves}
+        for place in dict.fromkeys((*asked, *made)):
+            if made and abs(made.get(place, 0.0) - asked.get(place, 0.0)) > 1e-9:
+                rows.append(_beside(record, run, place, asked.get(place), made.get(place)))
+        chance = f"a chance of {percent(order.chance)}" if order.chance is not None else "no chance"
+        same = "not made yet" if not made else "made as ordered"
+        if any(row[0] == f"after run {run}" for row in rows):
+            same = "NOT made as ordered"
+        said.append(
+            f"After run {run} {count(len(order.moves), 'move')} ordered by {order.who}, with "
+            f"{chance} that the next run is inside every limit: {same}."
+        )
+    if said:
+        yield Heading("Ordered, and made")
+        yield Bullets(tuple(said))
+    if rows:
+        yield table(["When", "Blade", "Adjuster", ">Ordered", ">Made"], rows, ["bad"] * len(rows))
+
+
+def _beside(
+    record: JobRecord, run: str, place: tuple[str, str], asked: float | None, made: float | None
+) -> tuple[str, ...]:
+    adjuster = record.rotor.adjuster(place[1])
+    shown = (
+        "nothing" if x is None else f"{signed(x, adjuster.step)} {adjuster.unit}"
+        for x in (asked, made)
+    )  # fmt: skip
+    return (f"after run {run}", place[0], adjuster.name, *shown)
 
 
 def _sign(value: complex | None, limit: float | None) -> str:

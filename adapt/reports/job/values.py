@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from adapt.log import History
 from adapt.log.jobs import runs_of_job
+from adapt.logbook.ordering import Order
 from adapt.outcomes.one_job import JobOutcome
 from adapt.planning.plan import Plan
 from adapt.reports.records import records
@@ -36,8 +37,9 @@ class JobRecord:
 
     outcome: what was foretold of its runs, None where nobody looked. plan: for the next run, None
     where there is none; why_no_plan says why then. coefficients_from: what the plan rests on.
-    status: None where the log is no logbook. data: what the log was read from, and as of when.
-    limit_set: the named set of limits, None for the unnamed ones.
+    status: None where the log is no logbook; ordered: by run, what was ordered after it. data: what
+    the log was read from, and as of when. limit_set: the named set of limits, None for the unnamed
+    ones.
     """
 
     rotor: Rotor
@@ -51,6 +53,7 @@ class JobRecord:
     data: str
     limit_set: str | None = None
     concerns: tuple[str, ...] = ()
+    ordered: Mapping[str, Order] = field(default_factory=dict)
 
     @property
     def runs(self) -> list[dict[str, Any]]:

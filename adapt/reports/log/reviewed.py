@@ -27,7 +27,9 @@ from adapt.reports.wording import (
 )
 from adapt.rotor import Rotor
 
-__all__ = ["recorded_report", "review_report", "taken_back_report"]
+__all__ = [
+    "decisions_table", "recorded_report", "review_report", "right_in_words", "taken_back_report",
+]  # fmt: skip
 
 MOST_EXPLANATIONS = 8
 MOST_ENTRIES = 2
@@ -70,7 +72,7 @@ def review_report(
     if len(reviews):
         report += [
             Heading("Decisions in force"),
-            _decisions(reviews, history, rotor),
+            decisions_table(reviews, history, rotor),
             Line(
                 "To take one back: adapt review with its --job and --run, and --undo (the latest "
                 "on that run first)."
@@ -124,7 +126,12 @@ def _suspect(suspect: Suspect, rotor: Rotor, history: History) -> Iterable[Block
     yield Heading(f"{suspect['job']}, {place}")
     listed = suspect["explanations"][:MOST_EXPLANATIONS]
     rows = [
-        (str(n), str(told["text"]), _right(told, rotor), percent(float(told["probability"])))
+        (
+            str(n),
+            str(told["text"]),
+            right_in_words(told, rotor),
+            percent(float(told["probability"])),
+        )
         for n, told in enumerate(listed, start=1)
     ]
     entered = percent(1.0 - float(suspect["probability"]))
@@ -141,17 +148,22 @@ def _suspect(suspect: Suspect, rotor: Rotor, history: History) -> Iterable[Block
                    "again.", "bad")  # fmt: skip
 
 
-def _right(told: Mapping[str, Any], rotor: Rotor) -> str:
-    """Return what would have been entered rightly, in a few words."""
+def right_in_words(
+    told: Mapping[str, Any], rotor: Rotor, open_size: str = "give the size with --amount"
+) -> str:
+    """Return what would have been entered rightly, in a few words.
+
+    told: an explanation; open_size: what to do about a move whose size is not known.
+    """
     entries = told["entries"]
     if not entries:
         return "not known: exclude or keep"
     if len(entries) > MOST_ENTRIES:
         return f"{len(entries)} {entries[0]['table']} otherwise"
-    return "; ".join(_entry(entry, rotor) for entry in entries)
+    return "; ".join(_entry(entry, rotor, open_size) for entry in entries)
 
 
-def _entry(entry: Mapping[str, Any], rotor: Rotor) -> str:
+def _entry(entry: Mapping[str, Any], rotor: Rotor, open_size: str) -> str:
     if entry["table"] == "readings":
         sensor = rotor.sensor(str(entry["sensor"]))
         value = complex(entry["real"], entry["imag"])
@@ -159,7 +171,7 @@ def _entry(entry: Mapping[str, Any], rotor: Rotor) -> str:
         return f"{sensor.name}, {entry['regime']} (run {entry['run']}): {' '.join(read.split())}"
     where = f"{entry['blade']} {entry['adjuster']}"
     if entry["amount"] is None:
-        return f"{where}: give the size with --amount"
+        return f"{where}: {open_size}"
     return f"{where} {float(entry['amount']):+g}" if entry["amount"] else f"{where} none"
 
 
@@ -175,7 +187,8 @@ def _commands(suspects: Sequence[Suspect], command: str) -> tuple[str, ...]:
     return tuple(f"{place} {way}" for way in ways)
 
 
-def _decisions(reviews: pd.DataFrame, history: History, rotor: Rotor) -> Table:
+def decisions_table(reviews: pd.DataFrame, history: History, rotor: Rotor) -> Table:
+    """Return the decisions in force, each with what it changes, by whom and when."""
     rows = []
     for _, row in reviews.iterrows():
         changed = "; ".join(

@@ -13,7 +13,7 @@ from adapt.log import History
 from adapt.reports.layout import Block, Bullets, Commands, Heading, Line, table
 from adapt.reports.wording import number, percent
 
-__all__ = ["concerns_of", "slip_in_words", "suspects_blocks"]
+__all__ = ["concerns_of", "slip_in_words", "suspects_blocks", "would_change"]
 
 MOST_SUSPECTS = 25
 MOST_EXPLANATIONS = 3
@@ -40,7 +40,11 @@ def suspects_blocks(learned: Coefficients, agreed: Sequence[Slip] = ()) -> Itera
         yield Bullets(tuple(slip_in_words(slip) for slip in agreed))
     if len(shown) < len(learned.suspects):
         yield Line(f"... and {len(learned.suspects) - len(shown)} more; --json lists them all.")
-    changes = [text for suspect in shown if (text := _would_change(suspect))]
+    changes = [
+        f"{suspect['job']} after run {suspect['after_run']}: {text}"
+        for suspect in shown
+        if (text := would_change(suspect))
+    ]
     if changes:
         yield Line("They teach nothing until somebody has looked at them. What they would move:")
         yield Bullets(tuple(changes))
@@ -57,13 +61,13 @@ def _review_command(learned: Coefficients) -> str:
     return " ".join(["adapt review", *(quote(str(word)) for word in words)])
 
 
-def _would_change(suspect: Mapping[str, Any]) -> str | None:
+def would_change(suspect: Mapping[str, Any]) -> str | None:
     """Return which coefficient a suspect pair would move most, as entered and as explained."""
     change = suspect.get("would_change") or {}
     entered, explained = change.get("as_entered"), change.get("as_explained")
     if not entered:
         return None
-    text = f"{suspect['job']} after run {suspect['after_run']}: as entered {_moved(entered)}"
+    text = f"as entered {_moved(entered)}"
     return text + (f"; as explained {_moved(explained)}" if explained else "") + "."
 
 

@@ -23,6 +23,7 @@ _CALLED = {
     "sets": "coefficient set",
     "documents": "document",
     "withdrawals": "withdrawal of a set",
+    "orders": "order",
 }
 
 

@@ -86,8 +86,10 @@ def set_document(one: PublishedSet, stored: Coefficients) -> dict[str, Any]:
     }
 
 
-def set_report(one: PublishedSet, stored: Coefficients) -> list[Block]:
-    """Return one set: what made it, and the pairs that taught it."""
+def set_report(
+    one: PublishedSet, stored: Coefficients, most_pairs: int = MOST_PAIRS
+) -> list[Block]:
+    """Return one set: what made it, and the pairs that taught it, so many of them."""
     chart = f"chart {_cell(one.chart_file)} (document {one.chart})" if one.chart else "no chart"
     robust = ", rough runs and gusts counting less," if one.settings.get("robust") else ""
     report: list[Block] = [
@@ -106,12 +108,12 @@ def set_report(one: PublishedSet, stored: Coefficients) -> list[Block]:
             )
         ),
         Heading(f"The {count(len(stored.taught), 'pair')} that taught it"),
-        _pairs(sorted(stored.taught)),
+        _pairs(sorted(stored.taught), most_pairs),
     ]
     if stored.withheld:
         report += [
             Heading(f"Held back as suspect entries: {count(len(stored.withheld), 'pair')}"),
-            _pairs(sorted(stored.withheld)),
+            _pairs(sorted(stored.withheld), most_pairs),
         ]
     if stored.notes:
         report += [Heading("Notes"), Bullets(tuple(f"{note}." for note in stored.notes))]
@@ -232,14 +234,14 @@ def recomputed_report(found: Recomputed) -> list[Block]:
     return report
 
 
-def _pairs(pairs: Sequence[tuple[str, str]]) -> Block:
+def _pairs(pairs: Sequence[tuple[str, str]], most: int) -> Block:
     """Return pairs job by job."""
     by_job: dict[str, list[str]] = {}
-    for job, run in pairs[:MOST_PAIRS]:
+    for job, run in pairs[:most]:
         by_job.setdefault(job, []).append(run)
     rows = [(_cell(job), ", ".join(_cell(run) for run in runs)) for job, runs in by_job.items()]
-    if len(pairs) > MOST_PAIRS:
-        rows.append((f"... and {len(pairs) - MOST_PAIRS} more", "--json lists them all"))
+    if len(pairs) > most:
+        rows.append((f"... and {len(pairs) - most} more", "--json lists them all"))
     return table(["Job", "After run"], rows)
 
 

@@ -25,7 +25,7 @@ from adapt.reports.wording import (
 )
 from adapt.rotor import Rotor
 
-__all__ = ["compare_report", "overall_table"]
+__all__ = ["compare_report", "errors_report", "overall_table"]
 
 METHODS = ("no change", "chart", "early fit", "learned")
 _FALSE = 0.05  # share of channels wrongly called better or worse, on average
@@ -34,14 +34,23 @@ _FALSE = 0.05  # share of channels wrongly called better or worse, on average
 def compare_report(outcome: Outcome, rotor: Rotor) -> list[Block]:
     """Return errors and skill by channel and by what moved, calibration, the chart's verdict."""
     title = Heading(f"Predictions for the {rotor.name} against what was read", level=1)
+    report: list[Block] = [title, *errors_report(outcome, rotor)]
+    if outcome.runs:
+        report += [*held(outcome), *chart_verdict(outcome)]
+    if outcome.notes:
+        report += [Heading("Notes"), Bullets(outcome.notes)]
+    return report
+
+
+def errors_report(outcome: Outcome, rotor: Rotor) -> list[Block]:
+    """Return errors and skill by channel, by regime and by what moved."""
     runs = (
         f"{count(outcome.runs, 'run')} of {count(outcome.jobs, 'job')}, each predicted from the "
         "runs before it only."
     )
     if not outcome.runs:
-        return [title, Line(runs), Heading("Notes"), Bullets(outcome.notes)]
-    report: list[Block] = [
-        title,
+        return [Line(runs)]
+    return [
         Line(
             f"{runs} Early fit: what was known when {count(outcome.early_jobs, 'job')} of the log "
             "had begun, and nothing since."
@@ -65,12 +74,7 @@ def compare_report(outcome: Outcome, rotor: Rotor) -> list[Block]:
         _by_regime(outcome, rotor),
         *_better_or_worse(outcome),
         *compared_by(outcome),
-        *held(outcome),
-        *chart_verdict(outcome),
     ]
-    if outcome.notes:
-        report += [Heading("Notes"), Bullets(outcome.notes)]
-    return report
 
 
 def overall_table(outcome: Outcome, rotor: Rotor) -> Table:

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["outcome_pictures"]
+__all__ = ["calibration_picture", "changes_picture", "error_pictures", "outcome_pictures"]
 
 _LOOK: dict[str, dict[str, Any]] = {
     "chart": {"marker": "s", "color": OVER, "markerfacecolor": "white"},
@@ -48,8 +48,14 @@ _SIDE, _RADIUS = 3.4, 1.35
 
 def outcome_pictures(outcome: Outcome, rotor: Rotor) -> list[Picture]:
     """Return the pictures of a comparison; what there is nothing to show of is left out."""
+    calibration = calibration_picture(outcome)
+    return error_pictures(outcome, rotor) + ([] if calibration is None else [calibration])
+
+
+def error_pictures(outcome: Outcome, rotor: Rotor) -> list[Picture]:
+    """Return those of errors and skill."""
     found = [changes_picture(outcome, sensor) for sensor in rotor.sensors]
-    found += [_skill(outcome), _experience(outcome), _calibration(outcome)]
+    found += [_skill(outcome), _experience(outcome)]
     return [picture for picture in found if picture is not None]
 
 
@@ -202,7 +208,7 @@ def _root(skill: pd.Series) -> Any:
     return np.sqrt(1.0 - skill.to_numpy(dtype=float))
 
 
-def _calibration(outcome: Outcome) -> Picture | None:
+def calibration_picture(outcome: Outcome) -> Picture | None:
     """Return what came true by what was stated: chances, and the coverage of intervals."""
     kinds = [of for of in _OF if (outcome.reliability["of"] == of).any()]
     of_levels = outcome.coverage[outcome.coverage["experience"].isna()]

@@ -48,14 +48,14 @@ def readings_picture(
 ) -> Picture | None:
     """Return the picture of a sensor's readings in all regimes; None where there are none.
 
-    before, after: what the two are, in words ("run 1", "predicted").
+    before, after: what the two are, in words ("run 1", "predicted"); after "": there is no second.
     """
     known = [s for s in shifts if s.before is not None or s.after is not None]
     if not known:
         return None
     return Picture(
         name=f"readings-{plain_name(sensor.name)}",
-        title=f"{sensor.name} [{sensor.unit}]: {before} and {after}",
+        title=f"{sensor.name} [{sensor.unit}]: {' and '.join(w for w in (before, after) if w)}",
         says=_in_words(sensor, known, before, after),
         draw=lambda: _draw(sensor, known, before, after),
     )
@@ -67,9 +67,12 @@ def _in_words(sensor: Sensor, shifts: Iterable[Shift], before: str, after: str) 
     for s in shifts:
         limit = "no limit" if s.limit is None else f"limit {number(s.limit, digits)}"
         over = ", over it" if s.over else ""
-        shown = (amplitude_at_clock(v, sensor.phase, digits) for v in (s.before, s.after))
-        said.append(f"{s.regime}: {' > '.join(' '.join(t.split()) for t in shown)}, {limit}{over}")
-    return f"{sensor.name} in {sensor.unit}, {before} > {after}. {'; '.join(said)}."
+        both = (s.before, s.after) if after else (s.before,)
+        shown = (amplitude_at_clock(v, sensor.phase, digits) for v in both)
+        pair = " > ".join(" ".join(t.split()) for t in shown)
+        said.append(f"{s.regime}: {pair}, {limit}{over}")
+    words = " > ".join(w for w in (before, after) if w)
+    return f"{sensor.name} in {sensor.unit}, {words}. {'; '.join(said)}."
 
 
 def _draw(sensor: Sensor, shifts: Sequence[Shift], before: str, after: str) -> Figure:
@@ -120,12 +123,17 @@ def _legend(
         name = _short(shift.regime) + (f" ({limit})" if several else "")
         axes.text(x + 0.2, y, name, fontsize=7.5, va="center", color=INK)
     before, after = words
+    limited = any(s.limit is not None for s in shifts)
     y = top - _LINE * (rows + 0.5)
     for share, mark, face, ink, said in (
         (0.0, "o", "white", BEFORE, before),
         (0.26, "o", WELL, WELL, after),
         (0.55, "X", OVER, OVER, f"{after}, over limit"),
     ):
+        if mark == "X" and not (limited and after):
+            continue
+        if not said:
+            continue
         x = 0.2 + share * _SIDE
         axes.plot([x + 0.04], [y], mark, markersize=5, color=ink, markerfacecolor=face)
         axes.text(x + 0.2, y, said, fontsize=7, va="center", color=INK)

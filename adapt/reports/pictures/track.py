@@ -41,9 +41,10 @@ def track_picture(
     known = [h for h in heights if h.before or h.after]
     if not known:
         return None
+    words = " and ".join(w for w in (before, after) if w)
     return Picture(
         name="track",
-        title=f"Blade heights [{unit}], up positive: {before} and {after}",
+        title=f"Blade heights [{unit}], up positive: {words}",
         says=_in_words(blades, unit, known, before, after),
         draw=lambda: _draw(blades, unit, known, before, after),
     )
@@ -59,11 +60,12 @@ def _in_words(
         return ", ".join(told) if told else "not read"
 
     rows = [
-        f"{h.regime}: {side(h.before)} > {side(h.after)}, limit of the spread "
-        f"{number(h.limit, digits)}"
+        f"{h.regime}: {side(h.before)}{f' > {side(h.after)}' if after else ''}, limit of the "
+        f"spread {number(h.limit, digits)}"
         for h in heights
     ]
-    return f"Blade heights in {unit}, {before} > {after}. {'; '.join(rows)}."
+    words = " > ".join(w for w in (before, after) if w)
+    return f"Blade heights in {unit}, {words}. {'; '.join(rows)}."
 
 
 def _draw(

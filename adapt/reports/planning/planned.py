@@ -18,6 +18,7 @@ from adapt.reports.wording import (
     chance_in_words,
     count,
     date_and_time,
+    height,
     joined,
     number,
     percent,
@@ -287,8 +288,8 @@ def _heights(plan: Plan, rotor: Rotor) -> Table:
         (
             t.regime,
             *(
-                f"{_height(t.heights_before.get(b), digits)} > "
-                f"{_height(t.heights_after.get(b), digits)}"
+                f"{height(t.heights_before.get(b), digits)} > "
+                f"{height(t.heights_after.get(b), digits)}"
                 for b in rotor.blades
             ),
         )
@@ -296,12 +297,6 @@ def _heights(plan: Plan, rotor: Rotor) -> Table:
         if t.heights_before or t.heights_after
     ]
     return table(["Regime, before > after", *(f">{b}" for b in rotor.blades)], rows)
-
-
-def _height(value: float | None, digits: int) -> str:
-    return (
-        "-" if value is None or math.isnan(value) else f"{round(value, digits) + 0.0:+.{digits}f}"
-    )
 
 
 def _alternatives(plan: Plan, rotor: Rotor) -> Table:

@@ -2,7 +2,7 @@ r"""Makes the dump of a logbook of the schema that the program now has, for the 
 
 Run once for a version, before there is a later one, and never again: the dump is what the program
 of that day wrote. `0001.sql` and `0001-postgresql.sql` were made so with the program as it was
-before it knew of a second version:
+before it knew of a second version, `0002.sql` and `0002-postgresql.sql` before a third:
 
     python tests/database/schemas/make.py fleet.logbook > 0001.sql
     python tests/database/schemas/make.py postgresql://hangar@127.0.0.1/empty
@@ -32,6 +32,7 @@ from adapt.logbook.importing.source import batches_of
 from adapt.logbook.importing.taking_in import take_in
 from adapt.logbook.importing.values import TakenIn
 from adapt.logbook.jobs import set_status
+from adapt.logbook.sets import withdraw
 
 JOBS = ("J-001", "J-002", "J-030")
 REVIEWS = (
@@ -80,6 +81,12 @@ def filled(place: str) -> Logbook:
             "sets", label="spring", design="main rotor", known=2, rotor=number, chart=None,
             settings="{}", programs="{}", digest=digest_of(b"{\x00'\"\xff}"),
             content=b"{\x00'\"\xff}",
+        )  # fmt: skip
+    withdraw(book, "spring", "N. N.", "too few runs")
+    with writing(book, "N. N.", "order") as change:
+        change.add(
+            "orders", job=change.name(JOBS[1]), after_run=change.name("1"), known=2,
+            content='{"moves": [], "taken_back": true}',
         )  # fmt: skip
     return book
 
