@@ -93,7 +93,7 @@ class User:
             return ""
         took = time.perf_counter() - begun
         if answer.status != 200:
-            self.found.failed.append(f"{page}: status {answer.status}: {text[:200]}")
+            self.found.failed.append(f"{page}: status {answer.status}: {_told(text)}")
             return ""
         if page == "plan" and "data-waiting" in text:
             page = "plan on its way"
@@ -134,6 +134,13 @@ class User:
         told = self.asks("run entered", "/job/enter", form)
         if told and json.loads(told)["kept"]:
             self.found.entered.append((job, str(run)))
+
+
+def _told(text: str) -> str:
+    """Return what an answer that refuses says."""
+    return " ".join(re.sub(r"<[^>]*>", " ", text.partition('role="alert"')[2] or text).split())[
+        :200
+    ]
 
 
 def demo_logbook(place: Path) -> None:
@@ -195,9 +202,10 @@ def run(place: Path, users: int, seconds: float, think_s: float) -> Found:
 
 def report(found: Found) -> list[str]:
     """Return what was found, as lines to print."""
+    answered = sum(len(took) for page, took in found.seconds.items() if page != PLANNED)
     lines = [
         f"{found.users} people, {found.lasted:.0f} s, "
-        f"{sum(len(s) for p, s in found.seconds.items() if p != PLANNED)} requests answered, {len(found.failed)} failed; "
+        f"{answered} requests answered, {len(found.failed)} failed; "
         f"{len(found.entered)} runs entered, {len(found.missing)} of them missing",
         "",
         f"{'page':<16} {'requests':>8} {'median [ms]':>12} {'95 % [ms]':>10} {'/ bare file':>12}",
