@@ -2,8 +2,9 @@
 
     python studies/pages_load.py [--users 50] [--seconds 30] [--think 2] [--quick]
 
-Each opens the jobs, a job, its entry form, its plan and a picture of it, again and again, with a
-pause before each page; every fifth also enters runs into a job of their own. Beside each page
+Each opens the jobs, one of the last ten, its entry form, its plan and a picture of it, again and
+again, with a pause before each page; a plan that is on its way is looked after as the page does.
+Every fifth also enters runs into a job of their own. Beside each page
 stands its time over that of a bare file of the same server in the same run, from which the
 machine's pace drops out.
 Ends with status 1 where a request failed or a confirmed run is not in the logbook at the end.
@@ -39,7 +40,11 @@ from adapt.logbook.jobs import jobs_of
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 DESIGNS = {"main": "chart.csv", "tail": "tail-chart.csv"}
 BARE = "a bare file"
-PAGES = ("jobs", "job", "entry form", "plan", "plan on its way", "picture", "run entered", BARE)
+PLANNED = "until planned"  # from asking for a plan to its page
+PAGES = (
+    "jobs", "job", "entry form", "plan", "plan on its way", "is it done", PLANNED, "picture",
+    "run entered", BARE,
+)  # fmt: skip
 OWN = {"Sec-Fetch-Site": "same-origin"}
 JSON = {"Accept": "application/json", "Content-Type": "application/x-www-form-urlencoded", **OWN}
 
@@ -69,9 +74,11 @@ class User:
         self._think_s = think_s
         self.found = Found(1)
 
-    def asks(self, page: str, path: str, form: Mapping[str, str] | None = None) -> str:
-        """Ask for a page after a pause; return its text, "" where it failed."""
-        time.sleep(self._random.exponential(self._think_s))
+    def asks(
+        self, page: str, path: str, form: Mapping[str, str] | None = None, at_once: bool = False
+    ) -> str:
+        """Ask for a page, after a pause or at once; return its text, "" where it failed."""
+        time.sleep(0.0 if at_once else self._random.exponential(self._think_s))
         begun = time.perf_counter()
         try:
             if form is None:
@@ -86,7 +93,7 @@ class User:
             return ""
         took = time.perf_counter() - begun
         if answer.status != 200:
-            self.found.failed.append(f"{page}: status {answer.status}: {text[:200]}")
+            self.found.failed.append(f"{page}: status {answer.status}: {_told(text)}")
             return ""
         if page == "plan" and "data-waiting" in text:
             page = "plan on its way"
@@ -100,7 +107,7 @@ class User:
             self.asks("jobs", "/")
             self.asks("job", f"/job?job={job}")
             self.asks("entry form", f"/job/enter?job={job}")
-            plan = self.asks("plan", f"/job/plan?job={job}")
+            plan = self._plans(job, until)
             if (picture := re.search(r"/picture/\w+\.svg", plan)) is not None:
                 self.asks("picture", picture[0])
             self.asks(BARE, "/static/pages.css")
@@ -108,11 +115,32 @@ class User:
                 own = (own[0], own[1] + 1)
                 self._enters(*own)
 
+    def _plans(self, job: str, until: float) -> str:
+        """Ask for a plan until it is there, as its page does; return the last page."""
+        path = f"/job/plan?job={job}"
+        text = self.asks("plan", path)
+        begun = time.perf_counter()
+        while (work := re.search(r'data-waiting="(\w+)"', text)) and time.time() < until:
+            time.sleep(0.7)
+            told = self.asks("is it done", f"/work?name={work[1]}", at_once=True)
+            if told and json.loads(told)["done"]:
+                text = self.asks("plan", path, at_once=True)
+        if text and work is None:
+            self.found.seconds[PLANNED].append(time.perf_counter() - begun)
+        return text
+
     def _enters(self, job: str, run: int) -> None:
         form = {"job": job, "run": str(run), "was": "{}", "a.0.1": "0.21", "c.0.1": "4:30"}
         told = self.asks("run entered", "/job/enter", form)
         if told and json.loads(told)["kept"]:
             self.found.entered.append((job, str(run)))
+
+
+def _told(text: str) -> str:
+    """Return what an answer that refuses says."""
+    return " ".join(re.sub(r"<[^>]*>", " ", text.partition('role="alert"')[2] or text).split())[
+        :200
+    ]
 
 
 def demo_logbook(place: Path) -> None:
@@ -155,7 +183,7 @@ def run(place: Path, users: int, seconds: float, think_s: float) -> Found:
         for n, user in enumerate(people):
             writes = n % 5 == 0 and n // 5 < len(jobs)
             own = (jobs[n // 5].job, len(jobs[n // 5].runs)) if writes else None
-            arguments = (names, own, begun + seconds)
+            arguments = (names[-10:], own, begun + seconds)
             threads.append(threading.Thread(target=user.works, args=arguments))
         for thread in threads:
             thread.start()
@@ -174,9 +202,10 @@ def run(place: Path, users: int, seconds: float, think_s: float) -> Found:
 
 def report(found: Found) -> list[str]:
     """Return what was found, as lines to print."""
+    answered = sum(len(took) for page, took in found.seconds.items() if page != PLANNED)
     lines = [
         f"{found.users} people, {found.lasted:.0f} s, "
-        f"{sum(map(len, found.seconds.values()))} requests answered, {len(found.failed)} failed; "
+        f"{answered} requests answered, {len(found.failed)} failed; "
         f"{len(found.entered)} runs entered, {len(found.missing)} of them missing",
         "",
         f"{'page':<16} {'requests':>8} {'median [ms]':>12} {'95 % [ms]':>10} {'/ bare file':>12}",

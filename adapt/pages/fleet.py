@@ -24,7 +24,7 @@ from adapt.logbook.ordering import Order, orders_of
 from adapt.logbook.record import changes_of
 from adapt.logbook.sets import PublishedSet, sets_of
 from adapt.logbook.state import documents_touched, log_at, serials_touched
-from adapt.problems import BadInput, shown
+from adapt.problems import AdaptError, BadInput, shown
 from adapt.rotor import Rotor
 
 __all__ = ["Fleet", "State"]
@@ -211,6 +211,14 @@ class Fleet:
         """Open it. Raises BadInput where there is none, or it cannot be read."""
         self.place = place
         self._book = open_logbook(place)
+        # Opened once and for all: opening looks into the file, and a process that closes a file
+        # gives up every lock that SQLite has on it in any of its threads. Another process would
+        # then clear away a write-ahead log that is in use (sqlite.org/howtocorrupt.html, 2.2).
+        self._writing: Logbook | AdaptError
+        try:
+            self._writing = open_logbook(place, to_write=True)
+        except AdaptError as error:
+            self._writing = error
         self._state: State | None = None
         self._one = RLock()
 
@@ -220,8 +228,10 @@ class Fleet:
         return self._book.shown
 
     def to_write(self) -> Logbook:
-        """Return the logbook opened to write."""
-        return open_logbook(self.place, to_write=True)
+        """Return the logbook opened to write. Raises AdaptError where it may not be written."""
+        if isinstance(self._writing, AdaptError):
+            raise self._writing
+        return self._writing
 
     def warm(self) -> None:
         """Read what the list of jobs shows, before somebody asks for it."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import json
+import signal
 import sys
 import webbrowser
 from pathlib import Path
@@ -67,6 +68,8 @@ def serve(
     Thread(target=fleet.warm, daemon=True).start()
     if browser:
         Timer(0.5, webbrowser.open, (at,)).start()
+    # Who is told to end by a service manager ends as with Ctrl-C: its processes with it.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         server.run()
     except KeyboardInterrupt:
