@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from flask import Flask, jsonify, redirect, render_template, request, url_for
@@ -11,7 +11,7 @@ from adapt.logbook.ordering import order, take_back
 from adapt.pages import tasks
 from adapt.pages.jobs import job_asked_for
 from adapt.planning.asked import AIMS
-from adapt.planning.plan import ByHand
+from adapt.planning.plan import ByHand, Move
 from adapt.problems import AdaptError, BadInput, CannotBeMet
 from adapt.reports.cautions import what_to_do
 from adapt.reports.html import as_fragment
@@ -72,6 +72,7 @@ def routes(app: Flask, shop: Shop) -> None:
         ordered = state.orders(job.job).get(found.after_run)
         return render_template(
             "plan.html", planned=planned, plan=found, why_not=None,
+            tried=lambda chosen: _fields(rotor, chosen),
             ordered=None if ordered is None or ordered.taken_back else ordered,
             same=ordered is not None and set(ordered.moves) == set(found.moves),
             head=list(headline(found, planned.coefficients_from))[1:],
@@ -85,8 +86,7 @@ def routes(app: Flask, shop: Shop) -> None:
             beside=[*poor_chance(found), *opening(found, rotor), *beside(found, rotor)],
             pictured=[p] if (p := tradeoff_picture(found)) is not None else [],
             checks=list(checks(found, rotor)),
-            hand={f"m.{rotor.adjuster_names.index(m.adjuster)}.{rotor.blades.index(m.blade)}":
-                  signed(m.amount, rotor.adjuster(m.adjuster).step) for m in found.moves},
+            hand=_fields(rotor, found.moves),
             **shared,
         )  # fmt: skip
 
@@ -141,6 +141,16 @@ def routes(app: Flask, shop: Shop) -> None:
             return url_for("picture", name=shop.album.put(picture))
 
         return jsonify(html=str(as_fragment(report, source, 2)), change=state.change)
+
+
+def _fields(rotor: Rotor, chosen: Sequence[Move]) -> dict[str, str]:
+    """Return moves by the fields of the form for moves by hand."""
+    return {
+        f"m.{rotor.adjuster_names.index(m.adjuster)}.{rotor.blades.index(m.blade)}": signed(
+            m.amount, rotor.adjuster(m.adjuster).step
+        )
+        for m in chosen
+    }
 
 
 def _held_report(held: ByHand, rotor: Rotor, after_run: str) -> list[Block]:

@@ -44,6 +44,12 @@
   form.addEventListener("submit", (event) => { event.preventDefault(); clearTimeout(timer); changed(); });
   form.querySelector("[data-as-planned]").addEventListener("click", () => { put(planned); changed(); });
   form.querySelector("[data-nothing]").addEventListener("click", () => { put({}); changed(); });
+  for (const button of document.querySelectorAll("[data-try]")) button.addEventListener("click", () => {
+    put(JSON.parse(button.dataset.try));
+    changed();
+    form.scrollIntoView();
+    inputs[0].focus();
+  });
   undoButton.addEventListener("click", () => {
     const before = steps.pop();
     if (!before) return;
