@@ -103,6 +103,9 @@ class User:
     def works(self, jobs: list[str], own: tuple[str, int] | None, until: float) -> None:
         """Look at jobs until a moment. own: the job to enter runs into, and its number of runs."""
         while time.time() < until:
+            if own is not None:
+                own = (own[0], own[1] + 1)
+                self._enters(*own)
             job = jobs[self._random.integers(len(jobs))]
             self.asks("jobs", "/")
             self.asks("job", f"/job?job={job}")
@@ -111,9 +114,6 @@ class User:
             if (picture := re.search(r"/picture/\w+\.svg", plan)) is not None:
                 self.asks("picture", picture[0])
             self.asks(BARE, "/static/pages.css")
-            if own is not None and time.time() < until:
-                own = (own[0], own[1] + 1)
-                self._enters(*own)
 
     def _plans(self, job: str, until: float) -> str:
         """Ask for a plan until it is there, as its page does; return the last page."""

@@ -67,7 +67,7 @@ def links(page: Page, address: str) -> list[str]:
     for each in found:
         parts = urlsplit(each)
         jobs = parse_qs(parts.query).get("job", [JOB])
-        if each.startswith(address) and jobs == [JOB] and not parts.path.endswith(".pdf"):
+        if each.startswith(address) and jobs == [JOB] and Path(parts.path).suffix in ("", ".html"):
             paths.append(each.removeprefix(address).partition("#")[0])
     return paths
 

@@ -140,11 +140,12 @@ def prints(page: Page) -> None:
 
 
 def enters_moves_as_ordered(page: Page, planned: Plan, rotor: Rotor) -> None:
-    page.get_by_role("link", name="Moves made").click()
-    page.wait_for_load_state("networkidle")
-    show = page.get_by_role("link", name="It is there: show it")
-    if show.count():
-        show.click()
+    page.get_by_label("Note for the hangar").fill("before the night flight")
+    page.get_by_role("button", name="Order these moves").click()
+    waited(page)
+    page.get_by_role("navigation", name="Job").get_by_role("link", name="Moves made").click()
+    page.get_by_role("button", name="Fill in as ordered").wait_for()
+    assert "before the night flight" in page.inner_text("main")
     assert ordered(page) == asked(planned, rotor)
     page.get_by_role("button", name="Fill in as ordered").click()
     for move in planned.moves:
