@@ -53,11 +53,11 @@ class Looked:
             name = f"{at} at {size['width']}"
             if (more := scrolls_sideways(page)) > 0:
                 self.sideways[name] = more
-            self.violations[name] = [
-                f"{v['id']}: {[n['target'] for n in v['nodes']][:3]}"
-                for v in Axe().run(page).response["violations"]
-                if v["impact"] in ("serious", "critical")
-            ]
+        self.violations[at] = [
+            f"{v['id']}: {[n['target'] for n in v['nodes']][:3]}"
+            for v in Axe().run(page).response["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
 
 
 def links(page: Page, address: str) -> list[str]:

@@ -100,7 +100,11 @@ def test_a_mistake_is_told_at_its_field_and_nothing_is_kept(
         assert list(told["wrong"]) == [field]
         assert said in told["wrong"][field]
     assert shop.fleet.state().change == before
-    page = client.post("/job/enter", data={"was": "{}", **RUN, **typed}, headers=OWN)
+    page = client.post(
+        "/job/enter",
+        data={"was": "{}", **RUN, "a.0.2": "0.1", "c.0.2": "1:00", **typed},
+        headers=OWN,
+    )
     text = page.get_data(as_text=True)
     assert page.status_code == 400
     marked = re.search(rf'<input id="f-{re.escape(field)}"[^>]*>', text)

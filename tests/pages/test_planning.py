@@ -5,17 +5,27 @@ from __future__ import annotations
 import json
 import re
 import time
+from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
 from page_texts import OWN, page_of, said
 
-from adapt.pages.application import Shop
+from adapt.pages.application import Shop, make_app
+from adapt.pages.fleet import Fleet
+from adapt.pages.work import Works
 from adapt.planning.plan import Move
 
 
-def test_the_fix_stands_there_with_its_proof_chance_and_data_date(client: FlaskClient) -> None:
-    page = page_of(client, "/job/plan?job=J-058")
+@pytest.fixture(scope="module")
+def reader(demo_book: Path, works: Works) -> FlaskClient:
+    """Somebody who only reads: what is learned for one question serves the next."""
+    shop = Shop(Fleet(str(demo_book)), "tester", works)
+    return make_app(shop, ("127.0.0.1", "localhost")).test_client()
+
+
+def test_the_fix_stands_there_with_its_proof_chance_and_data_date(reader: FlaskClient) -> None:
+    page = page_of(reader, "/job/plan?job=J-058")
     text = said(page)
     # As `adapt demo` prints it.
     assert "3 moves: the next run is inside every limit" in text
@@ -29,16 +39,16 @@ def test_the_fix_stands_there_with_its_proof_chance_and_data_date(client: FlaskC
     pictures = re.findall(r'<img src="(/picture/[0-9a-f]+\.svg)"', page)
     assert len(pictures) >= 6
     for picture in pictures:
-        drawn = client.get(picture)
+        drawn = reader.get(picture)
         assert drawn.status_code == 200
         assert drawn.data.startswith(b"<?xml")
         assert "immutable" in drawn.headers["Cache-Control"]
 
 
-def test_another_request_gives_another_plan(client: FlaskClient) -> None:
-    text = said(page_of(client, "/job/plan?job=J-058&aim=smoothest&most_moves=2"))
+def test_another_request_gives_another_plan(reader: FlaskClient) -> None:
+    text = said(page_of(reader, "/job/plan?job=J-058&aim=smoothest&most_moves=2"))
     assert "no plan within the same number of moves has a lower worst ratio" in text
-    locked = said(page_of(client, "/job/plan?job=J-058&lock.blade.0=1"))
+    locked = said(page_of(reader, "/job/plan?job=J-058&lock.blade.0=1"))
     assert "red hub weight" not in locked.split("Moves")[1].split("Labour")[0]
 
 
@@ -52,8 +62,8 @@ def test_another_request_gives_another_plan(client: FlaskClient) -> None:
         ("limits=nowhere", "limits: found 'nowhere'"),
     ],
 )
-def test_a_request_that_cannot_be_is_told(client: FlaskClient, asked: str, told: str) -> None:
-    answer = client.get(f"/job/plan?job=J-058&{asked}")
+def test_a_request_that_cannot_be_is_told(reader: FlaskClient, asked: str, told: str) -> None:
+    answer = reader.get(f"/job/plan?job=J-058&{asked}")
     assert answer.status_code == 400
     assert told in said(answer.get_data(as_text=True))
 
@@ -67,9 +77,9 @@ def what_if(client: FlaskClient, moves: str) -> tuple[int, dict]:
     raise AssertionError("waits for ever")
 
 
-def test_moves_by_hand_show_what_the_plan_shows_of_the_same_moves(client: FlaskClient) -> None:
-    page = page_of(client, "/job/plan?job=J-058")
-    status, told = what_if(client, "m.0.0=%2B240&m.2.2=6&m.2.3=-3")
+def test_moves_by_hand_show_what_the_plan_shows_of_the_same_moves(reader: FlaskClient) -> None:
+    page = page_of(reader, "/job/plan?job=J-058")
+    status, told = what_if(reader, "m.0.0=%2B240&m.2.2=6&m.2.3=-3")
     assert status == 200
     table = re.search(r"cabin lateral \[ips\].*?descent", said(page))
     assert table is not None
@@ -77,17 +87,17 @@ def test_moves_by_hand_show_what_the_plan_shows_of_the_same_moves(client: FlaskC
     assert "Everything with a limit is predicted inside" in said(told["html"])
 
 
-def test_nothing_moved_is_what_stands_now(client: FlaskClient) -> None:
-    _, told = what_if(client, "")
+def test_nothing_moved_is_what_stands_now(reader: FlaskClient) -> None:
+    _, told = what_if(reader, "")
     assert "Not all inside: worst predicted ratio 1.80" in said(told["html"])
 
 
-def test_moves_that_the_hardware_does_not_allow_are_told(client: FlaskClient) -> None:
-    _, told = what_if(client, "m.0.0=250,5")
+def test_moves_that_the_hardware_does_not_allow_are_told(reader: FlaskClient) -> None:
+    _, told = what_if(reader, "m.0.0=250,5")
     text = said(told["html"])
     assert "They break what the hardware allows" in text
     assert "250.5 g is not a whole number of steps of 20" in text
-    status, told = what_if(client, "m.0.0=abc&m.1.1=1e99")
+    status, told = what_if(reader, "m.0.0=abc&m.1.1=1e99")
     assert status == 400
     assert set(told["wrong"]) == {"m.0.0", "m.1.1"}
 
@@ -131,8 +141,8 @@ def test_an_order_is_taken_back(shop: Shop, client: FlaskClient) -> None:
     assert client.post("/job/order/take-back", data=data, headers=OWN).status_code == 400
 
 
-def test_a_plan_that_nobody_worked_out_here_is_not_ordered(client: FlaskClient) -> None:
-    answer = client.post("/job/order", data={"job": "J-058", "work": "0" * 24}, headers=OWN)
+def test_a_plan_that_nobody_worked_out_here_is_not_ordered(reader: FlaskClient) -> None:
+    answer = reader.post("/job/order", data={"job": "J-058", "work": "0" * 24}, headers=OWN)
     assert answer.status_code == 409
     assert "plan again" in said(answer.get_data(as_text=True))
 
@@ -156,9 +166,9 @@ def test_work_is_given_up(client: FlaskClient, shop: Shop) -> None:
 
 
 @pytest.mark.parametrize(("kind", "begins"), [("html", b"<!doctype html>"), ("pdf", b"%PDF")])
-def test_the_report_is_written(client: FlaskClient, kind: str, begins: bytes) -> None:
+def test_the_report_is_written(reader: FlaskClient, kind: str, begins: bytes) -> None:
     for _ in range(240):
-        answer = client.get(f"/job/report.{kind}?job=J-058")
+        answer = reader.get(f"/job/report.{kind}?job=J-058")
         if answer.status_code == 200:
             break
         assert answer.status_code == 202
