@@ -114,13 +114,14 @@ def coefficients(
             stored = adapt.read_coefficients(asked.coefficients, rotor)
             origin = f"read from {asked.coefficients}"
         whose = "this log"
-        if _one_rotor(asked):
-            from adapt.commands.from_logbook import require_reviewed
-
-            require_reviewed(asked, stored, rotor, history)
-            whose = " and ".join(dict.fromkeys(history.runs["rotor"].astype(str))) or whose
         with step("Taking in new pairs", quiet=asked.json):
-            current = adapt.update(stored, rotor, history)
+            if _one_rotor(asked):
+                from adapt.commands.from_logbook import newer_pairs_in
+
+                current = newer_pairs_in(asked, stored, rotor, history)
+                whose = " and ".join(dict.fromkeys(history.runs["rotor"].astype(str))) or whose
+            else:
+                current = adapt.update(stored, rotor, history)
         new = count(len(current.taught - stored.taught), "newer pair")
         return current, f"{origin}, with {new} of {whose}"
     chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None

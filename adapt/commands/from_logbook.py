@@ -14,11 +14,8 @@ from adapt.database import states
 from adapt.database.opening import open_logbook
 from adapt.logbook.jobs import states_of
 from adapt.logbook.ordering import Order, orders_of
-from adapt.logbook.record import changes_of
-from adapt.logbook.reviewed_elsewhere import require_reviews_elsewhere
-from adapt.logbook.sets import coefficients_of, corrected_since, require_in_use, set_of
-from adapt.logbook.state import serials_of_job
-from adapt.problems import shown
+from adapt.logbook.sets_in_use import set_in_use, with_newer_pairs
+from adapt.logbook.state import in_words, recorded_on, serials_of_job
 from adapt.reports.job.values import Status
 
 if TYPE_CHECKING:
@@ -27,8 +24,8 @@ if TYPE_CHECKING:
     from adapt.rotor import Rotor
 
 __all__ = [
+    "newer_pairs_in",
     "orders_of_job",
-    "require_reviewed",
     "serials_asked_for",
     "set_asked_for",
     "state_in_words",
@@ -50,38 +47,17 @@ def set_asked_for(asked: argparse.Namespace, rotor: Rotor) -> tuple[Coefficients
     book = open_logbook(asked.log)
     with book.reading() as connection:
         change = _change(asked, connection)
-        published = set_of(book, connection, asked.published, change)
-        require_in_use(published)
-        since = set_of(book, connection, asked.published).withdrawn
-        stored = coefficients_of(book, connection, published, rotor)
-        jobs = {job for job, _ in stored.taught}
-        corrected = corrected_since(connection, published, jobs, change)
-    words = (
-        f"the published set {shown(published.label)[1:-1]} ({published.recorded[:10]}, learned "
-        f"from the state after change {published.known})"
-    )
-    if corrected:
-        named = ", ".join(shown(job)[1:-1] for job in corrected[:3])
-        more = f" and {len(corrected) - 3} more" if len(corrected) > 3 else ""
-        words += (
-            f", entries of jobs that taught it CORRECTED since ({named}{more}: publish another)"
-        )
-    if since is not None:
-        words += (
-            f", WITHDRAWN since by {shown(since.who)[1:-1]} on {since.recorded[:10]}: "
-            f"{shown(since.why)[1:-1]}"
-        )
-    return stored, words
+    return set_in_use(book, change, asked.published, rotor)
 
 
-def require_reviewed(
+def newer_pairs_in(
     asked: argparse.Namespace, known: Coefficients, rotor: Rotor, history: History
-) -> None:
-    """Raise BadInput when reviews of jobs that were not read changed what taught coefficients."""
+) -> Coefficients:
+    """Return coefficients with newer pairs of one rotor; see `sets_in_use.with_newer_pairs`."""
     book = open_logbook(asked.log)
     with book.reading() as connection:
         change = _change(asked, connection)
-        require_reviews_elsewhere(book, connection, change, known, rotor, history)
+    return with_newer_pairs(book, change, known, rotor, history)
 
 
 def state_of_job(asked: argparse.Namespace) -> Status:
@@ -100,15 +76,11 @@ def orders_of_job(asked: argparse.Namespace) -> dict[str, Order]:
 
 
 def state_in_words(asked: argparse.Namespace) -> str:
-    """Return which state of the logbook is read: its last change, and when that was made."""
+    """Return which state of the logbook is read."""
     book = open_logbook(asked.log)
     with book.reading() as connection:
         change = _change(asked, connection)
-        lines = changes_of(connection)
-    moment = next(
-        (line.recorded[:16].replace("T", " ") for line in lines if line.change == change), ""
-    )
-    return f"data from {book.shown} after change {change}, {moment} UTC"
+        return in_words(book, change, recorded_on(connection, change))
 
 
 def _change(asked: argparse.Namespace, connection: Connection) -> int:

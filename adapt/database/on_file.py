@@ -18,6 +18,7 @@ from pathlib import Path
 
 from adapt.database.address import Address
 from adapt.database.explaining import no_right, no_room
+from adapt.database.files_in_use import CountedConnection, first_bytes
 from adapt.files import kept_back
 from adapt.problems import AdaptError, BadInput, CannotBeMet, shown
 
@@ -46,14 +47,15 @@ def require_file(address: Address, to_write: bool = False) -> None:
             raise BadInput(_missing(path, address))
         if not path.is_file():
             raise BadInput(f"{here} is no ordinary file; expected the file of a logbook")
-        with path.open("rb") as file:
-            first = file.read(_HEADER)
+        first = first_bytes(path, _HEADER)
     except OSError as error:
         raise BadInput(
             f"{here} cannot be read ({error.strerror}): ask whoever keeps it for the right"
         ) from None
     if to_write and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
         raise no_right(address, "no right to write the file, or beside it")
+    if first is None:
+        return  # open as one already
     if not first:
         raise BadInput(
             f"{here} is an empty file; 'adapt logbook new' makes a logbook of it, or {bring}"
@@ -86,9 +88,10 @@ def _missing(path: Path, address: Address) -> str:
 def connect(path: Path, to_write: bool) -> sqlite3.Connection:
     """Open a file that is there. Raises sqlite3.Error."""
     mode = "?mode=rw" if to_write else _mode(path)
-    connection = sqlite3.connect(
-        Path(os.path.realpath(path)).as_uri() + mode,
-        uri=True, timeout=PATIENCE_S, isolation_level=None, check_same_thread=False,
+    real = Path(os.path.realpath(path))
+    connection = CountedConnection(
+        real.as_uri() + mode, path=real, uri=True, timeout=PATIENCE_S, isolation_level=None,
+        check_same_thread=False,
     )  # fmt: skip
     for pragma in (
         "foreign_keys=ON", "synchronous=FULL", "trusted_schema=OFF", "cell_size_check=ON",
@@ -184,9 +187,8 @@ def require_room(address: Address, over: bool = False) -> None:
         if there and not path.is_file():
             raise BadInput(f"{here} is no ordinary file; choose the name of a new file")
         if there and not over and path.stat().st_size:
-            with path.open("rb") as file:
-                first = file.read(_HEADER)
-            kind = int.from_bytes(first[68:72], "big") == APPLICATION
+            first = first_bytes(path, _HEADER)
+            kind = first is None or int.from_bytes(first[68:72], "big") == APPLICATION
             is_there = "is a logbook already" if kind else "is there already and is no logbook"
             raise BadInput(f"{here} {is_there}: nothing was changed; choose another name")
         for end in BESIDE:

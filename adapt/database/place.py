@@ -34,8 +34,9 @@ def is_logbook(place: str | PathLike[str]) -> bool:
     try:
         if named or not path.is_file():
             return named and not path.is_dir()
-        with path.open("rb") as file:
-            return file.read(len(_FIRST_BYTES)) == _FIRST_BYTES
+        from adapt.database.files_in_use import first_bytes
+
+        return first_bytes(path, len(_FIRST_BYTES)) in (None, _FIRST_BYTES)
     except (OSError, ValueError):
         return named
 

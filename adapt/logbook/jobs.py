@@ -133,13 +133,13 @@ def set_status(
         return JobState(job, status, closing_run, released_by, note, change.number)
 
 
-def jobs_of(book: Logbook, serial: str | None = None) -> list[Job]:
-    """Return the jobs of a logbook as it is, in the order of their first runs.
+def jobs_of(book: Logbook, serial: str | None = None, change: int | None = None) -> list[Job]:
+    """Return the jobs of a logbook, in the order of their first runs.
 
-    serial: only those of this rotor.
+    serial: only those of this rotor. change: as they were after it; None: as they are.
     """
     with book.reading() as connection:
-        change = latest(connection)
+        change = latest(connection) if change is None else change
         numbers = None if serial is None else jobs_of_rotors(connection, [serial])
         runs = rows_in_force(book, connection, "runs", change, numbers)
         states = states_of(connection, change)

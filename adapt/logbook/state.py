@@ -7,13 +7,25 @@ from collections.abc import Sequence
 from sqlalchemy import Connection, func, select
 
 from adapt.database.opening import Logbook
-from adapt.database.schema import LOG_TABLES, documents, job_states, names, sets, withdrawals
-from adapt.database.states import numbers_of, seal_of, tables_in_force
+from adapt.database.schema import (
+    LOG_TABLES,
+    changes,
+    documents,
+    job_states,
+    names,
+    sets,
+    withdrawals,
+)
+from adapt.database.states import numbers_of, rows_in_force, seal_of, tables_in_force
 from adapt.log import Log
 from adapt.log.history import BookState
 from adapt.problems import BadInput
+from adapt.tables import Table
 
-__all__ = ["documents_touched", "log_at", "serials_of_job", "serials_touched"]
+__all__ = [
+    "documents_touched", "in_words", "log_at", "recorded_on", "rows_of_job", "serials_of_job",
+    "serials_touched",
+]  # fmt: skip
 
 _BATCH = 500
 
@@ -32,6 +44,18 @@ def log_at(
     return Log(tables, (), book.shown, BookState(change, seal_of(connection, change)))
 
 
+def rows_of_job(book: Logbook, connection: Connection, change: int, job: str) -> dict[str, Table]:
+    """Return the rows of one job that were in force after a change, by table."""
+    number = numbers_of(connection, [job]).get(job)
+    if number is None:
+        return {}
+    found = {
+        name: rows_in_force(book, connection, name, change, [number])
+        for name in ("runs", "readings", "track", "moves", "fitted", "events")
+    }
+    return {name: table for name, table in found.items() if len(table)}
+
+
 def serials_of_job(connection: Connection, change: int, job: str) -> list[str]:
     """Return the serials of the rotors that some row up to a change gives a job to; mostly one.
 
@@ -48,6 +72,18 @@ def serials_of_job(connection: Connection, change: int, job: str) -> list[str]:
         own = (runs.c.job == number) & (runs.c.change <= change)
         found |= {str(text) for (text,) in connection.execute(query.where(own, first))}
     return sorted(found)
+
+
+def recorded_on(connection: Connection, change: int) -> str:
+    """Return when a change was recorded (UTC), "" for the state before the first."""
+    query = select(changes.c.recorded).where(changes.c.change == change)
+    return str(connection.execute(query).scalar() or "")
+
+
+def in_words(book: Logbook, change: int, recorded: str) -> str:
+    """Return which state of a logbook something is of; recorded: when its last change was made."""
+    when = f", {recorded[:16].replace('T', ' ')} UTC" if recorded else ""
+    return f"data from {book.shown} after change {change}{when}"
 
 
 def serials_touched(connection: Connection, after: int, until: int) -> set[str]:

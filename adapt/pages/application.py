@@ -146,7 +146,8 @@ def _shared(app: Flask, shop: Shop, users: Users | None) -> None:
         found = shop.works.find(request.args.get("name", ""))
         if found is None:
             abort(404, "this work is not known any more: ask for it again")
-        return jsonify(done=found.done, what=found.what, seconds=round(found.seconds, 1))
+        seconds = round(found.seconds, 1)
+        return jsonify(done=found.done, what=found.what, seconds=seconds, far=found.far)
 
     @app.post("/work/give-up")
     def give_up() -> Any:

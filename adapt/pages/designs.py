@@ -10,15 +10,14 @@ from adapt.coefficients import Coefficients
 from adapt.pages import tasks
 from adapt.pages.work import Work
 from adapt.problems import BadInput, shown
+from adapt.reports.wording import count
 from adapt.rotor import Rotor
 
 if TYPE_CHECKING:
     from adapt.pages.application import Shop
     from adapt.pages.fleet import State
 
-__all__ = ["QUICK_S", "design_asked_for", "learning_of", "learning_words", "serials_of", "waiting"]
-
-QUICK_S = 0.3  # that a page waits before it says that work is on its way
+__all__ = ["design_asked_for", "learning_of", "learning_words", "serials_of", "waiting"]
 
 
 def design_asked_for(state: State) -> Rotor | None:
@@ -66,10 +65,7 @@ def learning_words(learned: Coefficients) -> str:
     """Return what coefficients learned just now rest on, in words."""
     start = "without a chart" if learned.chart is None else "starting from the chart"
     pairs, rotors = len(learned.taught), len(learned.rotors)
-    return (
-        f"Learned from {pairs} {'pair' if pairs == 1 else 'pairs'} of runs on {rotors} "
-        f"{'rotor' if rotors == 1 else 'rotors'}, {start}."
-    )
+    return f"Learned from {count(pairs, 'pair')} of runs on {count(rotors, 'rotor')}, {start}."
 
 
 def waiting(state: State, work: Work, back: str) -> tuple[str, int]:

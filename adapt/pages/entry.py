@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Flask, jsonify, redirect, render_template, request, url_for
 
-from adapt.database.states import tables_in_force
 from adapt.log_columns import EVENT_KINDS
 from adapt.logbook.entering import Entering, enter
+from adapt.logbook.state import rows_of_job
 from adapt.pages.forms import (
     Filled,
     events_filled,
@@ -201,7 +201,7 @@ def _form(
 def _shown(state: State, rotor: Rotor, job: Job, run: str) -> dict[str, str]:
     """Return what the form of a run shows, by field."""
     with state.book.reading() as connection:
-        tables = tables_in_force(state.book, connection, state.change, [job.rotor])
+        tables = rows_of_job(state.book, connection, state.change, job.job)
     return shown_of(rotor, tables, job.job, run)
 
 

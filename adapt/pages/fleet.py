@@ -21,10 +21,15 @@ from adapt.log_columns import folded
 from adapt.logbook.documents import kept_rotors, latest_chart
 from adapt.logbook.jobs import Job, jobs_of
 from adapt.logbook.ordering import Order, orders_of
-from adapt.logbook.record import changes_of
 from adapt.logbook.sets import PublishedSet, sets_of
-from adapt.logbook.state import documents_touched, log_at, serials_touched
-from adapt.problems import AdaptError, BadInput, shown
+from adapt.logbook.state import (
+    documents_touched,
+    in_words,
+    log_at,
+    recorded_on,
+    serials_touched,
+)
+from adapt.problems import BadInput, shown
 from adapt.rotor import Rotor
 
 __all__ = ["Fleet", "State"]
@@ -33,6 +38,8 @@ _FEW_RUNS = 2_000  # that are read and checked in about a second
 
 T = TypeVar("T")
 _Key = tuple[str | None, ...]  # what was read, of what; for a rotor alone its serial is the last
+_OF_DOCUMENTS = ("rotors", "chart", "sets", "of set")  # only documents and reviews change them
+_OF_ROTORS = ("history", "standing")
 
 
 class State:
@@ -41,33 +48,46 @@ class State:
     What is asked for is read when it is asked for first. May be used by several threads at once.
     """
 
-    def __init__(
-        self, book: Logbook, change: int, recorded: str, known: Mapping[_Key, object] | None = None
-    ) -> None:
-        """Begin one. known: what an earlier state read that still holds."""
+    def __init__(self, book: Logbook, change: int, recorded: str) -> None:
+        """Begin one of which nothing was read yet."""
         self.book, self.change, self.recorded = book, change, recorded
-        self._later = known is not None
-        self._known: dict[_Key, object] = dict(known or {})
+        self._known: dict[_Key, object] = {}
+        self._followed_from = change
+        self._touched: dict[str, int] = {}
         self._one = RLock()
 
     def after(self, change: int, recorded: str) -> State:
         """Return a later state; what was read of rotors that nothing was added to is kept."""
+        later = State(self.book, change, recorded)
         with self.book.reading() as connection:
+            if documents_touched(connection, self.change, change):
+                return later
             touched = serials_touched(connection, self.change, change)
-            others = documents_touched(connection, self.change, change)
+        later._followed_from = self._followed_from
+        later._touched = {**self._touched, **dict.fromkeys(touched, change)}
         with self._one:
-            known = {
+            later._known = {
                 key: value
                 for key, value in self._known.items()
-                if key[0] in ("history", "standing") and key[-1] and key[-1] not in touched
+                if key[0] in _OF_DOCUMENTS
+                or (key[0] in _OF_ROTORS and key[-1] is not None and key[-1] not in touched)
             }
-        return State(self.book, change, recorded, None if others else known)
+        return later
 
     @property
     def words(self) -> str:
         """Which state this is, in words."""
-        when = f", {self.recorded[:16].replace('T', ' ')} UTC" if self.recorded else ""
-        return f"data from {self.book.shown} after change {self.change}{when}"
+        return in_words(self.book, self.change, self.recorded)
+
+    def planned_as_of(self, job: Job) -> int:
+        """Return a change from whose state a job is planned as from this one.
+
+        With a published set only the rotor's own jobs count: what is entered for others makes no
+        new plan. What all of the logbook teaches is another with each change.
+        """
+        if self.set_in_use(self.rotor_of(job)) is None:
+            return self.change
+        return max(self._followed_from, self._touched.get(job.rotor, 0))
 
     def rotors(self) -> Mapping[str, Rotor]:
         """Return the rotor files that are kept, by design."""
@@ -80,7 +100,10 @@ class State:
 
     def jobs(self) -> Mapping[str, Job]:
         """Return all jobs by name, in the order of their first runs."""
-        return self._once(("jobs",), lambda: {job.job: job for job in jobs_of(self.book)})
+        return self._once(("jobs",), self._read_jobs)
+
+    def _read_jobs(self) -> Mapping[str, Job]:
+        return {job.job: job for job in jobs_of(self.book, change=self.change)}
 
     def job(self, name: str) -> Job:
         """Return a job. Raises BadInput where there is none of that name."""
@@ -184,7 +207,7 @@ class State:
 
         It is where no earlier state was read, unless it is large.
         """
-        return not self._later and sum(len(j.runs) for j in self.jobs().values()) <= _FEW_RUNS
+        return not self._touched and sum(len(j.runs) for j in self.jobs().values()) <= _FEW_RUNS
 
     def _once(self, key: _Key, read: Callable[[], T]) -> T:
         """Return what was read before under a key, or read it; one thread at a time."""
@@ -211,14 +234,6 @@ class Fleet:
         """Open it. Raises BadInput where there is none, or it cannot be read."""
         self.place = place
         self._book = open_logbook(place)
-        # Opened once and for all: opening looks into the file, and a process that closes a file
-        # gives up every lock that SQLite has on it in any of its threads. Another process would
-        # then clear away a write-ahead log that is in use (sqlite.org/howtocorrupt.html, 2.2).
-        self._writing: Logbook | AdaptError
-        try:
-            self._writing = open_logbook(place, to_write=True)
-        except AdaptError as error:
-            self._writing = error
         self._state: State | None = None
         self._one = RLock()
 
@@ -229,9 +244,7 @@ class Fleet:
 
     def to_write(self) -> Logbook:
         """Return the logbook opened to write. Raises AdaptError where it may not be written."""
-        if isinstance(self._writing, AdaptError):
-            raise self._writing
-        return self._writing
+        return open_logbook(self.place, to_write=True)
 
     def warm(self) -> None:
         """Read what the list of jobs shows, before somebody asks for it."""
@@ -243,13 +256,12 @@ class Fleet:
         """Return the logbook's state as it is now."""
         with self._book.reading() as connection:
             change = latest(connection)
+            if self._state is not None and self._state.change == change:
+                return self._state
+            recorded = recorded_on(connection, change)
         with self._one:
-            if self._state is None or self._state.change != change:
-                with self._book.reading() as connection:
-                    line = next(iter(changes_of(connection)[-1:]), None)
-                recorded = "" if line is None else line.recorded
-                if self._state is None or change < self._state.change:
-                    self._state = State(self._book, change, recorded)
-                else:
-                    self._state = self._state.after(change, recorded)
+            if self._state is None or change < self._state.change:
+                self._state = State(self._book, change, recorded)
+            elif change > self._state.change:
+                self._state = self._state.after(change, recorded)
             return self._state

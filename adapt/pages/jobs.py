@@ -12,6 +12,8 @@ from adapt.logbook.jobs import set_status
 from adapt.logbook.record import changes_of
 from adapt.pages import tasks
 from adapt.pages.safety import with_styles_in_place
+from adapt.pages.work import QUICK_S, Work
+from adapt.pages.work_on_jobs import looking_back, planning_of
 from adapt.problems import AdaptError, BadInput
 from adapt.reports.balancing.order_of_work import kind_of
 from adapt.reports.html import as_page, digest_of_styles
@@ -21,6 +23,8 @@ from adapt.reports.job.values import JobRecord, Status
 from adapt.reports.layout import Block
 
 if TYPE_CHECKING:
+    from adapt.logbook.jobs import Job
+    from adapt.outcomes.one_job import JobOutcome
     from adapt.pages.application import Shop
     from adapt.pages.fleet import State
 
@@ -114,16 +118,10 @@ def routes(app: Flask, shop: Shop) -> None:
         found = job_asked_for(state)
         if kind not in ("html", "pdf"):
             raise BadInput("report: found another kind; expected html or pdf")
-        looked = shop.works.begin(
-            f"Looking back on job {found.job}", tasks.look_back_on, shop.fleet.place, state.change,
-            found.job,
-        )  # fmt: skip
-        planned = shop.works.begin(
-            f"Planning job {found.job}", tasks.plan_job, shop.fleet.place, state.change, found.job,
-            tasks.Asked(),
-        )  # fmt: skip
+        looked = looking_back(shop, state, found)
+        planned = planning_of(shop, state, found, tasks.Asked())
         for work in (looked, planned):
-            if not work.wait(0.3):
+            if not work.wait(QUICK_S):
                 return render_template("waiting.html", state=state, job=found, work=work), 202
         record = record_of(state, found.job, looked.result(), planned)
         if kind == "html":
@@ -139,13 +137,15 @@ def routes(app: Flask, shop: Shop) -> None:
 _NEW = ("job", "rotor", "design", "aircraft", "run", "started")
 
 
-def job_asked_for(state: State) -> Any:
+def job_asked_for(state: State) -> Job:
     """Return the job that the request names. Raises BadInput where there is none."""
     return state.job(request.values.get("job", ""))
 
 
-def record_of(state: State, job: str, outcome: Any = None, planned: Any = None) -> JobRecord:
-    """Return a job as reports take it; outcome, planned: the work on them, where there was any."""
+def record_of(
+    state: State, job: str, outcome: JobOutcome | None = None, planned: Work | None = None
+) -> JobRecord:
+    """Return a job as reports take it; planned: the work of planning it, where there was any."""
     found = state.job(job)
     rotor = state.rotor_of(found)
     plan, origin, concerns, why_not = None, "", (), ""

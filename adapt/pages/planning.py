@@ -10,6 +10,8 @@ from flask import Flask, jsonify, redirect, render_template, request, url_for
 from adapt.logbook.ordering import order, take_back
 from adapt.pages import tasks
 from adapt.pages.jobs import job_asked_for
+from adapt.pages.work import QUICK_S
+from adapt.pages.work_on_jobs import holding_by_hand, planning_of
 from adapt.planning.asked import AIMS
 from adapt.planning.plan import ByHand, Move
 from adapt.problems import AdaptError, BadInput, CannotBeMet
@@ -35,7 +37,6 @@ if TYPE_CHECKING:
 
 __all__ = ["routes"]
 
-QUICK_S = 0.25  # that a page waits for a plan before it says that it is on its way
 HAND_S = 1.5
 
 
@@ -48,19 +49,13 @@ def routes(app: Flask, shop: Shop) -> None:
         job = job_asked_for(state)
         rotor = state.rotor_of(job)
         asked = _asked(rotor, request.args)
-        work = shop.works.begin(
-            f"Planning job {job.job}", tasks.plan_job, shop.fleet.place, state.change, job.job,
-            asked,
-        )  # fmt: skip
+        work = planning_of(shop, state, job, asked)
         shared = {
             "state": state, "job": job, "rotor": rotor, "asked": asked, "aims": AIMS, "work": work,
             "by_default": asked == tasks.Asked(),
         }  # fmt: skip
         # What learns for moves by hand begins now, so that the first of them need not wait for it.
-        shop.works.begin(
-            "Moves by hand", tasks.hold_by_hand, shop.fleet.place, state.change, job.job, asked, (),
-            quick=True,
-        )  # fmt: skip
+        holding_by_hand(shop, state, job, asked, ())
         if not work.wait(QUICK_S):
             return render_template("plan.html", planned=None, why_not=None, **shared)
         try:
@@ -128,10 +123,7 @@ def routes(app: Flask, shop: Shop) -> None:
         if wrong:
             return jsonify(wrong=wrong), 400
         asked = _asked(rotor, request.args)
-        work = shop.works.begin(
-            "Moves by hand", tasks.hold_by_hand, shop.fleet.place, state.change, job.job, asked,
-            tuple(chosen), quick=True,
-        )  # fmt: skip
+        work = holding_by_hand(shop, state, job, asked, chosen)
         if not work.wait(HAND_S):
             return jsonify(waiting=work.name), 202
         held = work.result()
@@ -140,7 +132,7 @@ def routes(app: Flask, shop: Shop) -> None:
         def source(picture: Any) -> str:
             return url_for("picture", name=shop.album.put(picture))
 
-        return jsonify(html=str(as_fragment(report, source, 2)), change=state.change)
+        return jsonify(html=str(as_fragment(report, source, 2)))
 
 
 def _fields(rotor: Rotor, chosen: Sequence[Move]) -> dict[str, str]:

@@ -12,8 +12,8 @@ from adapt.chart import write_chart
 from adapt.outcomes import Outcome, corrected_chart
 from adapt.outcomes.columns import CHART, EARLY, LEARNED, NO_CHANGE
 from adapt.pages import tasks
-from adapt.pages.designs import QUICK_S, design_asked_for, waiting
-from adapt.pages.work import Work
+from adapt.pages.designs import design_asked_for, waiting
+from adapt.pages.work import QUICK_S, Work
 from adapt.problems import AdaptError, BadInput, CannotBeMet, shown
 from adapt.reports.layout import Block, Bullets, Heading
 from adapt.reports.outcomes.chart_verdict import chart_verdict, findings

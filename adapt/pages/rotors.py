@@ -9,13 +9,13 @@ from flask import Flask, render_template, request, url_for
 from adapt.coefficients import Coefficients
 from adapt.logbook.sets import coefficients_of
 from adapt.pages.designs import (
-    QUICK_S,
     design_asked_for,
     learning_of,
     learning_words,
     serials_of,
     waiting,
 )
+from adapt.pages.work import QUICK_S
 from adapt.problems import AdaptError, BadInput, shown
 from adapt.reports.layout import Block, Bullets, Heading, Line, Row
 from adapt.reports.learning.frames import frames_blocks

@@ -9,7 +9,8 @@ from flask import Flask, redirect, render_template, request, url_for
 from adapt.logbook.publishing import LONGEST_LABEL, require_new_label
 from adapt.logbook.sets import coefficients_of, corrected_since, withdraw
 from adapt.pages import tasks
-from adapt.pages.designs import QUICK_S, design_asked_for
+from adapt.pages.designs import design_asked_for
+from adapt.pages.work import QUICK_S
 from adapt.problems import AdaptError, BadInput, shown
 from adapt.reports.layout import Block, Line
 from adapt.reports.logbook.sets import set_report

@@ -13,8 +13,9 @@ from adapt.learning.suspects.slipped import slips
 from adapt.log import deciding
 from adapt.log.reviewing_book import record_in_book, take_back_in_book
 from adapt.logbook.state import log_at
-from adapt.pages.designs import QUICK_S, design_asked_for, learning_of, waiting
+from adapt.pages.designs import design_asked_for, learning_of, waiting
 from adapt.pages.fleet import State
+from adapt.pages.work import QUICK_S
 from adapt.problems import AdaptError, BadInput, CannotBeMet, shown
 from adapt.reports.layout import Block, Commands, Heading
 from adapt.reports.log.reviewed import (

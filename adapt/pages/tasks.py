@@ -6,9 +6,10 @@ for what is asked of it next.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 import adapt
 from adapt.coefficients import Coefficients
@@ -16,10 +17,11 @@ from adapt.database.opening import open_logbook
 from adapt.learning.suspects.slipped import slips
 from adapt.log import History
 from adapt.logbook.publishing import publish
-from adapt.logbook.sets import coefficients_of, corrected_since
+from adapt.logbook.sets import coefficients_of
+from adapt.logbook.sets_in_use import set_in_use, with_newer_pairs
 from adapt.outcomes import Outcome
 from adapt.outcomes.one_job import JobOutcome, look_back
-from adapt.pages.fleet import Fleet, State
+from adapt.pages.fleet import State
 from adapt.planning.judging import judge
 from adapt.planning.plan import ByHand, Move, Plan
 from adapt.reports.log.suspects import concerns_of
@@ -27,11 +29,25 @@ from adapt.reports.wording import count
 from adapt.rotor import Rotor
 
 __all__ = [
-    "Asked", "Held", "Planned", "compare_all", "hold_by_hand", "learn_all", "look_back_on",
-    "plan_job", "publish_set", "warm",
+    "Asked", "Held", "Planned", "begun", "compare_all", "hold_by_hand", "learn_all", "look_back_on",
+    "plan_job", "publish_set", "told_to", "warm",
 ]  # fmt: skip
 
 _COMMANDS = ("the page of suspect entries", "publishing a new set")
+
+# How far this process is, (steps done, steps in all), shared with the one that serves the pages.
+_far: Any = None
+
+
+def told_to(far: Any) -> None:
+    """Let a process tell how far it is; far: an array of two numbers that processes share."""
+    global _far
+    _far = far
+
+
+def _tell(done: int, of: int) -> None:
+    if _far is not None:
+        _far[:] = (done, of)
 
 
 @dataclass(frozen=True)
@@ -73,6 +89,12 @@ class Held:
 
     by_hand: ByHand
     after_run: str
+
+
+def begun(task: Callable[..., Any], *args: object) -> Any:
+    """Do a task, of which nothing is told yet."""
+    _tell(0, 0)
+    return task(*args)
 
 
 def warm() -> None:
@@ -129,7 +151,7 @@ def publish_set(
     `logbook.publishing.publish` does.
     """
     book = open_logbook(place, to_write=True)
-    made = publish(book, label, who, design=design, robust=robust, note=note)
+    made = publish(book, label, who, design=design, robust=robust, note=note, progress=_tell)
     with book.reading() as connection:
         stored = coefficients_of(book, connection, made)
     words = (
@@ -144,58 +166,45 @@ def compare_all(place: str, change: int, design: str) -> Outcome:
     """Compare predictions with outcomes over all of a design."""
     state = _state(place, change)
     rotor = state.rotors()[design]
-    return adapt.compare(rotor, state.history(rotor), state.chart_of(rotor))
+    return adapt.compare(rotor, state.history(rotor), state.chart_of(rotor), progress=_tell)
 
 
 def _known(place: str, change: int, job: str) -> tuple[Rotor, History, Coefficients, str]:
     """Return what a job is planned with: its rotor file and log, the coefficients, whence."""
     state = _state(place, change)
+    serial = state.job(job).rotor
     rotor = state.rotor_of(state.job(job))
-    history = state.history(rotor, state.job(job).rotor)
+    history = state.history(rotor, serial)
     published = state.set_in_use(rotor)
-    if published is None:
-        learned = _learned(place, change, rotor.name)
-        chart = state.chart_of(rotor)
-        start = "without a chart" if chart is None else f"starting from {chart.source}"
-        return (
-            rotor,
-            history,
-            learned,
-            (f"learned from {count(len(learned.taught), 'pair')} of this logbook, {start}"),
-        )
-    current, origin = _published(place, change, rotor.name, state.job(job).rotor)
-    return rotor, history, current, origin
+    if published is not None:
+        return rotor, history, *_of_set(place, change, published.label, rotor.name, serial)
+    learned = _learned(place, change, rotor.name)
+    start = "without a chart" if learned.chart is None else f"starting from {learned.chart.source}"
+    pairs = count(len(learned.taught), "pair")
+    return rotor, history, learned, f"learned from {pairs} of this logbook, {start}"
 
 
 @lru_cache(maxsize=8)
 def _state(place: str, change: int) -> State:
     """Return a state of a logbook by the number of its change."""
-    fleet = Fleet(place)
-    now = fleet.state()
-    return now if now.change == change else State(now.book, change, "")
+    return State(open_logbook(place), change, "")
 
 
 @lru_cache(maxsize=4)
 def _learned(place: str, change: int, design: str) -> Coefficients:
     state = _state(place, change)
     rotor = state.rotors()[design]
-    return adapt.learn(rotor, state.history(rotor), chart=state.chart_of(rotor))
+    return adapt.learn(rotor, state.history(rotor), state.chart_of(rotor), progress=_tell)
 
 
 @lru_cache(maxsize=32)
-def _published(place: str, change: int, design: str, serial: str) -> tuple[Coefficients, str]:
-    """Return the set in use with a rotor's newer pairs, and what it is in words."""
+def _of_set(
+    place: str, change: int, label: str, design: str, serial: str
+) -> tuple[Coefficients, str]:
+    """Return a published set with a rotor's newer pairs, and what it is in words."""
     state = _state(place, change)
     rotor = state.rotors()[design]
-    published = state.set_in_use(rotor)
-    assert published is not None
-    with state.book.reading() as connection:
-        stored = coefficients_of(state.book, connection, published, rotor)
-        jobs = {job for job, _ in stored.taught}
-        corrected = corrected_since(connection, published, jobs, change)
-    current = adapt.update(stored, rotor, state.history(rotor, serial))
+    stored, words = set_in_use(state.book, change, label, rotor)
+    current = with_newer_pairs(state.book, change, stored, rotor, state.history(rotor, serial))
     new = count(len(current.taught - stored.taught), "newer pair")
-    words = f"the published set {published.label} ({published.recorded[:10]}), with {new}"
-    if corrected:
-        words += f"; entries of {count(len(corrected), 'job')} that taught it were corrected since"
-    return current, words
+    return current, f"{words}, with {new} of {serial}"

@@ -20,8 +20,9 @@ from pebble import ProcessPool
 from adapt.pages import tasks
 from adapt.problems import AdaptError
 
-__all__ = ["Work", "Works"]
+__all__ = ["QUICK_S", "Work", "Works"]
 
+QUICK_S = 0.25  # that a page waits for work before it says that it is on its way
 _MOST_KEPT = 200
 _MOST_OF_A_KIND = 3  # answers on a whole fleet are large, and each change asks for new ones
 
@@ -33,12 +34,23 @@ class Work:
     name: str
     what: str
     future: Any
+    _far: Any
     begun: float = field(default_factory=time.monotonic)
 
     @property
     def seconds(self) -> float:
         """How long it has been asked for."""
         return time.monotonic() - self.begun
+
+    @property
+    def far(self) -> str:
+        """How far it is, in words; "" where nothing is told of it."""
+        if self.done:
+            return ""
+        if not self.future.running():
+            return "it waits for other work"
+        done, of = (int(x) for x in self._far[:])
+        return f"step {min(done + 1, of)} of {of}" if of else ""
 
     @property
     def done(self) -> bool:
@@ -78,8 +90,12 @@ class Works:
 
     def __init__(self) -> None:
         context = multiprocessing.get_context("spawn")
+        self._far = {quick: context.Array("q", 2) for quick in (False, True)}
         self._pools = {
-            quick: ProcessPool(max_workers=1, context=context) for quick in (False, True)
+            quick: ProcessPool(
+                max_workers=1, initializer=tasks.told_to, initargs=(far,), context=context
+            )
+            for quick, far in self._far.items()
         }
         self._works: OrderedDict[str, Work] = OrderedDict()
         self._kinds: dict[str, list[str]] = {}
@@ -104,8 +120,8 @@ class Works:
         with self._one:
             known = self._works.get(name)
             if known is None or (known.done and self._failed(known)):
-                future = self._pools[quick].schedule(task, args=args)
-                known = Work(name, what, future)
+                future = self._pools[quick].schedule(tasks.begun, args=(task, *args))
+                known = Work(name, what, future, self._far[quick])
                 self._works[name] = known
             self._works.move_to_end(name)
             if kind:

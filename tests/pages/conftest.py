@@ -46,6 +46,17 @@ def works() -> Iterator[Works]:
     made.close()
 
 
+@pytest.fixture(scope="session")
+def reading_shop(demo_book: Path, works: Works) -> Shop:
+    """Over the demo's logbook itself, for who only reads: what one learned serves the next."""
+    return Shop(Fleet(str(demo_book)), "tester", works)
+
+
+@pytest.fixture(scope="session")
+def reader(reading_shop: Shop) -> FlaskClient:
+    return make_app(reading_shop, ("127.0.0.1", "localhost")).test_client()
+
+
 @pytest.fixture
 def shop(place: Path, works: Works) -> Shop:
     return Shop(Fleet(str(place)), "tester", works)

@@ -5,27 +5,18 @@ from __future__ import annotations
 import json
 import re
 import time
-from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
-from page_texts import OWN, page_of, said
+from page_texts import OWN, said
+from waited import waited
 
-from adapt.pages.application import Shop, make_app
-from adapt.pages.fleet import Fleet
-from adapt.pages.work import Works
+from adapt.pages.application import Shop
 from adapt.planning.plan import Move
 
 
-@pytest.fixture(scope="module")
-def reader(demo_book: Path, works: Works) -> FlaskClient:
-    """Somebody who only reads: what is learned for one question serves the next."""
-    shop = Shop(Fleet(str(demo_book)), "tester", works)
-    return make_app(shop, ("127.0.0.1", "localhost")).test_client()
-
-
 def test_the_fix_stands_there_with_its_proof_chance_and_data_date(reader: FlaskClient) -> None:
-    page = page_of(reader, "/job/plan?job=J-058")
+    page = waited(reader, "/job/plan?job=J-058")
     text = said(page)
     # As `adapt demo` prints it.
     assert "3 moves: the next run is inside every limit" in text
@@ -46,9 +37,9 @@ def test_the_fix_stands_there_with_its_proof_chance_and_data_date(reader: FlaskC
 
 
 def test_another_request_gives_another_plan(reader: FlaskClient) -> None:
-    text = said(page_of(reader, "/job/plan?job=J-058&aim=smoothest&most_moves=2"))
+    text = said(waited(reader, "/job/plan?job=J-058&aim=smoothest&most_moves=2"))
     assert "no plan within the same number of moves has a lower worst ratio" in text
-    locked = said(page_of(reader, "/job/plan?job=J-058&lock.blade.0=1"))
+    locked = said(waited(reader, "/job/plan?job=J-058&lock.blade.0=1"))
     assert "red hub weight" not in locked.split("Moves")[1].split("Labour")[0]
 
 
@@ -78,7 +69,7 @@ def what_if(client: FlaskClient, moves: str) -> tuple[int, dict]:
 
 
 def test_moves_by_hand_show_what_the_plan_shows_of_the_same_moves(reader: FlaskClient) -> None:
-    page = page_of(reader, "/job/plan?job=J-058")
+    page = waited(reader, "/job/plan?job=J-058")
     status, told = what_if(reader, "m.0.0=%2B240&m.2.2=6&m.2.3=-3")
     assert status == 200
     table = re.search(r"cabin lateral \[ips\].*?descent", said(page))
@@ -103,7 +94,7 @@ def test_moves_that_the_hardware_does_not_allow_are_told(reader: FlaskClient) ->
 
 
 def test_a_plan_is_ordered_and_stands_beside_what_is_made(shop: Shop, client: FlaskClient) -> None:
-    page = page_of(client, "/job/plan?job=J-058")
+    page = waited(client, "/job/plan?job=J-058")
     work = re.search(r'name="work" value="([0-9a-f]+)"', page)
     assert work is not None
     data = {"job": "J-058", "work": work[1], "note": "tonight"}
@@ -129,7 +120,7 @@ def test_a_plan_is_ordered_and_stands_beside_what_is_made(shop: Shop, client: Fl
 
 
 def test_an_order_is_taken_back(shop: Shop, client: FlaskClient) -> None:
-    page = page_of(client, "/job/plan?job=J-058")
+    page = waited(client, "/job/plan?job=J-058")
     work = re.search(r'name="work" value="([0-9a-f]+)"', page)
     assert work is not None
     client.post("/job/order", data={"job": "J-058", "work": work[1]}, headers=OWN)
@@ -179,5 +170,5 @@ def test_the_report_is_written(reader: FlaskClient, kind: str, begins: bytes) ->
 def test_a_plan_waits_where_moves_were_made(client: FlaskClient) -> None:
     made = {"job": "J-058", "run": "1", "was": "{}", "m.0.0": "220"}
     assert client.post("/job/moves", data=made, headers=OWN).status_code == 302
-    text = said(page_of(client, "/job/plan?job=J-058"))
+    text = said(waited(client, "/job/plan?job=J-058"))
     assert "moves logged after run 1" in text

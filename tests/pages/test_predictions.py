@@ -17,17 +17,17 @@ from adapt.pages.application import Shop
 TAIL = {"design": "tail rotor"}
 
 
-@pytest.fixture
-def compared(shop: Shop):
+@pytest.fixture(scope="module")
+def compared(reading_shop: Shop):
     """The comparison that the pages show, made here again."""
-    state = shop.fleet.state()
+    state = reading_shop.fleet.state()
     rotor = state.rotors()["tail rotor"]
     return rotor, adapt.compare(rotor, state.history(rotor), state.chart_of(rotor))
 
 
-def test_errors_are_those_of_the_comparison(client: FlaskClient, compared) -> None:
+def test_errors_are_those_of_the_comparison(reader: FlaskClient, compared) -> None:
     rotor, outcome = compared
-    page = waited(client, "/predictions", **TAIL)
+    page = waited(reader, "/predictions", **TAIL)
     assert f"{outcome.runs} runs of {outcome.jobs} jobs" in page
     rows = outcome.summary
     over_all = rows[(rows["method"] == "learned") & rows["regime"].isna()]
@@ -38,15 +38,15 @@ def test_errors_are_those_of_the_comparison(client: FlaskClient, compared) -> No
         assert f">{row['rms_error']:.3f}<" in cells[1]
     pictures = re.findall(r'src="(/picture/[^"]+)"', page)
     assert pictures
-    assert client.get(pictures[0]).status_code == 200
+    assert reader.get(pictures[0]).status_code == 200
 
 
 def test_the_corrected_chart_is_downloaded_as_a_chart_that_can_be_read(
-    client: FlaskClient, compared, tmp_path
+    reader: FlaskClient, compared, tmp_path
 ) -> None:
     rotor, outcome = compared
-    waited(client, "/predictions/chart", **TAIL)
-    answer = client.get("/predictions/chart.csv", query_string=TAIL)
+    waited(reader, "/predictions/chart", **TAIL)
+    answer = reader.get("/predictions/chart.csv", query_string=TAIL)
     assert answer.mimetype == "text/csv"
     assert "attachment" in answer.headers["Content-Disposition"]
     file = tmp_path / "chart.csv"
@@ -56,14 +56,14 @@ def test_the_corrected_chart_is_downloaded_as_a_chart_that_can_be_read(
 
 
 def test_a_single_run_shows_each_reading_as_foretold_and_as_read(
-    client: FlaskClient, compared
+    reader: FlaskClient, compared
 ) -> None:
     rotor, outcome = compared
     frame = outcome.predictions
     row = frame[(frame["method"] == "learned") & frame["moved"]].iloc[-1]
-    listed = waited(client, "/predictions/runs", rotor=row["rotor"], **TAIL)
+    listed = waited(reader, "/predictions/runs", rotor=row["rotor"], **TAIL)
     assert f"job {row['job']}, run {row['run']}</a>" in listed
-    page = waited(client, "/predictions/run", job=row["job"], run=row["run"], **TAIL)
+    page = waited(reader, "/predictions/run", job=row["job"], run=row["run"], **TAIL)
     for value in (row["before"], row["predicted"], row["read"]):
         assert f"{abs(value):.3f} @" in page
     assert f">{row['error']:.3f}<" in page
@@ -88,10 +88,10 @@ def test_a_run_after_a_suspect_entry_says_so(client: FlaskClient, shop: Shop) ->
     ],
 )
 def test_what_is_not_there_is_told_in_words(
-    client: FlaskClient, path: str, query: dict[str, str], told: str
+    reader: FlaskClient, path: str, query: dict[str, str], told: str
 ) -> None:
-    waited(client, "/predictions", **TAIL)
-    answer = client.get(path, query_string={**TAIL, **query})
+    waited(reader, "/predictions", **TAIL)
+    answer = reader.get(path, query_string={**TAIL, **query})
     assert answer.status_code == 400
     assert told in answer.get_data(as_text=True)
 

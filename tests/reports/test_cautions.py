@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -109,3 +110,10 @@ def test_the_written_cautions_tell_of_every_kind_of_hardware() -> None:
     text = (Path(__file__).parents[2] / "docs" / "cautions.md").read_text("utf-8").casefold()
     for hardware in cautions.HARDWARE:
         assert hardware.kind in text
+
+
+def test_what_stands_on_paper_stands_in_the_docs_word_for_word() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "cautions.md").read_text(encoding="utf-8")
+    plain = " ".join(page.replace("**", "").split())
+    for text in cautions.WHOLE:
+        assert text in plain

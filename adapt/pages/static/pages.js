@@ -10,6 +10,8 @@
       const told = await answer.json();
       const seconds = document.querySelector("[data-seconds]");
       if (seconds) seconds.textContent = Math.round(told.seconds);
+      const far = document.querySelector("[data-far]");
+      if (far) far.textContent = told.far ? ", " + told.far : "";
       if (told.done) {
         if (!document.getElementById("entry")) return location.reload();
         // Somebody may be typing: the page is loaded again when they say so; what was typed stays.
@@ -28,11 +30,16 @@
   const main = document.querySelector("main[data-book]");
   const form = document.getElementById("entry");
   const left = [];
+  const forms = {
+    run: { at: "/job/enter", words: "run " },
+    moves: { at: "/job/moves", words: "moves after run " },
+    fitted: { at: "/job/fitted", words: "what is fitted at the start" },
+  };
   try {
     for (const key of Object.keys(localStorage)) {
       if (!key.startsWith("adapt draft ") || (form && key === "adapt draft " + form.dataset.draft)) continue;
       const [book, job, kind, run] = JSON.parse(key.slice("adapt draft ".length));
-      if (book === main.dataset.book) left.push({ job, kind, run });
+      if (book === main.dataset.book && kind in forms) left.push({ job, kind, run });
     }
   } catch { /* the browser keeps no drafts */ }
   if (left.length) {
@@ -41,8 +48,8 @@
     told.append("Typed in this browser and not sent: ");
     left.forEach(({ job, kind, run }, k) => {
       const way = document.createElement("a");
-      way.href = (kind === "moves" ? "/job/moves?" : "/job/enter?") + new URLSearchParams({ job, run });
-      way.textContent = (kind === "moves" ? "moves after run " : "run ") + run + " of " + job;
+      way.href = forms[kind].at + "?" + new URLSearchParams({ job, run });
+      way.textContent = forms[kind].words + run + " of " + job;
       told.append(k ? ", " : "", way);
     });
     main.prepend(told);
