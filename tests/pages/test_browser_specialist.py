@@ -111,9 +111,7 @@ def withdraws(page: Page, label: str) -> None:
 
 
 def test_an_analyst_goes_from_all_runs_to_one_reading(person: Any, tmp_path: Path) -> None:
-    page = person.opens()
-    goes_to(page, "Main", "Predictions")
-    page.goto(page.url.split("/predictions")[0] + "/predictions?design=tail+rotor")
+    page = person.opens("predictions?design=tail+rotor")
     waited(page)
     expect(page.get_by_role("heading", level=1)).to_contain_text("Tail rotor")
     expect(page.locator("main")).to_contain_text("runs of")
