@@ -84,9 +84,11 @@ def looked(browser: Any, served: Any) -> Looked:
     found = Looked()
     somebody = Person(browser, served)
     page = somebody.opens(f"?find={JOB}")
-    seen = {kind("?find=x")}
+    # The pages of a design are looked at on tail rotors, which are soon learned and compared.
+    seen = {kind(path) for path in ("?find=x", "rotors", "predictions")}
     found.look(page, "")
-    left = [*links(page, served.address), *BESIDE]
+    left = ["rotors?design=tail+rotor", "predictions?design=tail+rotor"]
+    left += [*links(page, served.address), *BESIDE]
     while left:
         path = left.pop(0)
         if kind(path) in seen and path not in BESIDE:
@@ -104,10 +106,13 @@ def looked(browser: Any, served: Any) -> Looked:
     return found
 
 
-def test_links_lead_to_every_page_of_a_job(looked: Looked) -> None:
+def test_links_lead_to_every_page(looked: Looked) -> None:
     paths = {urlsplit(path).path for path in looked.html}
     assert paths >= {
-        "job", "job/enter", "job/moves", "job/event", "job/plan", "job/report.html", "jobs/new",
+        "job", "job/enter", "job/moves", "job/fitted", "job/event", "job/plan", "job/report.html",
+        "jobs/new", "settings", "rotors", "rotors/coefficients", "rotors/over-time",
+        "rotors/suspects", "rotors/sets", "predictions", "predictions/calibration",
+        "predictions/chart", "predictions/runs", "predictions/run",
     }  # fmt: skip
 
 

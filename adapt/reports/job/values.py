@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from adapt.log import History
 from adapt.log.jobs import runs_of_job
@@ -55,12 +57,12 @@ class JobRecord:
     concerns: tuple[str, ...] = ()
     ordered: Mapping[str, Order] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def runs(self) -> list[dict[str, Any]]:
         """The job's runs in order, as in `History.runs`."""
         return records(runs_of_job(self.history, self.job))
 
-    @property
+    @cached_property
     def run_names(self) -> list[str]:
         return [str(run["run"]) for run in self.runs]
 
@@ -70,27 +72,42 @@ class JobRecord:
 
     def readings(self, run: str) -> Mapping[tuple[str, str], complex]:
         """Return what a run read, complex, lag, by (sensor, regime)."""
-        table = self.history.readings
-        mine = table[(table["job"] == self.job) & (table["run"] == run)]
-        values = zip(mine["sensor"], mine["regime"], mine["value"], strict=True)
-        return {(str(s), str(r)): complex(v) for s, r, v in values}
+        return self._readings.get(run, {})
 
     def heights(self, run: str) -> Mapping[str, dict[str, float]]:
         """Return the heights of the blades that a run read, by regime, then blade."""
-        table = self.history.track
-        mine = table[(table["job"] == self.job) & (table["run"] == run)]
-        found: dict[str, dict[str, float]] = {}
-        for regime, blade, height in zip(
-            mine["regime"], mine["blade"], mine["height"], strict=True
-        ):
-            if np.isfinite(height):
-                found.setdefault(str(regime), {})[str(blade)] = float(height)
-        return found
+        return self._heights.get(run, {})
 
     def moves(self, run: str) -> list[dict[str, Any]]:
         """Return the moves made after a run."""
-        table = self.history.moves
-        return records(table[(table["job"] == self.job) & (table["after_run"] == run)])
+        return self._moves.get(run, [])
+
+    @cached_property
+    def _readings(self) -> dict[str, dict[tuple[str, str], complex]]:
+        mine = _of_job(self.history.readings, self.job)
+        found: dict[str, dict[tuple[str, str], complex]] = {}
+        columns = (mine[c] for c in ("run", "sensor", "regime", "value"))
+        for run, sensor, regime, value in zip(*columns, strict=True):
+            found.setdefault(str(run), {})[str(sensor), str(regime)] = complex(value)
+        return found
+
+    @cached_property
+    def _heights(self) -> dict[str, dict[str, dict[str, float]]]:
+        mine = _of_job(self.history.track, self.job)
+        found: dict[str, dict[str, dict[str, float]]] = {}
+        columns = (mine[c] for c in ("run", "regime", "blade", "height"))
+        for run, regime, blade, height in zip(*columns, strict=True):
+            if np.isfinite(height):
+                of_run = found.setdefault(str(run), {})
+                of_run.setdefault(str(regime), {})[str(blade)] = float(height)
+        return found
+
+    @cached_property
+    def _moves(self) -> dict[str, list[dict[str, Any]]]:
+        found: dict[str, list[dict[str, Any]]] = {}
+        for move in records(_of_job(self.history.moves, self.job)):
+            found.setdefault(str(move["after_run"]), []).append(move)
+        return found
 
     def limit(self, sensor: str | None, regime: str) -> float | None:
         """Return the limit in force on a sensor (None: track spread), None where there is none."""
@@ -121,3 +138,7 @@ class JobRecord:
 
 def spread_of(heights: Mapping[str, float]) -> float:
     return max(heights.values()) - min(heights.values())
+
+
+def _of_job(table: pd.DataFrame, job: str) -> pd.DataFrame:
+    return table[table["job"] == job]
