@@ -72,6 +72,30 @@ def require_file(address: Address, to_write: bool = False) -> None:
             f"{here} is a database of another program, not a logbook. If it was one, its beginning "
             f"is damaged: keep the file and {bring}"
         )
+    if _is_short(path):
+        raise BadInput(f"{here} is cut off at its end. Keep the file and {bring}")
+
+
+def _is_short(path: Path) -> bool:
+    """Return whether a file is shorter than it says, with nothing beside it that holds the rest.
+
+    SQLite itself takes a page that is there in part for whole, the rest of it for zeros.
+    """
+    for wait_s in (0.0, 0.02, 0.1):  # somebody else may be putting away what was written last
+        time.sleep(wait_s)
+        try:
+            if _size(path.with_name(path.name + "-wal")):
+                return False
+            first = first_bytes(path, _HEADER)
+            size = path.stat().st_size
+        except OSError:
+            return False  # gone meanwhile: opening it tells
+        if first is None:
+            return False
+        page = int.from_bytes(first[16:18], "big")
+        if size >= int.from_bytes(first[28:32], "big") * (65536 if page == 1 else page):
+            return False
+    return True
 
 
 def _missing(path: Path, address: Address) -> str:

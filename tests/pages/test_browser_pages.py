@@ -61,14 +61,18 @@ class Looked:
 
 
 def links(page: Page, address: str) -> list[str]:
-    """Return the addresses that a page leads to, of this server and of the one job looked at."""
+    """Return the addresses that a page leads to, of this server and of the one job looked at.
+
+    Those of predictions may be of any job: the one looked at may not be of the design compared.
+    """
     found = page.evaluate("[...document.querySelectorAll('a[href]')].map((a) => a.href)")
     paths = []
     for each in found:
         parts = urlsplit(each)
-        jobs = parse_qs(parts.query).get("job", [JOB])
-        if each.startswith(address) and jobs == [JOB] and Path(parts.path).suffix in ("", ".html"):
-            paths.append(each.removeprefix(address).partition("#")[0])
+        path = each.removeprefix(address).partition("#")[0]
+        ours = path.startswith("predictions") or parse_qs(parts.query).get("job", [JOB]) == [JOB]
+        if each.startswith(address) and ours and Path(parts.path).suffix in ("", ".html"):
+            paths.append(path)
     return paths
 
 
