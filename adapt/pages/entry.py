@@ -19,7 +19,7 @@ from adapt.pages.forms import (
     run_filled,
     shown_of,
 )
-from adapt.pages.jobs import job_asked_for
+from adapt.pages.jobs import as_json, job_asked_for
 from adapt.planning.job.hardware import fitted_now
 from adapt.problems import BadInput
 from adapt.reports.cautions import checks_for, what_to_do
@@ -54,7 +54,7 @@ def routes(app: Flask, shop: Shop) -> None:
             rotor, found.job, found.rotor, found.aircraft, found.design, run, given, was, is_new
         )
         kept = _kept(shop, state, filled, rotor, "a run")
-        if _as_json():
+        if as_json():
             return _told(filled, kept)
         if kept is None or kept.refused:
             return _form(state, found, rotor, run, given, was, filled, kept, is_new), 400
@@ -75,7 +75,7 @@ def routes(app: Flask, shop: Shop) -> None:
             given, was = dict(request.form.items()), _was()
             filled = moves_filled(rotor, found.job, run, given, was)
             kept = _kept(shop, state, filled, rotor, "moves made")
-            if _as_json():
+            if as_json():
                 return _told(filled, kept)
             if kept is not None and not kept.refused:
                 return redirect(url_for("job", job=found.job, kept=kept.change or "0"))
@@ -98,7 +98,7 @@ def routes(app: Flask, shop: Shop) -> None:
             given, was = dict(request.form.items()), _was()
             filled = fitted_filled(rotor, found.job, given, was)
             kept = _kept(shop, state, filled, rotor, "what is fitted")
-            if _as_json():
+            if as_json():
                 return _told(filled, kept)
             if kept is not None and not kept.refused:
                 return redirect(url_for("job", job=found.job, kept=kept.change or "0"))
@@ -118,6 +118,8 @@ def routes(app: Flask, shop: Shop) -> None:
         if request.method == "POST":
             filled = events_filled(rotor, found.job, run, request.form)
             kept = _kept(shop, state, filled, rotor, "an event")
+            if as_json():
+                return _told(filled, kept)
             if kept is not None and not kept.refused:
                 return redirect(url_for("job", job=found.job, kept=kept.change or "0"))
         by_field, of_none, theirs = _findings(filled, kept)
@@ -139,6 +141,8 @@ def routes(app: Flask, shop: Shop) -> None:
             filled = moves_filled(rotor, found.job, run, given, was)
         elif form == "fitted":
             filled = fitted_filled(rotor, found.job, given, was)
+        elif form == "event":
+            filled = events_filled(rotor, found.job, run, given)
         else:
             filled = run_filled(
                 rotor, found.job, found.rotor, found.aircraft, found.design, run, given, was,
@@ -260,10 +264,6 @@ def _was() -> dict[str, str]:
     if not isinstance(read, dict) or not all(isinstance(v, str) for v in read.values()):
         raise BadInput("the form came without what it showed: load the page again")
     return read
-
-
-def _as_json() -> bool:
-    return request.accept_mimetypes.best == "application/json"
 
 
 def _next_run(runs: tuple[str, ...]) -> str:

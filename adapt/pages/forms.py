@@ -28,6 +28,9 @@ MOST_OF_A_NAME = 200  # characters
 CONDITIONS = ("gross_weight", "wind_kt", "oat_c", "rpm")
 _OF_RUN = ("started", *CONDITIONS, "note")
 _DEGREES = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(?:°|deg)?", re.IGNORECASE)
+_MINUS = re.compile(
+    "^[\u2012-\u2015\u2212](?=[0-9.,])"
+)  # as keyboards of phones and offices write it
 _COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
 _LIKE_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:,[0-9]{3})+")
 
@@ -246,7 +249,7 @@ def _one_cell(
 
 def _number(filled: Filled, name: str, text: str, thousands: bool = False) -> str:
     """Return a number with the point as decimal sign; what is none stays as it is."""
-    text = text.replace("\u2212", "-")
+    text = _MINUS.sub("-", text)
     if thousands and _LIKE_THOUSANDS.fullmatch(text):
         filled.wrong[name] = (
             f"found {text!r}, which is two numbers to two readers; expected it without a sign "

@@ -5,7 +5,16 @@ from __future__ import annotations
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
-from flask import Flask, make_response, redirect, render_template, request, send_file, url_for
+from flask import (
+    Flask,
+    jsonify,
+    make_response,
+    redirect,
+    render_template,
+    request,
+    send_file,
+    url_for,
+)
 
 from adapt.logbook.entering import EnteredRow, enter
 from adapt.logbook.jobs import set_status
@@ -28,7 +37,7 @@ if TYPE_CHECKING:
     from adapt.pages.application import Shop
     from adapt.pages.fleet import State
 
-__all__ = ["job_asked_for", "record_of", "routes"]
+__all__ = ["as_json", "job_asked_for", "record_of", "routes"]
 
 
 def routes(app: Flask, shop: Shop) -> None:
@@ -89,14 +98,19 @@ def routes(app: Flask, shop: Shop) -> None:
                 rotors = [state.rotors()[design]]
                 made = enter(shop.fleet.to_write(), [row], shop.by(), "a new job", rotors=rotors)
                 if not made.refused:
-                    return redirect(url_for("enter_run", job=given["job"], run=given["run"]))
+                    next_page = url_for("enter_run", job=given["job"], run=given["run"])
+                    return jsonify(next=next_page) if as_json() else redirect(next_page)
                 wrong = {p.column or "job": f"found {p.found}; expected {p.expected}"
                          for p in made.wrong}  # fmt: skip
                 if made.meanwhile:
                     wrong["job"] = "somebody else has opened this job meanwhile"
+            if as_json():
+                return jsonify(wrong=wrong, told=[], theirs={}, kept=False), 400
+        else:
+            given = _shown_at_first(state)
         return render_template(
             "new_job.html", state=state, given=given, wrong=wrong, rotors=state.rotors(),
-            serials=sorted(known), suggested=_next_name(list(state.jobs())),
+            serials=sorted(known), was=_shown_at_first(state),
             aircraft={serial: j.aircraft for serial, j in known.items()},
         ), (400 if wrong else 200)  # fmt: skip
 
@@ -135,6 +149,17 @@ def routes(app: Flask, shop: Shop) -> None:
 
 
 _NEW = ("job", "rotor", "design", "aircraft", "run", "started")
+
+
+def _shown_at_first(state: State) -> dict[str, str]:
+    """Return what the form of a new job shows before anything is typed."""
+    shown = dict.fromkeys(_NEW, "") | {"job": _next_name(list(state.jobs())), "run": "1"}
+    return shown | ({"design": next(iter(state.rotors()))} if len(state.rotors()) == 1 else {})
+
+
+def as_json() -> bool:
+    """Return whether a script of the page asks, not the browser itself."""
+    return request.accept_mimetypes.best == "application/json"
 
 
 def job_asked_for(state: State) -> Job:

@@ -136,7 +136,7 @@ def typed_in(page: Page) -> dict[str, Any]:
     """Return what the fields of the entry form hold."""
     return dict(
         page.evaluate(
-            "Object.fromEntries([...document.querySelectorAll('#entry input[id]')]"
+            "Object.fromEntries([...document.querySelectorAll('#entry input[id], #entry select')]"
             ".filter((e) => e.value).map((e) => [e.name, e.value]))"
         )
     )

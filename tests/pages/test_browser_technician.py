@@ -143,6 +143,40 @@ def test_reload_and_back_lose_nothing_undo_and_discard_work(person: Any) -> None
     expect(page.locator("[data-status]")).to_be_hidden()
 
 
+def test_what_is_typed_of_a_job_and_of_an_event_comes_back_too(person: Any) -> None:
+    page = person.opens("jobs/new")
+    page.get_by_label("Rotor (its serial)").fill("MR-103")
+    page.get_by_label("Design").select_option("main rotor")
+    page.reload()
+    expect(page.locator("[data-status]")).to_contain_text("is back")
+    assert typed_in(page).items() >= {"rotor": "MR-103", "design": "main rotor"}.items()
+    page.get_by_role("link", name="Jobs", exact=True).click()
+    page.get_by_role("link", name="a new job").click()
+    page.get_by_label("First run").fill("")
+    person.expects("status of 400")
+    page.get_by_role("button", name="Open the job").click()
+    expect(page.locator("#w-run")).to_contain_text("expected a name")
+    expect(page.get_by_label("First run")).to_be_focused()
+    page.get_by_label("First run").fill("1")
+    job = page.get_by_label("Job", exact=True).input_value()
+    page.get_by_role("button", name="Open the job").click()
+    expect(page.get_by_role("heading", name="Put right run 1")).to_be_visible()
+
+    person.goes(page, f"job/event?job={job}&run=1")
+    page.get_by_label("What", exact=True).select_option("sensor moved")
+    page.get_by_label("In a few words").fill("new bracket")
+    expect(page.locator("#w-sensor")).to_contain_text("the sensor that was moved")
+    page.reload()
+    expect(page.locator("[data-status]")).to_contain_text("is back")
+    page.get_by_role("link", name="Overview").click()
+    page.get_by_role("link", name=f"an event after run 1 of {job}").click()
+    page.get_by_label("Which sensor").select_option("cabin vertical")
+    page.get_by_role("button", name="Keep").click()
+    expect(page.locator("[data-kept]")).to_contain_text("Kept as change")
+    expect(page.locator("main")).to_contain_text("new bracket")
+    expect(page.locator("p.unsent")).to_have_count(0)
+
+
 def test_what_is_sent_while_the_server_is_down_is_sent_later(person: Any, served: Any) -> None:
     page = person.opens()
     page.get_by_label("Entered by").fill("K. Sample")

@@ -64,6 +64,7 @@
   let timer = 0;
   let asked = 0;
   const check = async () => {
+    if (!form.dataset.check) return;
     const mine = ++asked;
     try {
       const answer = await fetch(form.dataset.check, { method: "POST", body: new FormData(form), headers: { Accept: "application/json" } });
@@ -126,7 +127,7 @@
     if (answer.ok) {
       sent = true;
       try { clearOwn(); } catch { /* it keeps none */ }
-      location.href = "/job?job=" + encodeURIComponent(form.elements.job.value) + "&kept=" + (told.change || 0);
+      location.href = told.next || "/job?job=" + encodeURIComponent(form.elements.job.value) + "&kept=" + (told.change || 0);
       return;
     }
     keepDraft();

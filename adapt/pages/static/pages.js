@@ -34,6 +34,8 @@
     run: { at: "/job/enter", words: "run " },
     moves: { at: "/job/moves", words: "moves after run " },
     fitted: { at: "/job/fitted", words: "what is fitted at the start" },
+    event: { at: "/job/event", words: "an event after run " },
+    new: { at: "/jobs/new", words: "a new job" },
   };
   try {
     for (const key of Object.keys(localStorage)) {
@@ -49,7 +51,7 @@
     left.forEach(({ job, kind, run }, k) => {
       const way = document.createElement("a");
       way.href = forms[kind].at + "?" + new URLSearchParams({ job, run });
-      way.textContent = forms[kind].words + run + " of " + job;
+      way.textContent = forms[kind].words + run + (job ? " of " + job : "");
       told.append(k ? ", " : "", way);
     });
     main.prepend(told);
