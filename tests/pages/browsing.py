@@ -112,9 +112,9 @@ class Person:
 
 
 def waited(page: Page) -> Page:
-    """Wait until nothing of a page is on its way any more."""
+    """Wait until nothing of a page is on its way any more: no work, no picture."""
     page.wait_for_selector("[data-waiting]", state="detached", timeout=PATIENCE_MS)
-    page.wait_for_load_state("networkidle")
+    page.wait_for_load_state("load")
     return page
 
 

@@ -98,7 +98,6 @@ def served(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterato
     place = tmp_path_factory.mktemp("served") / "fleet.logbook"
     shutil.copy(demo_book, place)
     running = Served(place)
-    running.until_planned("J-058")
     yield running
     assert running.stop() == 0
 

@@ -86,6 +86,7 @@ def kind(path: str) -> tuple[str, ...]:
 def looked(browser: Any, served: Any) -> Looked:
     """Every kind of page that links lead to from the first, and those that say what is wrong."""
     found = Looked()
+    served.until_planned("J-058")
     somebody = Person(browser, served)
     page = somebody.opens(f"?find={JOB}")
     # The pages of a design are looked at on tail rotors, which are soon learned and compared.
@@ -190,6 +191,7 @@ def test_the_login_is_as_accessible(browser: Any, served: Any, shop: Shop, tmp_p
     server = make_server("127.0.0.1", 0, app, threaded=True)
     thread = Thread(target=server.serve_forever)
     thread.start()
+    served.until_planned("J-058")
     somebody = Person(browser, served)
     somebody.expects("status of 403")
     page = somebody.opens()

@@ -56,7 +56,10 @@ def text_of(pdf: bytes) -> str:
     return " ".join(" ".join(p.extract_text() for p in PdfReader(io.BytesIO(pdf)).pages).split())
 
 
-def test_a_job_from_its_plan_to_its_report(person: Any, planned: Plan, rotor: Rotor) -> None:
+def test_a_job_from_its_plan_to_its_report(
+    person: Any, served: Any, planned: Plan, rotor: Rotor
+) -> None:
+    served.until_planned(JOB)
     page = person.opens()
     person.expects("status of 400")  # an amount that is none, of moves by hand
     page.get_by_role("link", name=JOB, exact=True).click()

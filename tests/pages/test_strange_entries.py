@@ -31,12 +31,23 @@ NO_NUMBERS = (
 )  # fmt: skip
 
 
+def told_of_all(client: FlaskClient, part: str, beside: dict[str, str], texts: Any) -> Any:
+    """Yield texts, put into fields of a part of a reading each, and what is said at its field."""
+    places = [f"{s}.{r}" for s in range(3) for r in range(6)]
+    for begin in range(0, len(texts), len(places)):
+        given = dict(zip((f"{part}.{p}" for p in places), texts[begin:], strict=False))
+        more = {f"{k}{name[1:]}": v for name in given for k, v in beside.items()}
+        found = told(client, **more, **given)
+        assert not found["kept"]
+        assert set(found["wrong"]) == set(given)
+        yield from ((text, found["wrong"][name]) for name, text in given.items())
+
+
 def test_what_is_no_amplitude_is_told_at_its_field(client: FlaskClient) -> None:
-    for text in NO_NUMBERS:
-        said = told(client, **{**READING, "a.0.1": text})
-        assert not said["kept"], text
-        assert set(said["wrong"]) == {"a.0.1"}, text
-        assert "expected a number of at least 0" in said["wrong"]["a.0.1"]
+    found = dict(told_of_all(client, "a", {"c": "4:30"}, NO_NUMBERS))
+    assert set(found) == set(NO_NUMBERS)
+    for text, words in found.items():
+        assert "expected a number of at least 0" in words, text
 
 
 NO_ANGLES = (
@@ -46,11 +57,10 @@ NO_ANGLES = (
 
 
 def test_what_is_no_angle_is_told_at_its_field(client: FlaskClient) -> None:
-    for text in NO_ANGLES:
-        said = told(client, **{**READING, "c.0.1": text})
-        assert not said["kept"], text
-        assert set(said["wrong"]) == {"c.0.1"}, text
-        assert "expected a clock angle" in said["wrong"]["c.0.1"]
+    found = dict(told_of_all(client, "c", {"a": "0.30"}, NO_ANGLES))
+    assert set(found) == set(NO_ANGLES)
+    for text, words in found.items():
+        assert "expected a clock angle" in words, text
 
 
 @pytest.mark.parametrize(
@@ -113,7 +123,9 @@ def test_unlikely_moves_are_told_and_kept_and_no_numbers_refused(client: FlaskCl
     assert "whole number of steps of 20" in said["doubts"]["m.0.0"]
     said = told(client, form="moves", run="4", **{"m.0.0": "\u2212240", "m.2.1": "1e3"})
     assert set(said["doubts"]) == {"m.2.1"}
-    for text in ("20g", "nan", "abc", "1_0", "🚁"):
-        said = told(client, form="moves", run="4", **{"m.0.0": text})
-        assert not said["kept"], text
-        assert "expected a number" in said["wrong"]["m.0.0"]
+    texts = dict(zip(("m.0.0", "m.0.1", "m.0.2", "m.1.0", "m.2.0"),
+                     ("20g", "nan", "abc", "1_0", "🚁"), strict=True))  # fmt: skip
+    said = told(client, form="moves", run="4", **texts)
+    assert not said["kept"]
+    assert set(said["wrong"]) == set(texts)
+    assert all("expected a number" in words for words in said["wrong"].values())
