@@ -2,12 +2,16 @@
 
 By numba on first use, kept in a folder named after all sources of the package that the loop is in:
 a cached function holds what it calls from other files too, so that none may be older than any of
-them. Where no folder can be written, loops are compiled anew in each process.
+them. The folder is the user's, so that the same program installed again, or elsewhere, finds it.
+Where no folder can be written, loops are compiled anew in each process.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
+import tempfile
+import time
 from collections.abc import Callable
 from functools import cache
 from hashlib import sha256
@@ -20,6 +24,8 @@ __all__ = ["bare", "bare_reordered", "cache_folder", "compiled", "reordered", "t
 F = TypeVar("F", bound=Callable[..., Any])
 
 PREFIX = "loops-"
+_UNUSED_S = 90 * 86_400.0
+_DATE_S = 1_000_000_000  # numba asks for the date of a source
 _ALWAYS: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
 _REORDERED = {"reassoc", "contract", "nsz", "arcp"}
 
@@ -62,7 +68,12 @@ def _compiled(function: F, options: dict[str, Any]) -> F:
 
     _listen()
     _ours.add(function)
-    folder = cache_folder(Path(function.__code__.co_filename).parent)
+    source = Path(function.__code__.co_filename)
+    folder = cache_folder(source.parent, function.__module__.rpartition(".")[0])
+    if folder is not None:
+        # numba files what it compiled under the path of the source: here that of a copy beside it.
+        copied = str(folder / source.name)
+        function.__code__ = function.__code__.replace(co_filename=copied)
     config: Any = numba.core.config
     before = config.CACHE_DIR
     config.CACHE_DIR = "" if folder is None else str(folder)
@@ -74,36 +85,56 @@ def _compiled(function: F, options: dict[str, Any]) -> F:
 
 
 @cache
-def cache_folder(package: Path) -> Path | None:
+def cache_folder(package: Path, name: str) -> Path | None:
     """Return the folder that a package's compiled loops are kept in, made if need be.
 
-    Beside the sources, or else in the user's cache; numba's own NUMBA_CACHE_DIR comes first. None
-    when none can be written.
+    name: of the package, as it is imported. In numba's own NUMBA_CACHE_DIR where that is set, or
+    else in the user's cache, or beside the sources. It holds copies of the sources. None when none
+    can be written.
     """
     import numba
     import numba.core.config
 
     config: Any = numba.core.config
-    sources = sha256(numba.__version__.encode())
-    for path in [Path(__file__), *sorted(package.glob("*.py"))]:
-        sources.update(path.name.encode())
-        sources.update(path.read_bytes())
-    name = f"{PREFIX}{sources.hexdigest()[:16]}"
-    beside = package / "__pycache__"
+    contents = {path.name: path.read_bytes() for path in sorted(package.glob("*.py"))}
+    sources = sha256(f"{numba.__version__} {name} ".encode() + Path(__file__).read_bytes())
+    for file, content in contents.items():
+        sources.update(f"{file} {len(content)} ".encode() + content)
     home = os.environ.get("XDG_CACHE_HOME") or str(Path("~").expanduser() / ".cache")
-    places = [Path(config.CACHE_DIR)] if config.CACHE_DIR else [beside]
-    for place in [*places, Path(home) / "adapt"]:
-        folder = place / name
+    places = [Path(home) / "adapt", package / "__pycache__"]
+    for place in [Path(config.CACHE_DIR)] if config.CACHE_DIR else places:
+        folder = place / f"{PREFIX}{sources.hexdigest()[:16]}"
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            if not folder.is_dir():
+                folder.mkdir(parents=True, exist_ok=True)
+                _clear_old(place)
+            for file, content in contents.items():
+                _copy(folder / file, content)
+            os.utime(folder)  # in use
         except OSError:
             continue
         if os.access(folder, os.W_OK):
-            if place == beside:
-                for other in set(beside.glob(f"{PREFIX}*")) - {folder}:
-                    rmtree(other, ignore_errors=True)  # of sources that are no more
             return folder
     return None
+
+
+def _copy(path: Path, content: bytes) -> None:
+    """Put a file in place whole, unless it is there; its date is always the same."""
+    if path.exists():
+        return
+    handle, part = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    with os.fdopen(handle, "wb") as file:
+        file.write(content)
+    os.utime(part, (_DATE_S, _DATE_S))
+    Path(part).replace(path)
+
+
+def _clear_old(place: Path) -> None:
+    """Remove folders of sources that nobody has used for long."""
+    for other in place.glob(f"{PREFIX}*"):
+        with contextlib.suppress(OSError):  # somebody else may be removing it
+            if time.time() - other.stat().st_mtime > _UNUSED_S:
+                rmtree(other, ignore_errors=True)
 
 
 @cache
