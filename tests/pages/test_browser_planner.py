@@ -210,7 +210,7 @@ def takes_the_reports(page: Page) -> None:
         page.evaluate("getComputedStyle(document.querySelector('h1')).borderBottomWidth") == "3px"
     )
     page.evaluate("for (const i of document.images) i.loading = 'eager'")
-    page.wait_for_function("[...document.images].every((i) => i.complete)")
+    page.evaluate("Promise.all([...document.images].map((i) => i.decode()))")
     assert page.evaluate("[...document.images].every((i) => i.naturalWidth > 0)")
     page.set_viewport_size({"width": 390, "height": 844})
     assert scrolls_sideways(page) <= 0

@@ -77,7 +77,7 @@ def sees_a_rotor_beside_type_and_chart(page: Page) -> None:
     assert "chart" in told
     assert ROTOR in told
     page.evaluate("for (const i of document.images) i.loading = 'eager'")
-    page.wait_for_function("[...document.images].every((i) => i.complete && i.naturalWidth > 0)")
+    page.evaluate("Promise.all([...document.images].map((i) => i.decode()))")
 
 
 def publishes(page: Page, label: str) -> None:

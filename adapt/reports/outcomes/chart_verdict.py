@@ -101,7 +101,7 @@ def _fit(outcome: Outcome) -> Table:
                 f"  {r['regime'] or 'all regimes'}",
                 number(r["gain"]),
                 _interval(r["gain_low"], r["gain_high"], 2),
-                NOTHING if r["rotation_deg"] is None else f"{r['rotation_deg']:+.0f}",
+                NOTHING if r["rotation_deg"] is None else f"{round(r['rotation_deg']):+d}",
                 _interval(r["rotation_low"], r["rotation_high"], 0),
                 NOTHING if r.get("pairs") is None else f"{r['pairs']:.0f}",
                 f"{r['rotors_agree']} of {r['rotors']}" if r.get("rotors") else NOTHING,
