@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from books import DEMO, fresh, imported, to_write
+from books import DEMO, copied, fresh, imported, to_write, with_demo
 
 import adapt
 from adapt.coefficients import Coefficients
 from adapt.coefficients.differing import compare_numbers
-from adapt.database.opening import Logbook
 from adapt.database.writing import writing
 from adapt.log import History, deciding
 from adapt.log.deciding import Decision
@@ -33,9 +33,12 @@ FRAMES = ("runs", "readings", "moves", "reviews", "corrections")
 @pytest.fixture
 def both(place: str, tmp_path: Path) -> tuple[Path, str]:
     """A small log in a folder, and in a logbook."""
-    folder = written(tmp_path)
-    assert imported(fresh(place), folder, rotors=[ROTOR]).change == 1
-    return folder, place
+    return written(tmp_path), copied(place, fill)
+
+
+def fill(place: str) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        assert imported(fresh(place), written(Path(folder)), rotors=[ROTOR]).change == 1
 
 
 def history(log: Path | str) -> History:
@@ -189,11 +192,11 @@ def worked(log: Path | str, by: str) -> dict[str, Any]:
             "learned": learned, "plan": plan}  # fmt: skip
 
 
+@pytest.mark.parametrize("place", ["sqlite"], indirect=True)  # small logs show both kinds
 def test_the_demo_through_a_logbook_has_the_same_suspects_decisions_and_plans(
     place: str, in_folder: dict[str, Any]
 ) -> None:
-    book: Logbook = fresh(place)
-    assert imported(book, DEMO / "log", with_faults=True).change == 1
+    with_demo(place)
     found = worked(place, "N. N.")
     assert found["suspects"] == in_folder["suspects"]
     assert len(found["suspects"]) > 1
