@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from itertools import count
 from pathlib import Path
 
@@ -55,6 +55,22 @@ def written(folder: Path, rows: Rows) -> Path:
         text = "".join(",".join(line) + "\n" for line in lines)
         (folder / f"{name}.csv").write_text(text, encoding="utf-8")
     return folder
+
+
+def part_of_demo(folder: Path, jobs: Container[str]) -> Path:
+    """Write the demo's log into a folder, only those jobs of it."""
+    folder.mkdir(exist_ok=True, parents=True)
+    for file in sorted((DEMO / "log").glob("*.csv")):
+        header, *lines = file.read_text(encoding="utf-8").splitlines()
+        at = header.split(",").index("job")
+        own = [line for line in lines if line.split(",")[at] in jobs]
+        (folder / file.name).write_text("\n".join([header, *own, ""]), encoding="utf-8")
+    return folder
+
+
+def numbered(first: int, last: int) -> set[str]:
+    """Return the names of the demo's jobs from one to another."""
+    return {f"J-{number:03d}" for number in range(first, last + 1)}
 
 
 def imported(book: Logbook, folder: Path, **options: object) -> TakenIn:
