@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import shutil
+import tempfile
+from collections.abc import Callable, Container, Mapping, Sequence
+from itertools import count
 from pathlib import Path
+
+import psycopg
 
 import adapt
 from adapt.database.making import new_logbook
@@ -16,6 +21,10 @@ from adapt.rotor import Rotor
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 
 Rows = Mapping[str, Sequence[Sequence[str]]]
+
+_FOLDER = tempfile.TemporaryDirectory(prefix="logbooks-to-copy-")
+_NUMBERS = count()
+_MADE: dict[tuple[str, Callable[[str], object]], str] = {}  # (file or server, how) -> where
 
 ONE_JOB: Rows = {
     "runs": [
@@ -48,6 +57,22 @@ def written(folder: Path, rows: Rows) -> Path:
     return folder
 
 
+def part_of_demo(folder: Path, jobs: Container[str]) -> Path:
+    """Write the demo's log into a folder, only those jobs of it."""
+    folder.mkdir(exist_ok=True, parents=True)
+    for file in sorted((DEMO / "log").glob("*.csv")):
+        header, *lines = file.read_text(encoding="utf-8").splitlines()
+        at = header.split(",").index("job")
+        own = [line for line in lines if line.split(",")[at] in jobs]
+        (folder / file.name).write_text("\n".join([header, *own, ""]), encoding="utf-8")
+    return folder
+
+
+def numbered(first: int, last: int) -> set[str]:
+    """Return the names of the demo's jobs from one to another."""
+    return {f"J-{number:03d}" for number in range(first, last + 1)}
+
+
 def imported(book: Logbook, folder: Path, **options: object) -> TakenIn:
     return take_in(book, batches_of(folder), str(folder), "tester", **options)  # type: ignore[arg-type]
 
@@ -57,6 +82,47 @@ def to_write(place: str) -> Logbook:
 
 
 def fresh(place: str) -> Logbook:
-    """Make a logbook and return it opened to write."""
-    new_logbook(place)
-    return to_write(place)
+    """Put an empty logbook at a place and return it opened to write."""
+    return to_write(copied(place, new_logbook))
+
+
+def with_demo(place: str) -> str:
+    """Put a logbook at a place that holds the demo's log as its change 1."""
+    return copied(place, _fill_with_demo)
+
+
+def _fill_with_demo(place: str) -> None:
+    taken = imported(fresh(place), DEMO / "log", rotors=demo_rotors(), with_faults=True)
+    assert taken.change == 1
+
+
+def copied(place: str, fill: Callable[[str], object]) -> str:
+    """Put at a place, where nothing is, the logbook that `fill` makes; return the place.
+
+    It is made once for files and once for a server, then copied. fill: a function of a module, with
+    which it is known again; what it is given is a place of its own.
+    """
+    server, _, name = place.rpartition("/") if place.startswith("postgresql:") else ("", "", "")
+    like = _MADE.get((server, fill))
+    if like is None:
+        like = f"{place}_like" if server else f"{_FOLDER.name}/{next(_NUMBERS)}.logbook"
+        if server:
+            _on_server(server, f"CREATE DATABASE {name}_like TEMPLATE template0")
+        fill(like)
+        _MADE[server, fill] = like
+    if server:
+        _on_server(server, f"DROP DATABASE {name}")
+        # Copied as files, which a server that waits for no disk soon does.
+        how = f"TEMPLATE {like.rpartition('/')[2]} STRATEGY file_copy"
+        _on_server(server, f"CREATE DATABASE {name} {how}")
+    else:
+        assert not Path(place).exists()
+        shutil.copy(like, place)
+    return place
+
+
+def _on_server(server: str, order: str) -> None:
+    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
+        if connection.info.server_version < 150000:  # knows no strategies
+            order = order.replace(" STRATEGY file_copy", "")
+        connection.execute(order.encode())

@@ -10,7 +10,7 @@ from books import DEMO, ONE_JOB, Rows, written
 
 from adapt.cli import main
 
-ROTOR = str(DEMO / "main-rotor.toml")
+TAIL = str(DEMO / "tail-rotor.toml")
 
 
 def said(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
@@ -65,11 +65,12 @@ def test_an_import_that_is_refused_ends_with_2_and_says_what_to_do(
 def test_a_plan_through_a_logbook_is_the_plan_through_the_folder(
     place: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    # Of the tail rotor; of the main rotor in tests/logbook/test_plans.py.
     assert said(capsys, "logbook", "new", place)[0] == 0
     assert said(capsys, "logbook", "import", place, DEMO / "log", "--with-faults")[0] == 0
-    words = ["--job", "J-058", "--chart", DEMO / "chart.csv"]
-    one = document(capsys, "plan", ROTOR, DEMO / "log", *words)[1]
-    other = document(capsys, "plan", ROTOR, place, *words)[1]
+    words = ["--job", "J-057", "--chart", DEMO / "tail-chart.csv"]
+    one = document(capsys, "plan", TAIL, DEMO / "log", *words)[1]
+    other = document(capsys, "plan", TAIL, place, *words)[1]
     for key in one:
         assert key in ("seconds", "origin", "coefficients") or one[key] == other[key], key
     assert one["moves"]

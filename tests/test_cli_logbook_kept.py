@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import random
 import re
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from books import DEMO, ONE_JOB, fresh, imported, written
+from books import DEMO, ONE_JOB, copied, fresh, imported, with_demo, written
 
 from adapt.cli import main
 
@@ -27,11 +28,15 @@ def document(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, d
 
 
 @pytest.fixture
-def book(place: str, tmp_path: Path) -> str:
+def book(place: str) -> str:
+    return copied(place, fill)
+
+
+def fill(place: str) -> None:
     made = fresh(place)
-    assert imported(made, written(tmp_path / "one", ONE_JOB)).change == 1
+    with tempfile.TemporaryDirectory() as folder:
+        assert imported(made, written(Path(folder), ONE_JOB)).change == 1
     assert imported(made, DEMO / "log", with_faults=True).change == 2
-    return place
 
 
 def test_a_whole_logbook_ends_with_0_and_prints_its_seal(
@@ -59,9 +64,7 @@ def test_a_damaged_logbook_ends_with_2_and_says_what_is_whole_and_what_to_do(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     place = tmp_path / "fleet.logbook"
-    made = fresh(str(place))
-    imported(made, written(tmp_path / "one", ONE_JOB))
-    imported(made, DEMO / "log", with_faults=True)
+    copied(str(place), fill)
     content = place.read_bytes()
     at = amplitude_in(content)
     place.write_bytes(content[: at + 2] + b"7" + content[at + 3 :])
@@ -85,7 +88,7 @@ def test_a_logbook_that_can_hardly_be_opened_is_looked_through_all_the_same(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     place = tmp_path / "fleet.logbook"
-    imported(fresh(str(place)), DEMO / "log", with_faults=True)
+    with_demo(str(place))
     content = place.read_bytes()
     draw = random.Random(8)
     for cut in (5_000, 100_000, len(content) - 4096):

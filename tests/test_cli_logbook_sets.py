@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from books import DEMO, fresh, imported
+from books import DEMO, fresh, imported, numbered, part_of_demo, with_demo
 
 import adapt
 from adapt.cli import main
@@ -30,9 +30,7 @@ def document(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, d
 @pytest.fixture
 def book(tmp_path: Path) -> str:
     """A logbook with the demo's log; the databases are told apart in `tests/logbook`."""
-    place = str(tmp_path / "fleet.logbook")
-    assert imported(fresh(place), DEMO / "log", with_faults=True).change == 1
-    return place
+    return with_demo(str(tmp_path / "fleet.logbook"))
 
 
 def test_documents_are_kept_listed_and_given_back(
@@ -163,8 +161,11 @@ def test_a_set_that_does_not_agree_ends_with_1_and_names_the_numbers(
 
 
 def test_a_review_on_a_logbook_is_a_change_by_whoever_decides(
-    book: str, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    book = str(tmp_path / "fleet.logbook")
+    few = part_of_demo(tmp_path / "few", numbered(27, 30))  # a wrong entry among them
+    assert imported(fresh(book), few, with_faults=True).change == 1
     rotor, chart = str(DEMO / "main-rotor.toml"), str(DEMO / "chart.csv")
     words = ("review", rotor, book, "--chart", chart)
     suspects = document(capsys, *words)[1]["suspects"]

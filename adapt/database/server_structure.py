@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import closing
+from functools import cache
 
 from sqlalchemy import Connection, create_engine, inspect, text
 from sqlalchemy.exc import SQLAlchemyError
@@ -88,7 +89,9 @@ def damaged_indexes(connection: Connection) -> Iterator[str]:
             yield f"the index {name} is damaged ({said_of(error)}); REINDEX makes it anew"
 
 
+@cache
 def _as_made(version: str) -> Parts:
+    """Return the parts of a version as they are made: the same as long as the program runs."""
     memory = create_engine("sqlite://", poolclass=StaticPool)
     try:
         with closing(memory.raw_connection()), memory.begin() as made:
@@ -102,24 +105,28 @@ def _parts(connection: Connection) -> Parts:
     """Return the parts of a schema, told so that two kinds of databases tell them alike."""
     asked = inspect(connection)
     found: Parts = {("view", name): None for name in asked.get_view_names()}
+    # Each asked once, of all tables.
+    keys, columns_of = asked.get_multi_pk_constraint(), asked.get_multi_columns()
+    indexes, uniques = asked.get_multi_indexes(), asked.get_multi_unique_constraints()
+    pointing = asked.get_multi_foreign_keys()
     for table in asked.get_table_names():
         if table == "alembic_version":
             continue
-        key = asked.get_pk_constraint(table)["constrained_columns"]
-        found["table", table] = tuple(key)
-        for column in asked.get_columns(table):
+        at = (None, table)
+        found["table", table] = tuple(keys[at]["constrained_columns"])
+        for column in columns_of[at]:
             found["column", f"{table}.{column['name']}"] = bool(column["nullable"])
-        for index in asked.get_indexes(table):
+        for index in indexes[at]:
             # A server tells a constraint's own index as well.
             if not index.get("duplicates_constraint"):
                 columns, unique = tuple(index["column_names"]), bool(index["unique"])
                 where = _condition(index.get("dialect_options", {}))
                 found["index", str(index["name"])] = (table, columns, unique, where)
-        for only in asked.get_unique_constraints(table):
+        for only in uniques[at]:
             found["unique constraint", str(only["name"])] = (table, tuple(only["column_names"]))
-        for key_ in asked.get_foreign_keys(table):
-            points = (tuple(key_["constrained_columns"]), key_["referred_table"])
-            found["foreign key", str(key_["name"])] = (table, *points)
+        for key in pointing[at]:
+            points = (tuple(key["constrained_columns"]), key["referred_table"])
+            found["foreign key", str(key["name"])] = (table, *points)
     return found
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import sqlite3
+import tempfile
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from books import DEMO, ONE_JOB, fresh, imported, to_write, written
+from books import DEMO, ONE_JOB, copied, fresh, imported, to_write, with_demo, written
 
 from adapt.database import opening, verifying
 from adapt.database.backing_up import back_up, restore
@@ -25,11 +26,15 @@ from adapt.problems import AdaptError, BadInput
 
 
 @pytest.fixture
-def book(place: str, tmp_path: Path) -> Logbook:
+def book(place: str) -> Logbook:
+    return to_write(copied(place, fill))
+
+
+def fill(place: str) -> None:
     made = fresh(place)
-    assert imported(made, written(tmp_path / "one", ONE_JOB)).change == 1
+    with tempfile.TemporaryDirectory() as folder:
+        assert imported(made, written(Path(folder), ONE_JOB)).change == 1
     assert imported(made, DEMO / "log", with_faults=True).change == 2
-    return made
 
 
 def everything(book: Logbook) -> dict[str, list[tuple[Any, ...]]]:
@@ -112,8 +117,7 @@ def test_a_back_up_is_not_put_over_a_logbook_in_use(book: Logbook, tmp_path: Pat
 
 
 def test_a_damaged_logbook_is_not_backed_up_as_if_it_were_whole(tmp_path: Path) -> None:
-    book = fresh(str(tmp_path / "fleet.logbook"))
-    imported(book, DEMO / "log", with_faults=True)
+    book = to_write(with_demo(str(tmp_path / "fleet.logbook")))
     good = tmp_path / "good.logbook"
     back_up(book, good)
     content = Path(book.shown).read_bytes()

@@ -31,19 +31,19 @@ def test_versions_are_the_migrations_in_their_order() -> None:
     assert tuple(reversed(revisions)) == VERSIONS
 
 
-@pytest.mark.parametrize("table", [t.name for t in metadata.sorted_tables])
-@pytest.mark.parametrize("verb", ["UPDATE", "DELETE"])
-def test_the_database_itself_refuses_to_change_or_remove_a_row(
-    place: str, tmp_path: Path, table: str, verb: str
-) -> None:
+def test_the_database_itself_refuses_to_change_or_remove_a_row(place: str, tmp_path: Path) -> None:
     book = fresh(place)
     assert imported(book, written(tmp_path / "log", ONE_JOB)).change == 1
-    key = next(iter(metadata.tables[table].primary_key)).name
-    column = sa.column(key)
-    of = sa.table(table, column)
-    query = sa.update(of).values({key: column}) if verb == "UPDATE" else sa.delete(of)
-    with book.engine.connect() as connection:
-        rows = connection.execute(sa.select(sa.func.count()).select_from(of)).scalar()
-        if rows or not book.on_file:  # a trigger of SQLite speaks for each row
-            with pytest.raises(sa.exc.DBAPIError, match="append only"):
-                connection.execute(query)
+    tried = set()
+    for table in metadata.sorted_tables:
+        key = next(iter(table.primary_key)).name
+        column = sa.column(key)
+        of = sa.table(table.name, column)
+        for query in (sa.update(of).values({key: column}), sa.delete(of)):
+            with book.engine.connect() as connection:
+                rows = connection.execute(sa.select(sa.func.count()).select_from(of)).scalar()
+                if rows or not book.on_file:  # a trigger of SQLite speaks for each row
+                    tried.add(table.name)
+                    with pytest.raises(sa.exc.DBAPIError, match="append only"):
+                        connection.execute(query)
+    assert tried >= {"changes", "seals", "names", "headers", "runs", "readings", "moves"}

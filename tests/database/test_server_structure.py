@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
 
 import psycopg
 import pytest
-from books import ONE_JOB, fresh, imported, written
+from books import ONE_JOB, copied, fresh, imported, written
 from servers import Server
 
 from adapt.database.address import address_of
@@ -19,10 +20,13 @@ from adapt.database.verifying import verify
 
 
 @pytest.fixture
-def place(server: Server, tmp_path: Path) -> str:
-    place = server.new_database()
-    imported(fresh(place), written(tmp_path / "log", ONE_JOB))
-    return place
+def place(server: Server) -> str:
+    return copied(server.new_database(), fill)
+
+
+def fill(place: str) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        imported(fresh(place), written(Path(folder), ONE_JOB))
 
 
 def found_after(server: Server, place: str, *statements: str) -> list[str]:

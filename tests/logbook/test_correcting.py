@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from books import DEMO, ONE_JOB, demo_rotors, fresh, imported, written
+from books import ONE_JOB, demo_rotors, fresh, imported, to_write, with_demo, written
 
 import adapt
 from adapt.logbook.correcting import correct
@@ -32,8 +32,7 @@ def test_a_corrected_cell_is_in_force_and_the_old_one_in_the_record(
 
 
 def test_a_correction_that_makes_a_job_unusable_is_refused(place: str) -> None:
-    book = fresh(place)
-    imported(book, DEMO / "log", with_faults=True)
+    book = to_write(with_demo(place))
     rotors = demo_rotors()
     with pytest.raises(adapt.BadInput, match="a clock angle"):
         correct(book, "readings", 1, {"clock": "13:75"}, "me", "as read", rotors)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from books import demo_rotors, fresh, to_write
+from books import copied, demo_rotors, fresh, to_write
 
 from adapt.database.opening import Logbook, open_logbook
 from adapt.database.states import latest, tables_in_force
@@ -50,10 +50,12 @@ def now(book: Logbook, name: str) -> list[dict[str, str]]:
 
 @pytest.fixture
 def book(place: str) -> Logbook:
-    made = fresh(place)
-    kept = entered(made, RUN, reading("0.30"))
+    return to_write(copied(place, fill))
+
+
+def fill(place: str) -> None:
+    kept = entered(fresh(place), RUN, reading("0.30"))
     assert (kept.change, kept.added, kept.refused) == (1, 2, False)
-    return made
 
 
 def test_rows_stand_as_they_were_entered(book: Logbook) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from books import DEMO, ONE_JOB, Rows, demo_rotors, fresh, imported, written
+from books import DEMO, ONE_JOB, Rows, demo_rotors, fresh, imported, to_write, with_demo, written
 
 import adapt
 from adapt.log_columns import NEEDED_COLUMNS
@@ -47,8 +47,7 @@ def test_the_demo_reads_from_a_logbook_as_from_its_folder(place: str) -> None:
 
 
 def test_importing_twice_adds_nothing(place: str) -> None:
-    book = fresh(place)
-    imported(book, DEMO / "log", with_faults=True)
+    book = to_write(with_demo(place))
     again = imported(book, DEMO / "log", with_faults=True)
     assert again.change is None
     assert again.new == 0
@@ -245,8 +244,7 @@ def test_a_job_belongs_to_one_rotor_whatever_hangar_named_it(place: str, tmp_pat
 def test_another_logbook_comes_in_like_a_folder_as_it_is_in_force(
     place: str, second_place: Callable[[], str], tmp_path: Path
 ) -> None:
-    first = fresh(place)
-    imported(first, DEMO / "log", with_faults=True)
+    first = to_write(with_demo(place))
     lines = changed(ONE_JOB, "readings", 1, "amplitude", "0.31")
     imported(first, written(tmp_path / "log", ONE_JOB))
     imported(first, written(tmp_path / "other", lines), correct=True)

@@ -107,37 +107,48 @@ def dying_at(work: Callable[[Tell], None], step: int, after: bool) -> Callable[[
     return begin
 
 
-def statements_of(book: Logbook, number: int) -> int:
-    """Return how many statements an import has."""
+def steps_of(work: Callable[[], object]) -> list[str]:
+    """Return the statements of some work and its commits, in their order."""
     seen: list[str] = []
+    plain = sa.Connection._commit_impl  # type: ignore[attr-defined]
 
-    def count(connection: object, cursor: object, statement: str, *_: object) -> None:
+    def note(connection: object, cursor: object, statement: str, *_: object) -> None:
         seen.append(statement)
 
-    sa.event.listen(sa.Engine, "before_cursor_execute", count)
+    def commit(connection: sa.Connection) -> None:
+        seen.append("COMMIT")
+        plain(connection)
+
+    sa.event.listen(sa.Engine, "before_cursor_execute", note)
+    sa.Connection._commit_impl = commit  # type: ignore[attr-defined]
     try:
-        assert bring_in(book, number).change == number
+        work()
     finally:
-        sa.event.remove(sa.Engine, "before_cursor_execute", count)
-    return len(seen)
+        sa.Connection._commit_impl = plain  # type: ignore[attr-defined]
+        sa.event.remove(sa.Engine, "before_cursor_execute", note)
+    return seen
 
 
 def test_a_kill_at_any_statement_of_an_import_leaves_all_or_nothing(place: str) -> None:
     book = fresh(place)
     assert bring_in(book, 1).change == 1
-    steps = statements_of(book, 2) + 1  # and the commit
+    found = steps_of(lambda: bring_in(book, 2))
+    steps = len(found)
     assert steps > 15
+    assert found.index("COMMIT") == steps - 1
     kept = Kept(book, open_logbook(place))
     kept.next = 3
-    every = range(steps) if book.on_file else [*range(0, steps - 3, 3), *range(steps - 3, steps)]
-    for step in every:
-        for after in (False, True):
-            child = child_of(dying_at(importing(book, kept.next), step, after))
-            lines = child.wait()
-            assert not [line for line in lines if line.startswith("failed")], lines
-            kept.after(lines)
-    # Killed just after the commit, each was kept and not told; and only then.
-    assert kept.unheard >= 1
+    before = range(steps) if book.on_file else [*range(0, steps - 3, 4), *range(steps - 3, steps)]
+    # Between the end of one statement and the beginning of the next a database is told nothing:
+    # only after the commit is another moment than before the next.
+    for step, after in [*((step, False) for step in before), (steps - 1, True)]:
+        unheard = kept.unheard
+        child = child_of(dying_at(importing(book, kept.next), step, after))
+        lines = child.wait()
+        assert not [line for line in lines if line.startswith("failed")], lines
+        kept.after(lines)
+        # Killed just after the commit, it was kept and not told; and only then.
+        assert kept.unheard == unheard + after
     assert verify(book).whole
 
 
@@ -146,27 +157,32 @@ def drawn_kills(book: Logbook, reading: Logbook, count: int, seed: int) -> Kept:
     kept = Kept(book, reading)
     within = 1.2 * seconds(lambda: bring_in(book, 1))
     kept.next = 2
-    for _ in range(count):
+    for n in range(count):
         child = child_of(importing(book, kept.next))
         # Not by the clock alone: a machine that is busy would kill them all before they began.
-        child.await_lines(draw.randrange(4))
-        time.sleep(draw.uniform(0.0, within))
+        child.await_lines(n % 4)
+        time.sleep(drawn(draw, within, n, count))
         kept.after(child.kill())
     return kept
 
 
+def drawn(draw: random.Random, within: float, n: int, count: int) -> float:
+    """Return a moment in the n-th of so many parts of a time: few of them cover all of it."""
+    return within * (n + draw.random()) / count
+
+
 def test_a_kill_at_any_moment_of_imports_to_a_file_loses_nothing(tmp_path: Path) -> None:
     book = fresh(str(tmp_path / "fleet.logbook"))
-    kept = drawn_kills(book, open_logbook(book.shown), 33, 0)
-    assert kept.kills == 33
-    assert kept.next > 60, "children were killed before they did anything"
+    kept = drawn_kills(book, open_logbook(book.shown), 12, 0)
+    assert kept.kills == 12
+    assert kept.next > 24, "children were killed before they did anything"
     assert verify(book).whole
 
 
 def test_a_kill_at_any_moment_of_imports_to_a_server_loses_nothing(server: Server) -> None:
     book = fresh(server.new_database())
-    kept = drawn_kills(book, open_logbook(book.address), 10, 9)
-    assert kept.kills == 10
+    kept = drawn_kills(book, open_logbook(book.address), 8, 9)
+    assert kept.kills == 8
     assert verify(book).whole
 
 
@@ -174,29 +190,29 @@ def test_a_server_that_is_shut_down_at_once_loses_nothing(server: Server) -> Non
     book = fresh(server.new_database())
     kept = Kept(book, open_logbook(book.address))
     draw = random.Random(10)
-    for _ in range(6):
+    for n in range(4):
         child = child_of(importing(book, kept.next))
-        child.await_lines(draw.randrange(4))
-        time.sleep(draw.uniform(0.0, 0.1))
+        child.await_lines(n)
+        time.sleep(drawn(draw, 0.1, n, 4))
         server.stop("immediate")
         lines = child.wait()
         assert lines[-1].startswith("failed"), lines
         assert "AdaptError" in lines[-1] or "BadInput" in lines[-1], lines[-1]
         server.start()
         kept.after(lines)
-    assert kept.next >= 12
+    assert kept.next >= 8
     assert verify(book).whole
 
 
-def killed_in(work: Callable[[], object], within: float, draw: random.Random) -> bool:
-    """Do some work in a child that is killed at a drawn moment; return whether it was done."""
+def killed_in(work: Callable[[], object], after: float) -> bool:
+    """Do some work in a child that is killed after a time; return whether it was done."""
 
     def told(tell: Tell) -> None:
         work()
         tell("done")
 
     child = child_of(told)
-    time.sleep(draw.uniform(0.0, within))
+    time.sleep(after)
     lines = child.kill()
     assert not [line for line in lines if line.startswith("failed")], lines
     return lines == ["done"]
@@ -225,8 +241,8 @@ def test_a_kill_while_a_logbook_is_made_leaves_none_or_a_whole_one(
     draw = random.Random(11)
     here = second_place()
     ends = set()
-    for _ in range(12):
-        done = killed_in(lambda at=here: new_logbook(at), within, draw)  # type: ignore[misc]
+    for n in range(8):
+        done = killed_in(lambda at=here: new_logbook(at), drawn(draw, within, n, 8))  # type: ignore[misc]
         found = found_at(here)
         ends.add("none" if found is None else "whole")
         if found is None:
@@ -243,26 +259,28 @@ def test_a_kill_of_a_back_up_or_of_bringing_it_back_leaves_none_or_a_whole_one(
     place: str, tmp_path: Path, second_place: Callable[[], str]
 ) -> None:
     book = fresh(place)
-    for number in range(1, 40):
+    for number in range(1, 13):
         bring_in(book, number)
     good = tmp_path / "good.logbook"
     within = 1.3 * seconds(lambda: back_up(book, good))
     digest = verify(book).digest
     draw = random.Random(12)
-    for n in range(8):
+    for n in range(5):
         target = tmp_path / f"{n}.logbook"
-        done = killed_in(lambda at=target: back_up(book, at), within, draw)  # type: ignore[misc]
+        after = drawn(draw, within, n, 5)
+        done = killed_in(lambda at=target: back_up(book, at), after)  # type: ignore[misc]
         assert target.exists() or not done
         if target.exists():
             assert verify(open_logbook(target)).digest == digest
         # Over an earlier one: that, or the new one.
-        done = killed_in(lambda: back_up(book, good, over=True), within, draw)
+        done = killed_in(lambda: back_up(book, good, over=True), drawn(draw, within, n, 5))
         assert verify(open_logbook(good)).digest == digest
     here = second_place()
     within = 1.3 * seconds(lambda: restore(good, here))
     here = second_place()
-    for _ in range(8):
-        done = killed_in(lambda at=here: restore(good, at), within, draw)  # type: ignore[misc]
+    for n in range(5):
+        after = drawn(draw, within, n, 5)
+        done = killed_in(lambda at=here: restore(good, at), after)  # type: ignore[misc]
         found = found_at(here)
         if found is None:
             assert not done

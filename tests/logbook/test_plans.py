@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from books import DEMO, fresh, imported, to_write
+from books import DEMO, copied, fresh, imported, numbered, part_of_demo, to_write, with_demo
 
 import adapt
 from adapt.cli import main
@@ -46,36 +47,39 @@ def same(one: dict[str, Any], other: dict[str, Any]) -> None:
         assert one[name] == other[name], name
 
 
-@pytest.fixture
-def until_then(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def until_then(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's log without its last jobs, J-041 and after."""
-    folder = tmp_path / "until then"
-    folder.mkdir()
-    for file in sorted((DEMO / "log").glob("*.csv")):
-        header, *lines = file.read_text(encoding="utf-8").splitlines()
-        at = header.split(",").index("job")
-        own = [line for line in lines if line.split(",")[at] <= "J-040"]
-        (folder / file.name).write_text("\n".join([header, *own, ""]), encoding="utf-8")
-    return folder
+    return part_of_demo(tmp_path_factory.mktemp("until then"), numbered(1, 40))
+
+
+@pytest.fixture(scope="module")
+def grow(until_then: Path) -> Callable[[str], None]:
+    """Fills a logbook: a set is published before its last jobs come in."""
+
+    def fill(place: str) -> None:
+        book = fresh(place)
+        assert imported(book, until_then, with_faults=True).change == 1
+        publish(book, "spring", "tester", rotor=TAIL, chart=TAIL_CHART)
+        assert imported(book, DEMO / "log", with_faults=True).change == 3
+
+    return fill
 
 
 @pytest.fixture
-def grown(place: str, until_then: Path) -> str:
+def grown(place: str, grow: Callable[[str], None]) -> str:
     """A logbook with a set that was published before its last jobs came in."""
-    book = fresh(place)
-    assert imported(book, until_then, with_faults=True).change == 1
-    publish(book, "spring", "tester", rotor=TAIL, chart=TAIL_CHART)
-    assert imported(book, DEMO / "log", with_faults=True).change == 3
-    return place
+    return copied(place, grow)
 
 
-@pytest.fixture
-def stored(until_then: Path, tmp_path: Path) -> str:
+@pytest.fixture(scope="module")
+def stored(until_then: Path, tmp_path_factory: pytest.TempPathFactory) -> str:
     """The coefficients that the log without its last jobs teaches, in a file."""
     rotor = adapt.read_rotor(TAIL)
     learned = adapt.learn(rotor, until_then, adapt.read_chart(TAIL_CHART, rotor))
-    adapt.write_coefficients(learned, tmp_path / "stored.json")
-    return str(tmp_path / "stored.json")
+    file = tmp_path_factory.mktemp("stored") / "stored.json"
+    adapt.write_coefficients(learned, file)
+    return str(file)
 
 
 def test_the_demo_through_a_logbook_plans_as_through_its_folder(
@@ -95,14 +99,16 @@ def test_the_demo_through_a_logbook_plans_as_through_its_folder(
     assert by_set["coefficients_from"].endswith(f"of {by_set['rotor']}")
 
 
-def test_the_main_rotor_too(place: str, capsys: pytest.CaptureFixture[str]) -> None:
-    book = fresh(place)
-    imported(book, DEMO / "log", with_faults=True)
-    publish(book, "all", "tester", rotor=MAIN, chart=DEMO / "chart.csv")
-    for job in ("J-053", "J-058"):
-        words = ("--job", job, "--seconds", "60")
-        chart = planned(capsys, MAIN, str(DEMO / "log"), *words, "--chart", str(DEMO / "chart.csv"))
-        same(chart, planned(capsys, MAIN, place, *words, "--set", "all"))
+@pytest.mark.parametrize("place", ["postgresql"], indirect=True)  # on a file: test_sets.py
+def test_the_main_rotor_too(place: str, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    with_demo(place)
+    folder, chart, file = str(DEMO / "log"), str(DEMO / "chart.csv"), str(tmp_path / "main.json")
+    assert printed(capsys, "learn", MAIN, folder, "--chart", chart, "--output", file)[0] == 0
+    publish(to_write(place), "all", "tester", rotor=MAIN, chart=chart)
+    words = ("--job", "J-058", "--seconds", "60")
+    from_file = planned(capsys, MAIN, folder, *words, "--coefficients", file)
+    same(from_file, planned(capsys, MAIN, place, *words, "--set", "all"))
+    assert from_file["moves"]
 
 
 def test_with_coefficients_only_the_rotor_of_the_job_is_read(
@@ -195,6 +201,7 @@ def test_entries_that_taught_a_set_and_were_corrected_since_are_told(
     assert "CORRECTED" not in then["coefficients_from"]
 
 
+@pytest.mark.parametrize("place", ["sqlite"], indirect=True)  # only what the commands do with it
 def test_other_commands_take_sets_and_earlier_states(
     grown: str, stored: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

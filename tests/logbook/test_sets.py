@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from books import DEMO, demo_rotors, fresh, imported, to_write
+from books import DEMO, copied, fresh, imported, to_write, with_demo
 
 import adapt
 from adapt.coefficients import coefficients_content, read_coefficients
@@ -37,9 +37,17 @@ TAIL_CHART = DEMO / "tail-chart.csv"
 @pytest.fixture
 def book(place: str) -> Logbook:
     """The demo's log in a logbook."""
-    made = fresh(place)
-    assert imported(made, DEMO / "log", rotors=demo_rotors(), with_faults=True).change == 1
-    return made
+    return to_write(with_demo(place))
+
+
+@pytest.fixture
+def with_set(place: str) -> Logbook:
+    """The demo's log in a logbook, and the set 'spring' that was published from it."""
+    return to_write(copied(place, publish_spring))
+
+
+def publish_spring(place: str) -> None:
+    published(to_write(with_demo(place)))
 
 
 def published(book: Logbook, label: str = "spring", **options: object) -> PublishedSet:
@@ -47,11 +55,17 @@ def published(book: Logbook, label: str = "spring", **options: object) -> Publis
     return publish(book, label, "tester", **given)  # type: ignore[arg-type]
 
 
+def spring(book: Logbook) -> PublishedSet:
+    with book.reading() as connection:
+        return set_of(book, connection, "spring")
+
+
 def content(book: Logbook, label: str = "spring") -> bytes:
     with book.reading() as connection:
         return content_of(book, connection, set_of(book, connection, label))
 
 
+@pytest.mark.parametrize("place", ["sqlite"], indirect=True)  # on a server: test_plans.py
 def test_the_main_rotor_of_the_demo_learned_again_agrees_in_every_number(book: Logbook) -> None:
     made = publish(
         book, "2026-11", "tester", rotor=DEMO / "main-rotor.toml", chart=DEMO / "chart.csv"
@@ -75,6 +89,7 @@ def test_a_set_keeps_all_that_made_it(book: Logbook, tmp_path: Path) -> None:
     rotor = adapt.read_rotor(TAIL)
     learned = adapt.learn(rotor, DEMO / "log", adapt.read_chart(TAIL_CHART, rotor), robust=True)
     with book.reading() as connection:
+        assert set_of(book, connection, "spring") == made
         stored = coefficients_of(book, connection, made, rotor)
     assert stored.taught == learned.taught
     assert [r["real"] for r in vibration(coefficients_content(stored))] == [
@@ -90,25 +105,25 @@ def vibration(document: bytes) -> list[dict[str, float]]:
     return found
 
 
-def test_the_bytes_stay_whatever_others_add(book: Logbook, tmp_path: Path) -> None:
-    made = published(book)
-    before = content(book)
+def test_the_bytes_stay_whatever_others_add(with_set: Logbook, tmp_path: Path) -> None:
+    made = spring(with_set)
+    before = content(with_set)
     for table in ("runs", "readings", "moves"):
         header, *lines = (DEMO / "log" / f"{table}.csv").read_text().splitlines()
         own = [line.replace("J-002", "J-902") for line in lines if "J-002" in line]
         (tmp_path / f"{table}.csv").write_text("\n".join([header, *own, ""]))
-    assert imported(book, tmp_path).change == 3
-    again = published(book, "summer")
-    assert content(book) == before
+    assert imported(with_set, tmp_path).change == 3
+    again = published(with_set, "summer")
+    assert content(with_set) == before
     assert again.known == 3
     assert (
-        json.loads(content(book, "summer"))["state"]["taught"]
+        json.loads(content(with_set, "summer"))["state"]["taught"]
         != json.loads(before)["state"]["taught"]
     )
     for label in ("spring", "summer"):
-        assert recompute(book, label).compared.agrees
-    with book.reading() as connection:
-        assert set_of(book, connection, "spring") == made
+        assert recompute(with_set, label).compared.agrees
+    with with_set.reading() as connection:
+        assert set_of(with_set, connection, "spring") == made
         assert [s.label for s in sets_of(connection)] == ["spring", "summer"]
         assert [s.label for s in sets_of(connection, 3)] == ["spring"]
         # The same rotor file and chart are kept once.
@@ -169,51 +184,51 @@ def test_the_rotor_file_and_the_chart_that_are_kept_serve(book: Logbook) -> None
         publish(book, "other", "tester", design="main rotor")
 
 
-@pytest.mark.parametrize("label", ["", "  ", " x", "a\nb", "\x1b[2J", "n" * 101])
-def test_a_label_that_nobody_can_type_is_refused(book: Logbook, label: str) -> None:
-    with pytest.raises(BadInput, match="name: found"):
-        published(book, label)
+def test_a_label_that_nobody_can_type_is_refused(book: Logbook) -> None:
+    for label in ("", "  ", " x", "a\nb", "\x1b[2J", "n" * 101):
+        with pytest.raises(BadInput, match="name: found"):
+            published(book, label)
+    with book.reading() as connection:
+        assert sets_of(connection) == []
 
 
-def test_a_label_is_taken_once_whatever_becomes_of_the_set(book: Logbook) -> None:
-    published(book)
-    withdraw(book, "spring", "tester", "wrong chart")
+def test_a_label_is_taken_once_whatever_becomes_of_the_set(with_set: Logbook) -> None:
+    withdraw(with_set, "spring", "tester", "wrong chart")
     for label in ("spring", "SPRING"):
         with pytest.raises(CannotBeMet, match="already: what was published never changes"):
-            published(book, label)
+            published(with_set, label)
 
 
-def test_a_set_that_is_withdrawn_says_why_and_keeps_its_bytes(book: Logbook) -> None:
-    made = published(book)
-    before = content(book)
+def test_a_set_that_is_withdrawn_says_why_and_keeps_its_bytes(with_set: Logbook) -> None:
+    made = spring(with_set)
+    before = content(with_set)
     with pytest.raises(BadInput, match="why"):
-        withdraw(book, "spring", "tester", " ")
+        withdraw(with_set, "spring", "tester", " ")
     with pytest.raises(BadInput, match="did you mean 'spring'"):
-        withdraw(book, "sprng", "tester", "wrong chart")
-    gone = withdraw(book, "spring", "A. Reed", "wrong chart")
+        withdraw(with_set, "sprng", "tester", "wrong chart")
+    gone = withdraw(with_set, "spring", "A. Reed", "wrong chart")
     assert gone.withdrawn is not None
     assert (gone.withdrawn.why, gone.withdrawn.who, gone.withdrawn.change) == (
         "wrong chart", "A. Reed", 3,
     )  # fmt: skip
-    assert content(book) == before
+    assert content(with_set) == before
     with pytest.raises(CannotBeMet, match=r"withdrawn by A. Reed on 20.*wrong chart"):
         require_in_use(gone)
     with pytest.raises(CannotBeMet, match="withdrawn"):
-        withdraw(book, "spring", "tester", "again")
-    with book.reading() as connection:
-        assert set_of(book, connection, "spring", 2) == made
-    assert recompute(book, "spring").compared.agrees
+        withdraw(with_set, "spring", "tester", "again")
+    with with_set.reading() as connection:
+        assert set_of(with_set, connection, "spring", 2) == made
+    assert recompute(with_set, "spring").compared.agrees
 
 
-def test_the_database_refuses_to_change_a_set_and_its_withdrawal(book: Logbook) -> None:
-    published(book)
-    withdraw(book, "spring", "tester", "wrong chart")
+def test_the_database_refuses_to_change_a_set_and_its_withdrawal(with_set: Logbook) -> None:
+    withdraw(with_set, "spring", "tester", "wrong chart")
     for query in (
         "UPDATE sets SET content = content", "DELETE FROM sets",
         "UPDATE withdrawals SET why = 'no'", "DELETE FROM withdrawals",
     ):  # fmt: skip
         with (
-            book.engine.connect() as connection,
+            with_set.engine.connect() as connection,
             pytest.raises(sa.exc.DBAPIError, match="append only"),
         ):
             connection.execute(sa.text(query))
@@ -235,16 +250,14 @@ def tampered(book: Logbook, change: Callable[[bytes], bytes], with_digest: bool 
                                {"d": digest_of_content(bytes_)})  # fmt: skip
 
 
-def test_damage_to_a_set_is_told(book: Logbook) -> None:
-    published(book)
-    tampered(book, lambda b: b[:-2] + b"\n")
-    for use in (lambda: content(book), lambda: recompute(book, "spring")):
+def test_damage_to_a_set_is_told(with_set: Logbook) -> None:
+    tampered(with_set, lambda b: b[:-2] + b"\n")
+    for use in (lambda: content(with_set), lambda: recompute(with_set, "spring")):
         with pytest.raises(BadInput, match="damaged: its bytes are not those"):
             use()
 
 
-def test_numbers_that_differ_are_named(book: Logbook) -> None:
-    published(book)
+def test_numbers_that_differ_are_named(with_set: Logbook) -> None:
 
     def turned(stored: bytes) -> bytes:
         document = json.loads(stored)
@@ -254,8 +267,8 @@ def test_numbers_that_differ_are_named(book: Logbook) -> None:
         document["state"]["taught"].pop()
         return (json.dumps(document) + "\n").encode()
 
-    tampered(book, turned, with_digest=True)
-    found = recompute(book, "spring").compared
+    tampered(with_set, turned, with_digest=True)
+    found = recompute(with_set, "spring").compared
     assert not found.agrees
     assert found.differing_count == 1
     (only,) = found.differing
@@ -267,12 +280,12 @@ def test_numbers_that_differ_are_named(book: Logbook) -> None:
     assert found.other[0].startswith("pairs that taught, only now: J-")
 
 
-def test_another_version_since_is_told(book: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
-    made = published(book)
+def test_another_version_since_is_told(with_set: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = spring(with_set)
     monkeypatch.setattr(
         "adapt.logbook.programs.programs_now", lambda: {**made.programs, "numpy": "99.0"}
     )
-    assert recomputing.recompute(book, "spring").programs == (
+    assert recomputing.recompute(with_set, "spring").programs == (
         ("numpy", made.programs["numpy"], "99.0"),
     )
 
