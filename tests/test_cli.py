@@ -312,12 +312,14 @@ class TestOnTheDemo:
         assert main(["learn", *log]) == 0
 
     def test_compare_with_two_workers_prints_the_same_document(self, demo, few, capsys) -> None:
-        files = [str(demo.tail_rotor), str(few), "--chart", str(demo.tail_chart), "--json"]
+        files = [str(demo.tail_rotor), str(few), "--chart", str(demo.tail_chart)]
+        asked = [*files, "--decisions", "--json"]
         printed = []
         for words in ([], ["--workers", "2"]):
-            assert main(["compare", *files, *words]) == 0
+            assert main(["compare", *asked, *words]) == 0
             printed.append(json.loads(capsys.readouterr().out))
         assert printed[0] == printed[1]
+        assert printed[0]["decisions"]["table"]
 
     @pytest.mark.parametrize("words", [["--workers", "0"], ["--limits", "nothing"]])
     def test_compare_refuses_what_it_cannot_use(self, demo, capsys, words) -> None:
