@@ -31,7 +31,7 @@ SILENT = {"gust_sd": 0.0, "walk_sd": 0.0, "track_sd": 0.0, "track_walk_sd": 0.0}
 
 @pytest.fixture
 def few_others(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A fleet of three other rotors with two jobs each, where the fleet is not what is looked at."""
+    """Three other rotors with two jobs each, where the fleet is not what is looked at."""
     monkeypatch.setattr(loop_worlds, "OTHERS", 3)
     monkeypatch.setattr(loop_worlds, "JOBS_OF_OTHERS", 2)
 
