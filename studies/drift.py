@@ -290,10 +290,10 @@ def main() -> None:
     quick, parts = asked.size == "quick", PARTS if asked.only is None else (asked.only,)
     if "model" in parts:
         print("False alarms: healthy fleets that show any finding (stated: at most 5 %)")
-        false_alarms(4 if quick else 60, 10, "model", 340_000)
+        false_alarms(2 if quick else 60, 10, "model", 340_000)
     if "machine" in parts:
         print("False alarms: healthy fleets that show any finding (stated: at most 5 %)")
-        false_alarms(3 if quick else 60, 6 if quick else 12, "machine", 360_000)
+        false_alarms(1 if quick else 60, 6 if quick else 12, "machine", 360_000)
     if "track" in parts:
         print("Track beside vibration (stated: at most 5 %)")
         with_track(1 if quick else 40, 10, 363_000)
@@ -303,22 +303,22 @@ def main() -> None:
     if "weaker" in parts:
         print(f"A rotor answers 40 % weaker from its pair {BEFORE + 1} on")
         for rotors in (10,) if quick else (10, 1, 4, 30):
-            noticed(2 if quick else 10, rotors, WEAKER, 370_000)
+            noticed(1 if quick else 10, rotors, WEAKER, 370_000)
     if "held" in parts:
         print(f"A rotor answers 40 % weaker from its pair {BEFORE + 1} on")
         noticed(1 if quick else 4, 5 if quick else 10, WEAKER, 375_000, screened=True)
     if "turned" in parts:
         print(f"A rotor's answer turns by 30 deg from its pair {BEFORE + 1} on")
-        noticed(2 if quick else 10, 10, complex(np.exp(1j * np.pi / 6)), 377_000)
+        noticed(1 if quick else 10, 10, complex(np.exp(1j * np.pi / 6)), 377_000)
     if "weakening" in parts:
         print("A rotor weakens by 3 % of what it was a pair, from its pair 5 on")
         weakening(1 if quick else 20, 10, 378_000)
     if "blades" in parts:
         print("One blade answers 30 % less")
-        weak_blades(3 if quick else 20, 10, 380_000)
+        weak_blades(1 if quick else 20, 10, 380_000)
     if "interval" in parts:
         print("Intervals of the size of a change, 95 % stated")
-        interval(8 if quick else 200, 10, 390_000)
+        interval(4 if quick else 200, 10, 390_000)
     if "sieve" in parts:
         print("A cheap look at every rotor of a large fleet")
         sieve(1 if quick else 8, 60 if quick else 200, 395_000)

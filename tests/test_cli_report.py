@@ -2,30 +2,42 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import re
+import shutil
 from pathlib import Path
 
 import pypdf
 import pytest
 from books import DEMO, demo_rotors, fresh, imported, to_write
+from demo_folder import copied_demo, keep_jobs
 
 from adapt.cli import main
 from adapt.logbook.jobs import set_status
 from adapt.reports.cautions import WHOLE
-from adapt.scenario import write_demo
 
 
 @pytest.fixture(scope="module")
 def learned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("report")
-    write_demo(folder / "demo")
+    copied_demo(folder / "demo")
     files = ["main-rotor.toml", "log", "chart.csv"]
     rotor, log, chart = (str(folder / "demo" / name) for name in files)
     output = folder / "learned.json"
     assert main(["learn", rotor, log, "--chart", chart, "--output", str(output)]) == 0
     return output
+
+
+@pytest.fixture(scope="module")
+def few(learned: Path) -> Path:
+    """The log of two rotors: what was known when a job began is learned sooner."""
+    log = Path(shutil.copytree(learned.parent / "demo" / "log", learned.parent / "few"))
+    with (log / "runs.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    keep_jobs(log, {r["job"] for r in rows if r["rotor"] in ("MR-101", "MR-108")})
+    return log
 
 
 def asked(learned: Path, *words: str, log: Path | None = None) -> int:
@@ -58,8 +70,10 @@ def test_a_job_on_its_way_is_reported_with_its_plan(learned: Path, capsys, tmp_p
         assert "not an approval" in re.sub(r"\s+", " ", sheet.extract_text())
 
 
-def test_a_job_that_is_inside_asks_for_no_move_and_looks_back(learned: Path, capsys) -> None:
-    assert asked(learned, "--job", "J-045") == 0
+def test_a_job_that_is_inside_asks_for_no_move_and_looks_back(
+    learned: Path, few: Path, capsys
+) -> None:
+    assert asked(learned, "--job", "J-045", log=few) == 0
     text = " ".join(capsys.readouterr().out.split())
     assert "Everything with a limit that run 3 read is inside it." in text
     assert "None is needed: run 3 is inside every limit." in text
@@ -69,8 +83,8 @@ def test_a_job_that_is_inside_asks_for_no_move_and_looks_back(learned: Path, cap
     assert re.search(r"90 kt 0\.200 0\.220 @ 8:45 ! 0\.220 @ 6:52 ! 0\.120 @ 9:02", text)
 
 
-def test_the_document_holds_what_the_log_says(learned: Path, capsys) -> None:
-    assert asked(learned, "--job", "J-045", "--json") == 0
+def test_the_document_holds_what_the_log_says(learned: Path, few: Path, capsys) -> None:
+    assert asked(learned, "--job", "J-045", "--json", log=few) == 0
     document = json.loads(capsys.readouterr().out)
     assert [run["run"] for run in document["runs"]] == ["1", "2", "3"]
     assert document["runs"][0]["moves"] == [
@@ -117,8 +131,11 @@ def test_what_cannot_be_reported_is_told(learned: Path, capsys, words, told, mon
     assert not (learned.parent / "x").exists()
 
 
-def test_a_report_that_cannot_be_written_leaves_nothing(learned: Path, capsys, tmp_path) -> None:
-    assert asked(learned, "--job", "J-045", "--html", str(tmp_path / "no" / "a.html")) != 0
+def test_a_report_that_cannot_be_written_leaves_nothing(
+    learned: Path, few: Path, capsys, tmp_path
+) -> None:
+    page = str(tmp_path / "no" / "a.html")
+    assert asked(learned, "--job", "J-045", "--html", page, log=few) != 0
     assert "cannot be written" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
 

@@ -2,32 +2,25 @@
 
 from __future__ import annotations
 
+import csv
 import json
-import shutil
-from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
+from demo_folder import copied_demo, keep_jobs
 
 from adapt.cli import main
-from adapt.scenario import Demo, write_demo
-
-
-@pytest.fixture(scope="module")
-def written(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    return write_demo(tmp_path_factory.mktemp("review") / "demo")
+from adapt.scenario import Demo
 
 
 @pytest.fixture
-def demo(written: Demo, tmp_path: Path) -> Demo:
-    """A copy of the demo that a test may write into."""
-    folder = shutil.copytree(written.folder, tmp_path / "demo")
-    moved = {
-        f.name: folder / getattr(written, f.name).relative_to(written.folder)
-        for f in fields(written)
-        if isinstance(getattr(written, f.name), Path)
-    }
-    return replace(written, **moved)
+def demo(tmp_path: Path) -> Demo:
+    """A copy of the demo that a test may write into, with three of its rotors."""
+    demo = copied_demo(tmp_path / "demo")
+    with (demo.log / "runs.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    keep_jobs(demo.log, {r["job"] for r in rows if r["rotor"] in ("MR-102", "MR-104", "MR-105")})
+    return demo
 
 
 def asked(demo: Demo, *words: str) -> int:

@@ -6,9 +6,9 @@ import re
 from pathlib import Path
 
 import pytest
+from demo_folder import copied_demo
 
 from adapt.cli import main
-from adapt.scenario import write_demo
 from tests.printed import block, lacking, named, words, write_examples
 
 PAGE = (Path(__file__).parents[1] / "docs" / "balancing.md").read_text(encoding="utf-8")
@@ -16,7 +16,7 @@ PAGE = (Path(__file__).parents[1] / "docs" / "balancing.md").read_text(encoding=
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    demo = write_demo(tmp_path_factory.mktemp("page") / "demo").folder
+    demo = copied_demo(tmp_path_factory.mktemp("page") / "demo").folder
     write_examples(PAGE, demo)
     return demo
 

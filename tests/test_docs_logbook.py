@@ -6,10 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
+from demo_folder import copied_demo
 
 from adapt.cli import main
 from adapt.commands.logbook import VERBS
-from adapt.scenario import write_demo
 from tests.printed import block, lacking, named, words
 
 PAGE = (Path(__file__).parents[1] / "docs" / "logbook.md").read_text(encoding="utf-8")
@@ -18,7 +18,7 @@ PAGE = (Path(__file__).parents[1] / "docs" / "logbook.md").read_text(encoding="u
 def test_the_commands_of_the_page_print_what_it_shows_one_after_the_other(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    demo = write_demo(tmp_path / "demo").folder
+    demo = copied_demo(tmp_path / "demo").folder
     monkeypatch.chdir(demo)
     for name in named(PAGE, "command"):
         assert main(words(PAGE, name)) == 0, name

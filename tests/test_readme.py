@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import csv
 import io
 import json
 import re
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from demo_folder import copied_demo, keep_jobs
 
 from adapt.cli import main
 from adapt.commands import COMMANDS, parser
@@ -122,12 +124,16 @@ def test_the_exit_statuses_of_the_docs_are_those_of_the_commands() -> None:
 def test_the_python_of_the_readme_runs_in_the_demo_folder(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from adapt.scenario import write_demo
-
-    monkeypatch.chdir(write_demo(tmp_path / "demo").folder)
+    """With the jobs of three rotors: what the whole log gives is shown above."""
+    demo = copied_demo(tmp_path / "demo")
+    with (demo.log / "runs.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    keep_jobs(demo.log, {r["job"] for r in rows if r["rotor"] in ("MR-101", "MR-102", "MR-107")})
+    monkeypatch.chdir(demo.folder)
     code = re.search(r"```python\n(.*?)```", README, re.DOTALL)
     assert code is not None
     names: dict[str, object] = {}
     exec(code[1], names)
     assert names["plan"].proven  # type: ignore[attr-defined]
-    assert names["outcome"].runs > 100  # type: ignore[attr-defined]
+    # Every run but the first of a job, of those that were not excluded.
+    assert names["outcome"].runs > 30  # type: ignore[attr-defined]

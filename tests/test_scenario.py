@@ -4,17 +4,19 @@ import csv
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from itertools import combinations, product
 from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_folder import demo_in
 
 import adapt
 from adapt.problems import BadInput
 from adapt.rotor import Rotor
 from adapt.scenario import Demo, Truth, technician, truth, write_demo
+from adapt.scenario import demo as writing
 from adapt.scenario.fleet import Fleet
 from adapt.simulate import Machine, State
 
@@ -26,8 +28,16 @@ def true() -> Truth:
     return truth()
 
 
+@pytest.fixture(scope="module", autouse=True)
+def drawn_once(true: Truth) -> Iterator[None]:
+    """Every writing below writes the truth as drawn once; a process of its own draws it anew."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(writing, "truth", lambda: true)
+        yield
+
+
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+def demo(tmp_path_factory: pytest.TempPathFactory, drawn_once: None) -> Demo:
     return write_demo(tmp_path_factory.mktemp("somewhere") / "demo")
 
 
@@ -43,6 +53,7 @@ def files_in(folder: Path) -> dict[str, bytes]:
 class TestWriting:
     def test_the_folder_holds_what_is_committed_for_people_to_read(self, demo: Demo) -> None:
         assert files_in(demo.folder) == files_in(COMMITTED)
+        assert demo_in(demo.folder) == demo, "what the tests copy has the names that are written"
 
     def test_an_unchanged_demo_is_left_alone_with_what_was_added_to_it(
         self, tmp_path: Path
@@ -99,10 +110,14 @@ class TestWriting:
 
     def test_a_kill_in_the_middle_leaves_no_half_demo(self, tmp_path: Path) -> None:
         target = tmp_path / "demo"
-        done = subprocess.run(
-            [sys.executable, "-c", KILLED_AT_THE_THIRD_FILE, str(target)], check=False
-        )
-        assert done.returncode == 9
+        child = os.fork()
+        if child == 0:
+            try:
+                Path.write_bytes = stops_at(3, None)  # type: ignore[assignment, method-assign]
+                write_demo(target)
+            finally:
+                os._exit(0)
+        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
         assert not target.exists()
         assert files_in(write_demo(target).folder) == files_in(COMMITTED)
 
@@ -327,29 +342,16 @@ class TestTechnician:
         assert 1 <= np.count_nonzero(moves) <= 2
 
 
-KILLED_AT_THE_THIRD_FILE = """
-import os, sys
-from pathlib import Path
-from adapt.scenario import write_demo
-written, really = [], Path.write_bytes
-def write_bytes(self, data):
-    written.append(self)
-    if len(written) == 3:
-        os._exit(9)
-    return really(self, data)
-Path.write_bytes = write_bytes
-write_demo(sys.argv[1])
-"""
-
-
-def stops_at(number: int, error: BaseException) -> Callable[[Path, bytes], int]:
-    """Return a way of writing files that fails at the given one."""
+def stops_at(number: int, error: BaseException | None) -> Callable[[Path, bytes], int]:
+    """Return a way of writing files that fails at the given one, or ends the process at once."""
     written: list[Path] = []
     really = Path.write_bytes
 
     def write_bytes(self: Path, data: bytes) -> int:
         written.append(self)
         if len(written) == number:
+            if error is None:
+                os._exit(9)
             raise error
         return really(self, data)
 

@@ -81,7 +81,7 @@ def run(asked: argparse.Namespace) -> int:
     history = adapt.check(rotor, log)
     chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
     with step("Learning", quiet=asked.json):
-        suspects = adapt.learn(rotor, history, chart=chart).suspects
+        suspects = adapt.learn(rotor, history, chart=chart, health=False).suspects
     if decides:
         return _decide(asked, rotor, log, history, suspects)
     say_left_out(asked, history)

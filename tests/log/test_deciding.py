@@ -142,7 +142,7 @@ amounts = st.integers(-9, 9).map(lambda n: 10.0 * n)
 phases = st.integers(0, 719).map(lambda n: n / 2)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.lists(amounts, min_size=4, max_size=4), amounts.filter(bool))
 def test_an_accepted_explanation_gives_the_moves_of_a_log_entered_rightly(
     made: list[float], entered: float
@@ -170,7 +170,7 @@ def test_an_accepted_explanation_gives_the_moves_of_a_log_entered_rightly(
         )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.sampled_from(["lateral", "vertical"]), phases, st.floats(0.001, 1.9), st.booleans())
 def test_an_accepted_explanation_gives_the_readings_of_a_log_entered_rightly(
     sensor: str, phase: float, amplitude: float, as_clock: bool

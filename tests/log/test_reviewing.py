@@ -87,7 +87,7 @@ def test_taking_back_restores_the_folder_byte_for_byte(tmp_path: Path) -> None:
         take_back(log, "J1", "2")
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     separator=st.sampled_from([",", ";", "\t"]),
     end=st.sampled_from(["\n", "\r\n"]),

@@ -26,6 +26,13 @@ def flown() -> tuple[Fleet, Outcome]:
     return f, compare(f.rotor, f.history, f.chart, early_jobs=EARLY)
 
 
+@pytest.fixture(scope="module")
+def few() -> tuple[Fleet, Outcome]:
+    """Four rotors, two short jobs each: for what can be seen on any answer."""
+    f = fleet(np.random.default_rng(56), rotors=4, jobs=2, runs=3)
+    return f, compare(f.rotor, f.history, f.chart, early_jobs=EARLY)
+
+
 def same(one: Outcome, other: Outcome) -> None:
     for name in ("predictions", "whole_runs", "summary", "breakdown", "coverage", "reliability",
                  "chart_fit"):  # fmt: skip
@@ -33,16 +40,16 @@ def same(one: Outcome, other: Outcome) -> None:
         pd.testing.assert_frame_equal(a, b, rtol=1e-9, check_exact=False)
 
 
-def test_processes_give_the_same_answer(flown: tuple[Fleet, Outcome]) -> None:
-    f, outcome = flown
-    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
+def test_processes_give_the_same_answer(few: tuple[Fleet, Outcome]) -> None:
+    f, outcome = few
+    with ProcessPoolExecutor(2, get_context("fork")) as pool:
         same(outcome, compare(f.rotor, f.history, f.chart, early_jobs=EARLY, executor=pool))
 
 
-def test_a_cluster_of_two_workers_gives_the_same_answer(flown: tuple[Fleet, Outcome]) -> None:
+def test_a_cluster_of_two_workers_gives_the_same_answer(few: tuple[Fleet, Outcome]) -> None:
     """A Dask cluster's client gives an executor; its workers are processes of their own."""
     distributed = pytest.importorskip("distributed")
-    f, outcome = flown
+    f, outcome = few
     with (
         distributed.LocalCluster(
             n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None

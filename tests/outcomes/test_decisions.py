@@ -25,6 +25,13 @@ def flown() -> tuple[Fleet, Decisions]:
     return f, replay_decisions(f.rotor, f.history, f.chart, **EASY)  # type: ignore[arg-type]
 
 
+@pytest.fixture(scope="module")
+def few() -> tuple[Fleet, Decisions]:
+    """Three rotors, two short jobs each: for what can be seen on any decisions."""
+    f = fleet(np.random.default_rng(85), invented_rotor(4, 1, 2, 2, track=False), rotors=3, runs=3)
+    return f, replay_decisions(f.rotor, f.history, f.chart, **EASY)  # type: ignore[arg-type]
+
+
 def test_each_run_with_a_move_after_it_has_three_rows(flown: tuple[Fleet, Decisions]) -> None:
     f, found = flown
     table = found.table
@@ -100,8 +107,8 @@ def test_the_charts_plan_takes_the_chart_at_its_word(flown: tuple[Fleet, Decisio
     assert learned.known_now.mean() > chart.known_now.mean()
 
 
-def test_nothing_of_the_future_is_in_a_decision(flown: tuple[Fleet, Decisions]) -> None:
-    f, found = flown
+def test_nothing_of_the_future_is_in_a_decision(few: tuple[Fleet, Decisions]) -> None:
+    f, found = few
     started = f.history.runs.set_index(["job", "run"]).started
     when = started.sort_values().iloc[len(started) // 2]
     other = replay_decisions(f.rotor, _changed(f.history, when), f.chart, **EASY)  # type: ignore[arg-type]
@@ -127,9 +134,9 @@ def _changed(log: History, when: pd.Timestamp) -> History:
     return replace(log, readings=readings, moves=moves)
 
 
-def test_processes_give_the_same_decisions(flown: tuple[Fleet, Decisions]) -> None:
-    f, found = flown
-    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
+def test_processes_give_the_same_decisions(few: tuple[Fleet, Decisions]) -> None:
+    f, found = few
+    with ProcessPoolExecutor(2, get_context("fork")) as pool:
         other = replay_decisions(f.rotor, f.history, f.chart, executor=pool, **EASY)  # type: ignore[arg-type]
     pd.testing.assert_frame_equal(found.table, other.table, rtol=1e-9)
     pd.testing.assert_frame_equal(found.summary, other.summary, rtol=1e-9)
@@ -166,9 +173,9 @@ def test_summaries_are_means_of_the_decisions(flown: tuple[Fleet, Decisions]) ->
 
 
 def test_a_plan_that_cannot_be_made_says_why_and_is_left_out_of_the_means(
-    flown: tuple[Fleet, Decisions],
+    few: tuple[Fleet, Decisions],
 ) -> None:
-    f, _ = flown
+    f, _ = few
     mean = np.full_like(f.chart.mean, np.nan)
     found = replay_decisions(
         f.rotor, f.history, replace(f.chart, mean=mean, sd=np.full(mean.shape, np.nan)), **EASY

@@ -123,7 +123,7 @@ def changed_after(log: History, when: pd.Timestamp) -> History:
 
 
 def test_changing_the_future_changes_no_prediction_of_the_past() -> None:
-    f = fleet(np.random.default_rng(22), rotors=8, jobs=3, runs=4)
+    f = fleet(np.random.default_rng(22), rotors=4, jobs=3, runs=4)
     started = f.history.runs.set_index(["job", "run"]).started
     when = started.sort_values().iloc[len(started) // 2]
     one = compare(f.rotor, f.history, f.chart).predictions
@@ -149,15 +149,23 @@ def shortened(log: History, when: pd.Timestamp) -> History:
     return replace(log, **kept)
 
 
+@pytest.fixture(scope="module")
+def whole_log() -> tuple[Fleet, pd.DataFrame]:
+    """A fleet, and the predictions of all its runs."""
+    f = fleet(np.random.default_rng(34), rotors=6, jobs=3, runs=4)
+    return f, compare(f.rotor, f.history, f.chart).predictions
+
+
 @pytest.mark.parametrize("share", [0.3, 0.6])
-def test_a_prediction_does_not_depend_on_how_many_runs_come_after_it(share: float) -> None:
+def test_a_prediction_does_not_depend_on_how_many_runs_come_after_it(
+    share: float, whole_log: tuple[Fleet, pd.DataFrame]
+) -> None:
     """When to learn anew, and what each learning starts from, are settled by the past alone."""
-    f = fleet(np.random.default_rng(34), rotors=8, jobs=3, runs=4)
+    f, whole = whole_log
     begun = f.history.runs.groupby("job").started.min().sort_values()
     when = begun.iloc[int(share * len(begun))]
     short = shortened(f.history, when)
     one = compare(f.rotor, short, f.chart).predictions
-    whole = compare(f.rotor, f.history, f.chart).predictions
     keys = ["method", "job", "run", "sensor", "regime"]
     started = short.runs.set_index(["job", "run"]).started
     # Runs of jobs that overlap: only what was flown before the first run that was left out.
@@ -171,7 +179,7 @@ def test_a_prediction_does_not_depend_on_how_many_runs_come_after_it(share: floa
 
 def test_learning_anew_starts_from_what_was_learned_of_the_past_alone() -> None:
     """Each fit goes on from the one before it; what that one saw came before what this one sees."""
-    f = fleet(np.random.default_rng(35), rotors=6, jobs=3, runs=4)
+    f = fleet(np.random.default_rng(35), rotors=4, jobs=3, runs=3)
     with pytest.MonkeyPatch.context() as patch:
         seen: list[tuple[set[str], object, object]] = []
 
@@ -203,7 +211,7 @@ def test_the_first_job_of_the_log_is_predicted_from_the_chart_alone() -> None:
 
 def test_what_other_rotors_showed_serves_a_rotor_without_runs() -> None:
     """With a wrong chart, late first jobs are predicted better than early ones."""
-    f = fleet(np.random.default_rng(24), rotors=40, jobs=1, runs=5, spread=0.05)
+    f = fleet(np.random.default_rng(24), rotors=40, jobs=1, runs=3, spread=0.05)
     wrong = replace(f.chart, mean=f.type_ * np.exp(0.8j), sd=0.5 * np.abs(f.type_))
     learned = of(compare(f.rotor, f.history, wrong), "learned").reset_index()
     started = f.history.runs.set_index(["job", "run"]).started
@@ -213,7 +221,7 @@ def test_what_other_rotors_showed_serves_a_rotor_without_runs() -> None:
 
 
 def test_missing_regimes_are_predicted_from_the_last_run_that_has_them() -> None:
-    f = fleet(np.random.default_rng(25), rotors=6, jobs=2, runs=5, missing=0.4)
+    f = fleet(np.random.default_rng(25), rotors=4, jobs=2, runs=5, missing=0.4)
     outcome = compare(f.rotor, f.history, f.chart)
     value = f.history.readings.set_index(["job", "run", "sensor", "regime"]).value
     same = of(outcome, "no change")
@@ -236,11 +244,11 @@ def test_an_event_cuts_what_is_predicted() -> None:
 
 def test_after_a_moved_reference_the_rotor_starts_again_from_the_fleet() -> None:
     """Before the event phases were turned by a third: what was learned then would mislead."""
-    f = fleet(np.random.default_rng(27), rotors=12, jobs=3, runs=5)
+    f = fleet(np.random.default_rng(27), rotors=6, jobs=3, runs=4)
     readings = f.history.readings.copy()
     turned = readings.job.isin(["J003-0", "J003-1"])
     readings.loc[turned, "value"] *= np.exp(0.7j)
-    events = history([], [], events=[("J003-1", "4", "reference moved", "", "")]).events
+    events = history([], [], events=[("J003-1", "3", "reference moved", "", "")]).events
     log = replace(f.history, readings=readings)
     told = of(compare(f.rotor, replace(log, events=events), f.chart), "learned")
     untold = of(compare(f.rotor, log, f.chart), "learned")
@@ -249,7 +257,7 @@ def test_after_a_moved_reference_the_rotor_starts_again_from_the_fleet() -> None
 
 
 def test_without_a_chart_there_are_two_methods_and_no_fit_of_a_chart() -> None:
-    f = fleet(np.random.default_rng(28), rotors=10, jobs=2, runs=5)
+    f = fleet(np.random.default_rng(28), rotors=6, jobs=2, runs=5)
     outcome = compare(f.rotor, f.history)
     assert set(outcome.predictions.method) == {"no change", "early fit", "learned"}
     assert outcome.chart_fit.empty
@@ -258,7 +266,7 @@ def test_without_a_chart_there_are_two_methods_and_no_fit_of_a_chart() -> None:
 
 
 def test_channels_that_the_chart_lacks_are_left_out_for_every_method() -> None:
-    f = fleet(np.random.default_rng(29), rotors=6, jobs=2, runs=5)
+    f = fleet(np.random.default_rng(29), rotors=3, jobs=2, runs=4)
     mean, sd = f.chart.mean.copy(), f.chart.sd.copy()
     mean[2, 1] = sd[2, 1] = np.nan
     outcome = compare(f.rotor, f.history, replace(f.chart, mean=mean, sd=sd))

@@ -32,7 +32,8 @@ def disc(rng: np.random.Generator, number: int, uneven: bool) -> Holes:
         (12, 100.0, 0.01, False),
         (24, 17.0, 0.02, True),
         (24, 130.0, 0.01, False),
-        (36, 17.0, 0.05, False),
+        (30, 17.0, 0.02, False),
+        (36, 17.0, 0.02, True),
     ],
 )
 def test_pieces_holes_and_residual_are_those_of_a_general_solver(

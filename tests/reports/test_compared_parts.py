@@ -33,7 +33,7 @@ def flown() -> tuple[Fleet, Outcome]:
 
 @pytest.fixture(scope="module")
 def decided() -> Decisions:
-    f = fleet(np.random.default_rng(102), rotors=6, jobs=1, runs=3)
+    f = fleet(np.random.default_rng(102), rotors=4, jobs=1, runs=3)
     rotor = replace(f.rotor, limits=f.rotor.limits[:1])
     return replay_decisions(rotor, f.history, f.chart, aim="smoothest")
 
@@ -59,8 +59,8 @@ def test_the_whole_report_reads_as_text(flown: tuple[Fleet, Outcome]) -> None:
     assert max(len(line) for line in text.splitlines()) <= 100
 
 
-def test_without_a_chart_its_columns_are_left_out(flown: tuple[Fleet, Outcome]) -> None:
-    f, _ = flown
+def test_without_a_chart_its_columns_are_left_out() -> None:
+    f = fleet(np.random.default_rng(103), rotors=5, jobs=1, runs=4)
     text = as_text(compare_report(compare(f.rotor, f.history), f.rotor))
     assert "no chart was given" in text
     assert "nan" not in text.lower()
@@ -102,12 +102,19 @@ def test_a_comparison_of_nothing_still_reads(flown: tuple[Fleet, Outcome], tmp_p
     assert write_pictures(outcome_pictures(empty, f.rotor), tmp_path / "none") == []
 
 
-def test_pictures_are_written_whole_and_show_every_pair(
-    flown: tuple[Fleet, Outcome], tmp_path: Path
-) -> None:
+@pytest.fixture(scope="module")
+def drawn(flown: tuple[Fleet, Outcome], tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The pictures' files, in a folder that was not there."""
     f, outcome = flown
-    folder = tmp_path / "a" / "figures"
-    paths = write_pictures(outcome_pictures(outcome, f.rotor), folder)
+    folder = tmp_path_factory.mktemp("drawn") / "a" / "figures"
+    return write_pictures(outcome_pictures(outcome, f.rotor), folder)
+
+
+def test_pictures_are_written_whole_and_show_every_pair(
+    flown: tuple[Fleet, Outcome], drawn: list[Path]
+) -> None:
+    _, outcome = flown
+    paths, folder = drawn, drawn[0].parent
     names = {path.stem for path in paths}
     assert names == {
         "change-sensor-1", "change-sensor-2", "skill-by-channel", "error-by-experience",
@@ -127,12 +134,11 @@ def test_pictures_are_written_whole_and_show_every_pair(
     assert len(used) >= 2 * 2 * shown  # both ends, both panels
 
 
-def test_the_same_picture_is_the_same_file(flown: tuple[Fleet, Outcome], tmp_path: Path) -> None:
+def test_the_same_picture_is_the_same_file(
+    flown: tuple[Fleet, Outcome], drawn: list[Path], tmp_path: Path
+) -> None:
     f, outcome = flown
-    one = {
-        p.name: p.read_bytes()
-        for p in write_pictures(outcome_pictures(outcome, f.rotor), tmp_path / "one")
-    }
+    one = {p.name: p.read_bytes() for p in drawn}
     two = {
         p.name: p.read_bytes()
         for p in write_pictures(outcome_pictures(outcome, f.rotor), tmp_path / "two")

@@ -7,19 +7,28 @@ import shutil
 from pathlib import Path
 
 import pandas as pd
+from demo_folder import copied_demo, keep_jobs
 
 import adapt
 from adapt.cli import main
 
 DEMO = Path(__file__).parents[2] / "datasets" / "demo"
+ROTORS = ("MR-101", "MR-102", "MR-107")
+
+
+def few_rotors(folder: Path) -> Path:
+    """Return a copy of the demo's log with three of its rotors."""
+    log = copied_demo(folder / "demo").log
+    runs = pd.read_csv(log / "runs.csv", dtype=str)
+    keep_jobs(log, set(runs.loc[runs["rotor"].isin(ROTORS), "job"]))
+    return log
 
 
 def test_a_plan_says_which_newer_entry_is_suspect_and_how_to_list_it(
     tmp_path: Path, capsys
 ) -> None:
     rotor = adapt.read_rotor(DEMO / "main-rotor.toml")
-    log = tmp_path / "log"
-    shutil.copytree(DEMO / "log", log)
+    log = few_rotors(tmp_path)
     history = adapt.check(rotor, adapt.read_log(log))
     learned = adapt.learn(rotor, history, chart=adapt.read_chart(DEMO / "chart.csv", rotor))
     pairs = history.moves.groupby(["job", "after_run"])["amount"].apply(lambda x: x.abs().max())
@@ -56,8 +65,7 @@ def test_a_plan_says_which_newer_entry_is_suspect_and_how_to_list_it(
 
 def test_pairs_that_agree_on_a_turn_are_told_before_the_moves(tmp_path: Path, capsys) -> None:
     """The demo's pickup slips by a quarter turn before a long job, and nobody logs it."""
-    log = tmp_path / "log"
-    shutil.copytree(DEMO / "log", log)
+    log = few_rotors(tmp_path)
     readings = pd.read_csv(log / "readings.csv", dtype=str)
     runs = pd.read_csv(log / "runs.csv", dtype=str)
     job = "J-054"

