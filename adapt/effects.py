@@ -6,6 +6,8 @@ coefficients come from.
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import helmert
@@ -20,8 +22,12 @@ __all__ = [
     "harmonic_sums",
     "move_amounts",
     "track_changes",
+    "without_rounding",
 ]
 
+ROUNDING = 1e-12
+
+Sums = TypeVar("Sums", npt.NDArray[np.complex128], npt.NDArray[np.float64])
 Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
 
@@ -38,10 +44,21 @@ def harmonic_sums(rotor: Rotor, amounts: npt.ArrayLike, order: int = 1) -> Compl
     """Return X_a = sum_b exp(i n psi_b) * amount(b, a), shape (..., adjuster).
 
     amounts: signed moves in adjuster units, shape (..., blade, adjuster). The change of a reading
-    of that order is sum_a c_a X_a, with c_a the first blade's coefficient per unit.
+    of that order is sum_a c_a X_a, with c_a the first blade's coefficient per unit. Moves that
+    cancel have the sum 0.
     """
     x = np.asarray(amounts, dtype=float)
-    return np.einsum("b,...ba->...a", blade_phasors(rotor, order), x)
+    sums = np.einsum("b,...ba->...a", blade_phasors(rotor, order), x)
+    return without_rounding(sums, np.abs(x).sum(axis=-2))
+
+
+def without_rounding(sums: Sums, size: npt.ArrayLike) -> Sums:
+    """Return sums with 0 for those that are no more than the rounding of their parts.
+
+    size: of the same shape, the sum of the parts' sizes. What is left of parts that cancel would
+    else be taken for a move, and a change that was read for its effect.
+    """
+    return np.where(np.abs(sums) <= ROUNDING * np.asarray(size), 0.0, sums)
 
 
 def channel_sums(rotor: Rotor, amounts: npt.ArrayLike) -> Complex:
@@ -60,7 +77,8 @@ def track_changes(amounts: npt.ArrayLike) -> Real:
     heights are re-centred on the blades' mean. amounts: shape (..., blade, adjuster).
     """
     x = np.asarray(amounts, dtype=float)
-    return x - x.mean(axis=-2, keepdims=True)
+    size = np.abs(x).sum(axis=-2, keepdims=True)
+    return without_rounding(x - x.mean(axis=-2, keepdims=True), size + 0.0 * x)
 
 
 def contrast_changes(amounts: npt.ArrayLike) -> Real:

@@ -13,6 +13,7 @@ from adapt.learning import learn
 from adapt.learning.fitting.learner import fit
 from adapt.learning.rows.runs import runs_of
 from adapt.log import History
+from adapt.outcomes import compare
 from adapt.rotor import Rotor
 
 
@@ -84,6 +85,51 @@ def test_an_unseen_rotors_intervals_hold_for_a_new_rotor(
     new = new + 1j * f.type_ * 0.12 * rng.standard_normal(new.shape)
     share = (np.abs((new - learned.unseen.mean).real) < 1.96 * sd).mean()
     assert 0.92 < share < 0.98
+
+
+def test_moves_that_cancel_around_the_disc_teach_no_effect_of_their_adjuster() -> None:
+    """Without a chart nothing else says what it does: the answer is that it is not known."""
+    f = fleet(np.random.default_rng(3), rotors=4, jobs=2, runs=4)
+    others = f.history.moves[f.history.moves.adjuster != "hub weight"]
+    alike = pd.DataFrame(
+        [(job, run, blade, "hub weight", 70.0)
+         for job, run in zip(f.history.runs.job, f.history.runs.run, strict=True)
+         for blade in f.rotor.blades],
+        columns=others.columns,
+    )  # fmt: skip
+    plain = learn(f.rotor, replace(f.history, moves=others))
+    with_them = learn(f.rotor, replace(f.history, moves=pd.concat([others, alike])))
+    assert np.isnan(with_them.type_.mean[:, 0]).all()
+    assert np.isnan(with_them.type_.track_mean[:, 0]).all()
+    np.testing.assert_allclose(with_them.type_.mean[:, 1:], plain.type_.mean[:, 1:], rtol=1e-6)
+    for serial, own in plain.rotors.items():
+        assert np.isnan(with_them.rotors[serial].mean[:, 0]).all()
+        np.testing.assert_allclose(with_them.rotors[serial].mean[:, 1:], own.mean[:, 1:], rtol=1e-6)
+
+
+def test_adjusters_always_moved_in_one_proportion_are_not_known_apart() -> None:
+    """Nor does any run say then whether a rotor changed."""
+    f = fleet(np.random.default_rng(3), rotors=4, jobs=2, runs=4)
+    moves = [
+        (job, run, str(1 + k % 4), adjuster, (1 + k % 3) * step)
+        for k, (job, run) in enumerate(zip(f.history.runs.job, f.history.runs.run, strict=True))
+        for adjuster, step in (("hub weight", 10.0), ("trim tab", 0.5))
+        if run != "3"
+    ]
+    table = pd.DataFrame(moves, columns=f.history.moves.columns)
+    found = learn(f.rotor, replace(f.history, moves=table))
+    assert np.isnan(found.type_.mean).all()
+    assert found.health == ()
+
+
+def test_a_small_log_without_a_chart_is_learned_run_by_run() -> None:
+    """Its first moves of hub weights cancel around the disc."""
+    f = fleet(np.random.default_rng(28), rotors=4, jobs=2, runs=4)
+    found = compare(f.rotor, f.history).predictions
+    learned = found[(found["method"] == "learned") & found["sensor"].notna()]
+    foretold = np.array(learned["predicted"].tolist(), dtype=complex)
+    assert np.isfinite(foretold).any()
+    assert np.nanmax(np.abs(foretold)) < 10.0
 
 
 def test_a_wrong_chart_is_overruled(large: tuple[Fleet, Coefficients]) -> None:

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -87,10 +88,34 @@ def test_opposite_moves_that_cancel_are_no_pair_that_taught() -> None:
     ).moves  # fmt: skip
     rows = rows_of(rotor, runs_of(rotor, replace(log, moves=moves)))
     assert rows.moved[0, 0, 0] == 0
+    assert not rows.x.any()  # not even by rounding: divided by, it would be an effect
     doubled = replace(rotor, sensors=(replace(rotor.sensors[0], order=2),))
     rows = rows_of(doubled, runs_of(doubled, replace(log, moves=moves)))
     assert rows.moved[0, 0, 0] == 1
     assert abs(rows.x[0, 0, 0]) == pytest.approx(20.0)
+
+
+def test_moves_that_cancel_over_a_gap_are_none() -> None:
+    rotor, log = one_job(4, [0, 3], [1, 1])
+    moves = history(
+        [], [], moves=[("J", str(run), "2", "hub weight", amount)
+                       for run, amount in enumerate((0.1, 0.2, -0.3))]
+    ).moves  # fmt: skip
+    rows = rows_of(rotor, runs_of(rotor, replace(log, moves=moves)))
+    assert rows.live.sum() == 1
+    assert not rows.x.any()
+
+
+def test_all_blades_moved_alike_lift_none_against_another() -> None:
+    f = fleet(np.random.default_rng(1), invented_rotor(blades=5), rotors=1, jobs=1, runs=3)
+    moves = pd.DataFrame(
+        [("J000-0", "1", blade, "trim tab", 0.7) for blade in f.rotor.blades],
+        columns=f.history.moves.columns,
+    )
+    runs = runs_of(f.rotor, replace(f.history, moves=moves))
+    assert runs.amounts.any()
+    assert not track_rows(f.rotor, runs, runs.starts).x.any()
+    assert not rows_of(f.rotor, runs).x.any()
 
 
 def test_a_regime_with_a_blade_missing_has_no_track_rows() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from adapt.effects import without_rounding
 from adapt.learning.health.cases import Cases
 
 __all__ = ["Whitened", "whiten", "with_rest_of_fleet"]
@@ -53,9 +54,12 @@ class Whitened:
         )
 
     def read_only(self) -> Whitened:
-        """Return the rows without the runs in which nothing is left, in the same order."""
+        """Return the rows without the runs in which nothing is left, in the same order.
+
+        One row at least is kept, for what goes through rows to have some.
+        """
         some = self.live.any(axis=(2, 3))
-        most = int(some.sum(axis=1).max(initial=0))
+        most = max(1, int(some.sum(axis=1).max(initial=0)))
         if most == some.shape[1]:
             return self
         at = np.argsort(~some, axis=1, kind="stable")[:, :most]
@@ -75,11 +79,12 @@ def whiten(cases: Cases, parts: Array | None = None) -> Whitened:
     """
     count, length, sensors, regimes = cases.readings.shape
     adjusters = cases.moves.shape[4]
-    moved = cases.moves.sum(axis=3)[:, None]
+    sums = without_rounding(cases.moves.sum(axis=3), np.abs(cases.moves).sum(axis=3))
+    moved = sums[:, None]
     moved = moved if parts is None else np.concatenate([moved, parts], axis=1)
     moved = moved[:, :, :, :, None, :] * cases.known[:, None, None]
     unknown = np.asarray(~np.isfinite(cases.mean))
-    cut = ((np.abs(cases.moves).sum(axis=3)[:, :, :, None] > 0) & unknown[:, None]).any(axis=4)
+    cut = ((sums[:, :, :, None] != 0) & unknown[:, None]).any(axis=4)
     read = np.asarray(~np.isnan(cases.readings))
     values = np.where(read, cases.readings, 0.0)
 

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import eigh
 
+from adapt.effects import without_rounding
 from adapt.learning.rows.runs import Runs, orders, track_contrasts, track_moves, vibration_moves
 from adapt.rotor import Rotor
 
@@ -176,7 +177,10 @@ def _rows(
             first = members[0]
             steps = at[:-1] - at[0]
             between = slice(low + at[0] + 1, low + at[-1] + 1)
-            change = np.add.reduceat(x[kind[first], between], steps)
+            change = without_rounding(
+                np.add.reduceat(x[kind[first], between], steps),
+                np.add.reduceat(np.abs(x[kind[first], between]), steps),
+            )
             d = np.diff(values[low + at][:, members], axis=0)
             owner = int(unit[low, first])
             moved[owner, members] += (np.abs(change) > MOVED).any(axis=1).sum(axis=0)

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from adapt.effects import contrasts, harmonic_sums
+from adapt.effects import contrasts, harmonic_sums, without_rounding
 from adapt.log import History
 from adapt.rotor import Rotor
 
@@ -224,7 +224,8 @@ def track_moves(runs: Runs) -> Real:
     Contrasts are orthogonal to the blades' mean, so centring the heights changes nothing here.
     """
     result: Real = np.einsum("kb,rba->rka", contrasts(runs.amounts.shape[1]), runs.amounts)
-    return result
+    size = np.abs(runs.amounts).sum(axis=1, keepdims=True)
+    return without_rounding(result, np.broadcast_to(size, result.shape))
 
 
 def orders(rotor: Rotor) -> tuple[tuple[int, ...], Whole]:
