@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 from shutil import rmtree
 
+import numba.core.config
 import pytest
 
 from adapt.compiling import cache_folder
@@ -109,11 +110,16 @@ def test_a_place_that_cannot_be_written_is_passed_over(tmp_path: Path) -> None:
         assert lines[1].startswith("12.0")
 
 
+def in_the_users_cache(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make a place the user's cache, whatever numba was told when it was imported."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(place))
+    monkeypatch.setattr(numba.core.config, "CACHE_DIR", "")
+
+
 def test_the_folder_is_named_after_the_package_and_every_source(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    in_the_users_cache(tmp_path, monkeypatch)
 
     def found(name: str) -> Path | None:
         cache_folder.cache_clear()
@@ -133,7 +139,7 @@ def test_the_folder_is_named_after_the_package_and_every_source(
 def test_folders_that_nobody_uses_any_more_are_removed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    in_the_users_cache(tmp_path, monkeypatch)
     made = package(tmp_path)
     old, lately = tmp_path / "adapt" / "loops-old", tmp_path / "adapt" / "loops-lately"
     for folder, days in ((old, 91), (lately, 89)):

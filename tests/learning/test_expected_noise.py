@@ -97,7 +97,7 @@ def test_early_predictions_of_track_hold_as_often_as_they_say() -> None:
     """
     held: dict[int, list[float]] = {0: [], 1: [], 2: []}
     rotor = invented_rotor(sensors=1, regimes=4)
-    for seed in range(24):
+    for seed in range(16):
         f = fleet(np.random.default_rng(900 + seed), rotor, rotors=3, jobs=1, runs=4)
         found = adapt.compare(rotor, f.history, f.chart).predictions
         found = found[found["sensor"].isna() & (found["method"] == "learned")]

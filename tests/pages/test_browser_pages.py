@@ -96,7 +96,7 @@ def looked(browser: Any, served: Any) -> Looked:
     left += [*links(page, served.address), *BESIDE]
     while left:
         path = left.pop(0)
-        if kind(path) in seen and path not in BESIDE:
+        if path in found.html or (kind(path) in seen and path not in BESIDE):
             continue
         seen.add(kind(path))
         somebody.expects(*(["status of 400", "status of 404"] if path in WRONG else []))
