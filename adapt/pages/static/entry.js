@@ -31,7 +31,8 @@
       else if (e.name in values) e.value = values[e.name];
     }
   };
-  const differs = (values) => Object.entries(values).some(([n, v]) => n !== "angles" && v !== (shown[n] || "") && !(n === "started" && v === (shown[n] || "").slice(0, 16)));
+  const asShown = (name, value) => name === "angles" || value === (shown[name] || "") || (name === "started" && value === (shown[name] || "").slice(0, 16));
+  const differs = (values) => Object.entries(values).some(([name, value]) => !asShown(name, value));
   const keepDraft = () => {
     const values = typed();
     try {
@@ -178,7 +179,12 @@
     // What nobody typed here shows what stands there now; what was typed stays, beside what came meanwhile.
     const meanwhile = {};
     const values = { ...draft.values };
+    const already = typed(); // before this script ran
     for (const [name, value] of Object.entries(draft.values)) {
+      if (name in already && !asShown(name, already[name])) {
+        values[name] = already[name];
+        continue;
+      }
       const before = draft.was[name] || "";
       const now = shown[name] || "";
       if (name !== "angles" && value === before) values[name] = now;
