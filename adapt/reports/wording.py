@@ -24,8 +24,10 @@ __all__ = [
     "bar",
     "chance_in_words",
     "count",
+    "date",
     "date_and_time",
     "height",
+    "how_written",
     "joined",
     "number",
     "own_phase_deg",
@@ -33,6 +35,7 @@ __all__ = [
     "printable",
     "share",
     "share_between",
+    "shortest",
     "signed",
     "sure_digits",
     "track_decimals",
@@ -54,6 +57,11 @@ class Written:
 _USUAL = Written()
 _written: ContextVar[Written] = ContextVar("written", default=_USUAL)
 _DATES = {"year": "%Y-%m-%d", "day": "%d.%m.%Y", "month": "%m/%d/%Y"}
+
+
+def how_written() -> Written:
+    """Return how the reader writes for whom things are worded now."""
+    return _written.get()
 
 
 @contextmanager
@@ -119,6 +127,15 @@ def number(value: float | None, decimals: int = 2) -> str:
     if math.isinf(value):
         return "no end" if value > 0 else "-no end"
     return _decimal(f"{round(value, decimals) + 0.0:.{decimals}f}")
+
+
+def shortest(value: float) -> str:
+    """Return a number with no more digits than it has.
+
+    >>> shortest(0.2), shortest(3.0)
+    ('0.2', '3')
+    """
+    return _decimal(f"{value:g}")
 
 
 def height(value: float | None, decimals: int = 1) -> str:
@@ -265,6 +282,16 @@ def date_and_time(moment: Any) -> str:
             return str(moment).replace("T", " ")[:16]
     day = _DATES[_written.get().dates]
     return str(moment.strftime(f"{day} %H:%M" if moment.hour or moment.minute else day))
+
+
+def date(moment: datetime) -> str:
+    """Return a date without its time.
+
+    >>> with written_as(Written(",", "day")):
+    ...     date(datetime(2025, 3, 2, 14, 10))
+    '02.03.2025'
+    """
+    return moment.strftime(_DATES[_written.get().dates])
 
 
 def printable(text: str) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from adapt.reports.pictures.drawing import BEFORE, FAINT, INK, OVER
-from adapt.reports.wording import number
+from adapt.reports.wording import number, shortest
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -84,7 +84,7 @@ def draw_face(
         )  # fmt: skip
     for ring in rings:
         at = face.turned(ring / face.reach, _RINGS_AT_DEG)
-        _written(axes, at, f"{ring:g}", BEFORE if ring is not rings[-1] else INK)
+        _written(axes, at, shortest(ring), BEFORE if ring is not rings[-1] else INK)
     for limit in dict.fromkeys(limits):
         axes.add_patch(
             Circle(

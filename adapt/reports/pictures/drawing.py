@@ -14,7 +14,7 @@ from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from adapt.reports.layout import Picture
-from adapt.reports.wording import printable
+from adapt.reports.wording import how_written, printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,7 +59,7 @@ def empty_axes(figure: Figure, left: float, bottom: float, width: float, height:
 
 
 def as_svg(picture: Picture) -> bytes:
-    """Return a picture as an SVG document, the same bytes for the same picture."""
+    """Return a picture as an SVG document, the same bytes for the same picture and reader."""
     return _drawn(picture, "svg", metadata={"Date": None, "Title": printable(picture.title)})
 
 
@@ -97,6 +97,10 @@ def _drawn(picture: Picture, kind: str, **settings: Any) -> bytes:
         figure = picture.draw()
         for text in figure.findobj(Text):
             text.set_text(printable(text.get_text()))
+        if how_written().decimal == ",":
+            from adapt.reports.pictures.commas import with_commas
+
+            with_commas(figure)
         warnings.filterwarnings("ignore", message="Glyph .* missing")  # it shows as a box
         figure.savefig(content, format=kind, facecolor="white", **settings)
     return content.getvalue()

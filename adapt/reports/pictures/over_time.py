@@ -13,6 +13,7 @@ from adapt.phasor import clock_text
 from adapt.reports.layout import Picture
 from adapt.reports.learning.effect_cells import at_clock, interval
 from adapt.reports.pictures.drawing import FAINT, INK, OVER, WELL, plain_name, sheet
+from adapt.reports.wording import date
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -172,11 +173,11 @@ def _dates(axes: Axes, times: Sequence[datetime]) -> None:
     at = _places(times)
     axes.set_xlim(at[0] - 0.5 - 0.1 * (at[-1] - at[0]), at[-1] + 0.5 + 0.1 * (at[-1] - at[0]))
     first, last = times[0], times[-1]
-    if f"{first:%Y-%m-%d}" == f"{last:%Y-%m-%d}":
-        axes.set_xticks([(at[0] + at[-1]) / 2], [f"{first:%Y-%m-%d}"])
+    if date(first) == date(last):
+        axes.set_xticks([(at[0] + at[-1]) / 2], [date(first)])
     else:
         nearest = min(range(len(at)), key=lambda k: abs(at[k] - (at[0] + at[-1]) / 2))
         room = min(at[nearest] - at[0], at[-1] - at[nearest]) > 0.3 * (at[-1] - at[0])
         shown = [0, nearest, len(at) - 1] if room else [0, len(at) - 1]
-        axes.set_xticks([at[k] for k in shown], [f"{times[k]:%Y-%m-%d}" for k in shown])
+        axes.set_xticks([at[k] for k in shown], [date(times[k]) for k in shown])
     axes.set_xlabel("published")
