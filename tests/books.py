@@ -9,6 +9,7 @@ from itertools import count
 from pathlib import Path
 
 import psycopg
+from demo_folder import keep_jobs
 
 import adapt
 from adapt.database.making import new_logbook
@@ -59,12 +60,8 @@ def written(folder: Path, rows: Rows) -> Path:
 
 def part_of_demo(folder: Path, jobs: Container[str]) -> Path:
     """Write the demo's log into a folder, only those jobs of it."""
-    folder.mkdir(exist_ok=True, parents=True)
-    for file in sorted((DEMO / "log").glob("*.csv")):
-        header, *lines = file.read_text(encoding="utf-8").splitlines()
-        at = header.split(",").index("job")
-        own = [line for line in lines if line.split(",")[at] in jobs]
-        (folder / file.name).write_text("\n".join([header, *own, ""]), encoding="utf-8")
+    shutil.copytree(DEMO / "log", folder, dirs_exist_ok=True)
+    keep_jobs(folder, jobs)
     return folder
 
 

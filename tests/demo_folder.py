@@ -5,7 +5,9 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
+from collections.abc import Container
 from pathlib import Path
 
 from adapt.scenario import Demo
@@ -15,17 +17,7 @@ KEPT = Path(__file__).parents[1] / "datasets" / "demo"
 
 def demo_in(folder: Path) -> Demo:
     """Return where the demo's files are in a folder that holds it."""
-    return Demo(
-        folder=folder,
-        main_rotor=folder / "main-rotor.toml",
-        tail_rotor=folder / "tail-rotor.toml",
-        main_chart=folder / "chart.csv",
-        tail_chart=folder / "tail-chart.csv",
-        tail_points=folder / "tail-points.csv",
-        log=folder / "log",
-        main_job="J-058",
-        tail_job="J-057",
-    )
+    return Demo.within(folder, "J-058", "J-057")
 
 
 def copied_demo(folder: Path) -> Demo:
@@ -34,7 +26,13 @@ def copied_demo(folder: Path) -> Demo:
     return demo_in(folder)
 
 
-def keep_jobs(log: Path, kept: set[str]) -> None:
+def jobs_with(log: Path, column: str, *texts: str) -> set[str]:
+    """Return the jobs of a log whose runs have one of some texts in a column."""
+    with (log / "runs.csv").open(encoding="utf-8", newline="") as file:
+        return {row["job"] for row in csv.DictReader(file) if row[column] in texts}
+
+
+def keep_jobs(log: Path, kept: Container[str]) -> None:
     """Leave only some jobs in a log."""
     for path in sorted(log.glob("*.csv")):
         header, *lines = path.read_text(encoding="utf-8").splitlines(keepends=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 import re
@@ -12,7 +11,7 @@ from pathlib import Path
 import pypdf
 import pytest
 from books import DEMO, demo_rotors, fresh, imported, to_write
-from demo_folder import copied_demo, keep_jobs
+from demo_folder import copied_demo, jobs_with, keep_jobs
 
 from adapt.cli import main
 from adapt.logbook.jobs import set_status
@@ -34,9 +33,7 @@ def learned(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def few(learned: Path) -> Path:
     """The log of two rotors: what was known when a job began is learned sooner."""
     log = Path(shutil.copytree(learned.parent / "demo" / "log", learned.parent / "few"))
-    with (log / "runs.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    keep_jobs(log, {r["job"] for r in rows if r["rotor"] in ("MR-101", "MR-108")})
+    keep_jobs(log, jobs_with(log, "rotor", "MR-101", "MR-108"))
     return log
 
 

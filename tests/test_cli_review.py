@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import json
 from pathlib import Path
 
 import pytest
-from demo_folder import copied_demo, keep_jobs
+from demo_folder import copied_demo, jobs_with, keep_jobs
 
 from adapt.cli import main
 from adapt.scenario import Demo
@@ -17,9 +16,7 @@ from adapt.scenario import Demo
 def demo(tmp_path: Path) -> Demo:
     """A copy of the demo that a test may write into, with three of its rotors."""
     demo = copied_demo(tmp_path / "demo")
-    with (demo.log / "runs.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    keep_jobs(demo.log, {r["job"] for r in rows if r["rotor"] in ("MR-102", "MR-104", "MR-105")})
+    keep_jobs(demo.log, jobs_with(demo.log, "rotor", "MR-102", "MR-104", "MR-105"))
     return demo
 
 

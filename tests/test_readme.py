@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import csv
 import io
 import json
 import re
@@ -13,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from demo_folder import copied_demo, keep_jobs
+from demo_folder import copied_demo, jobs_with, keep_jobs
 
 from adapt.cli import main
 from adapt.commands import COMMANDS, parser
@@ -126,9 +125,7 @@ def test_the_python_of_the_readme_runs_in_the_demo_folder(
 ) -> None:
     """With the jobs of three rotors: what the whole log gives is shown above."""
     demo = copied_demo(tmp_path / "demo")
-    with (demo.log / "runs.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    keep_jobs(demo.log, {r["job"] for r in rows if r["rotor"] in ("MR-101", "MR-102", "MR-107")})
+    keep_jobs(demo.log, jobs_with(demo.log, "rotor", "MR-101", "MR-102", "MR-107"))
     monkeypatch.chdir(demo.folder)
     code = re.search(r"```python\n(.*?)```", README, re.DOTALL)
     assert code is not None

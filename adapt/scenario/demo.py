@@ -62,6 +62,21 @@ class Demo:
     main_job: str
     tail_job: str
 
+    @classmethod
+    def within(cls, folder: Path, main_job: str, tail_job: str) -> Demo:
+        """Return where the files are in a folder that holds the demo."""
+        return cls(
+            folder=folder,
+            main_rotor=folder / "main-rotor.toml",
+            tail_rotor=folder / "tail-rotor.toml",
+            main_chart=folder / "chart.csv",
+            tail_chart=folder / "tail-chart.csv",
+            tail_points=folder / "tail-points.csv",
+            log=folder / "log",
+            main_job=main_job,
+            tail_job=tail_job,
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Truth:
@@ -113,17 +128,7 @@ def write_demo(folder: str | PathLike[str]) -> Demo:
             _write_whole(target, content)
     except OSError as error:
         raise BadInput(f"{target} cannot be written: {error.strerror}; nothing was left") from error
-    return Demo(
-        folder=target,
-        main_rotor=target / "main-rotor.toml",
-        tail_rotor=target / "tail-rotor.toml",
-        main_chart=target / "chart.csv",
-        tail_chart=target / "tail-chart.csv",
-        tail_points=target / "tail-points.csv",
-        log=target / "log",
-        main_job=true.main_job,
-        tail_job=true.tail_job,
-    )
+    return Demo.within(target, true.main_job, true.tail_job)
 
 
 def _content(true: Truth) -> dict[str, bytes]:

@@ -7,7 +7,7 @@ import shutil
 from pathlib import Path
 
 import pandas as pd
-from demo_folder import copied_demo, keep_jobs
+from demo_folder import copied_demo, jobs_with, keep_jobs
 
 import adapt
 from adapt.cli import main
@@ -19,8 +19,7 @@ ROTORS = ("MR-101", "MR-102", "MR-107")
 def few_rotors(folder: Path) -> Path:
     """Return a copy of the demo's log with three of its rotors."""
     log = copied_demo(folder / "demo").log
-    runs = pd.read_csv(log / "runs.csv", dtype=str)
-    keep_jobs(log, set(runs.loc[runs["rotor"].isin(ROTORS), "job"]))
+    keep_jobs(log, jobs_with(log, "rotor", *ROTORS))
     return log
 
 

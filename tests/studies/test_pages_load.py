@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import sys
 from pathlib import Path
 
 import pytest
-from demo_folder import copied_demo, keep_jobs
+from demo_folder import copied_demo, jobs_with, keep_jobs
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "studies"))
 
@@ -20,9 +19,7 @@ def test_few_people_are_all_answered_and_nothing_is_lost(
 ) -> None:
     """On the tail rotors alone, which are learned from and planned for in no time."""
     demo = copied_demo(tmp_path / "demo")
-    with (demo.log / "runs.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    keep_jobs(demo.log, {r["job"] for r in rows if r["design"] == "tail rotor"})
+    keep_jobs(demo.log, jobs_with(demo.log, "design", "tail rotor"))
     monkeypatch.setattr(pages_load, "DEMO", demo.folder)
     monkeypatch.setattr(pages_load, "DESIGNS", {"tail": "tail-chart.csv"})
     place = tmp_path / "fleet.logbook"
