@@ -55,7 +55,7 @@ def harmonic_sums(rotor: Rotor, amounts: npt.ArrayLike, order: int = 1) -> Compl
 def without_rounding(sums: Sums, size: npt.ArrayLike) -> Sums:
     """Return sums with 0 for those that are no more than the rounding of their parts.
 
-    size: of the same shape, the sum of the parts' sizes. What is left of parts that cancel would
+    size: the sum of the parts' sizes, of a shape that fits. What is left of parts that cancel would
     else be taken for a move, and a change that was read for its effect.
     """
     return np.where(np.abs(sums) <= ROUNDING * np.asarray(size), 0.0, sums)
@@ -77,17 +77,18 @@ def track_changes(amounts: npt.ArrayLike) -> Real:
     heights are re-centred on the blades' mean. amounts: shape (..., blade, adjuster).
     """
     x = np.asarray(amounts, dtype=float)
-    size = np.abs(x).sum(axis=-2, keepdims=True)
-    return without_rounding(x - x.mean(axis=-2, keepdims=True), size + 0.0 * x)
+    return x - x.mean(axis=-2, keepdims=True)
 
 
 def contrast_changes(amounts: npt.ArrayLike) -> Real:
-    """Return the change of each height contrast for one unit of coefficient, (contrast, adjuster).
+    """Return what one unit of coefficient does to each height contrast, (..., contrast, adjuster).
 
-    amounts: (blade, adjuster).
+    amounts: (..., blade, adjuster). Contrasts are orthogonal to the blades' mean, so centring the
+    heights changes nothing here. Blades that are moved alike change 0.
     """
-    lift = track_changes(amounts)
-    return contrasts(len(lift)) @ lift
+    x = np.asarray(amounts, dtype=float)
+    changes = np.einsum("kb,...ba->...ka", contrasts(x.shape[-2]), x)
+    return without_rounding(changes, np.abs(x).sum(axis=-2, keepdims=True))
 
 
 def contrasts(blades: int) -> Real:

@@ -25,7 +25,7 @@ import pandas as pd
 
 from adapt.coefficients import Coefficients, Noise, Posterior
 from adapt.coefficients.values import component_sd
-from adapt.effects import contrasts, harmonic_sums
+from adapt.effects import contrast_changes, harmonic_sums
 from adapt.learning.next_moves import Moves, possible_steps
 from adapt.rotor import Rotor
 from adapt.rotor.usual import usual_amounts
@@ -175,8 +175,7 @@ class _Asked:
         moved = (table != 0).sum(axis=1)
         if self.of_track:
             pair = noise.track_run_var_after(moved) + 2.0 * noise.track_reading_var
-            basis = contrasts(len(rotor.blades))
-            x = [np.einsum("mb,cba->cma", basis, table)]
+            x: list[npt.NDArray[Any]] = [contrast_changes(table)]
         else:
             pair = noise.run_var_after(moved) + 2.0 * noise.reading_var
             x = [harmonic_sums(rotor, table, s.order)[:, None, :] for s in rotor.sensors]

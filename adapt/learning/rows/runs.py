@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from adapt.effects import contrasts, harmonic_sums, without_rounding
+from adapt.effects import contrast_changes, contrasts, harmonic_sums
 from adapt.log import History
 from adapt.rotor import Rotor
 
@@ -219,13 +219,8 @@ def vibration_moves(rotor: Rotor, runs: Runs) -> Complex:
 
 
 def track_moves(runs: Runs) -> Real:
-    """Return what unit coefficients do to each contrast, shape (run, contrast, adjuster).
-
-    Contrasts are orthogonal to the blades' mean, so centring the heights changes nothing here.
-    """
-    result: Real = np.einsum("kb,rba->rka", contrasts(runs.amounts.shape[1]), runs.amounts)
-    size = np.abs(runs.amounts).sum(axis=1, keepdims=True)
-    return without_rounding(result, np.broadcast_to(size, result.shape))
+    """Return what unit coefficients do to each contrast, shape (run, contrast, adjuster)."""
+    return contrast_changes(runs.amounts)
 
 
 def orders(rotor: Rotor) -> tuple[tuple[int, ...], Whole]:

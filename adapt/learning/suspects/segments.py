@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from adapt.coefficients import Noise
-from adapt.effects import contrasts, harmonic_sums
+from adapt.effects import contrast_changes, contrasts, harmonic_sums
 from adapt.learning.rows.runs import Runs, orders
 from adapt.rotor import Rotor
 
@@ -135,7 +135,7 @@ class Segments:
         listed, _ = orders(self.rotor)
         x = [harmonic_sums(self.rotor, amounts, n) for n in listed]
         if len(self.motion) > self.channels:
-            lift = np.einsum("kb,...ba->k...a", contrasts(len(self.rotor.blades)), amounts)
+            lift = np.moveaxis(contrast_changes(amounts), -2, 0)
             x += [part.astype(complex) for part in lift]
         return np.stack(x, axis=-2)
 
