@@ -175,7 +175,7 @@ class _Asked:
         moved = (table != 0).sum(axis=1)
         if self.of_track:
             pair = noise.track_run_var_after(moved) + 2.0 * noise.track_reading_var
-            x: list[npt.NDArray[Any]] = [contrast_changes(table)]
+            x: list[Array] = [contrast_changes(table)]
         else:
             pair = noise.run_var_after(moved) + 2.0 * noise.reading_var
             x = [harmonic_sums(rotor, table, s.order)[:, None, :] for s in rotor.sensors]
