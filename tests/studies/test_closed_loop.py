@@ -99,12 +99,9 @@ def test_as_many_workers_as_you_like_give_the_same(monkeypatch: pytest.MonkeyPat
 
 
 def test_the_fleet_needs_fewer_corrections_than_the_chart() -> None:
-    """Two jobs on which the chart is far enough off to matter, and one on which it is not.
-
-    Whoever knew no more than the chart on one of the two would need more than half of its many.
-    """
+    """Ten jobs as they are drawn: on most the chart is near enough, on some far off."""
     found = []
-    for seed in (6, 8, 9):
+    for seed in range(10):
         night = night_of(seed, Setting("model"))
         fleet = loop.learned_from_fleet(night)
         known = {
@@ -115,7 +112,7 @@ def test_the_fleet_needs_fewer_corrections_than_the_chart() -> None:
         found += [loop.to_limits(night, loop.planner(c), (k,))[0] for k, c in known.items()]
     cells = Cells(found)
     needed = {cell: cells.column(cell, "corrections").mean() for cell in cells.by_cell}
-    assert needed["oracle",] <= needed["fleet",] < needed["chart",] / 2
+    assert needed["oracle",] <= needed["fleet",] < needed["chart",] - 0.5
 
 
 @pytest.mark.usefixtures("few_others")
