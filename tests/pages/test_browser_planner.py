@@ -185,7 +185,10 @@ def enters_the_run_that_was_predicted(page: Page, planned: Plan, rotor: Rotor) -
 
 
 def closes(page: Page) -> None:
-    page.get_by_label("Closed with run 2, released by").fill("N. Example")
+    released = page.get_by_label("Closed with run 2, released by")
+    released.fill("N. Example")
+    page.reload()
+    expect(released).to_have_value("N. Example")
     page.get_by_role("button", name="Close the job").click()
     expect(page.locator("main")).to_contain_text(
         "Status: closed with run 2, released by N. Example"

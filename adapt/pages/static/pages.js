@@ -56,5 +56,17 @@
     });
     main.prepend(told);
   }
+  // Short forms of one state: what was typed is there again as long as that state is.
+  for (const short of document.querySelectorAll("form[data-keep]")) {
+    const key = "adapt short " + short.dataset.keep;
+    const texts = [...short.elements].filter((e) => e.type === "text" && e.name);
+    const keep = () => {
+      try { sessionStorage.setItem(key, JSON.stringify(texts.map((e) => e.value))); } catch { /* the browser keeps none */ }
+    };
+    try {
+      (JSON.parse(sessionStorage.getItem(key)) || []).forEach((value, k) => { if (texts[k] && !texts[k].value) texts[k].value = value; });
+    } catch { /* the browser keeps none */ }
+    short.addEventListener("input", keep);
+  }
   for (const button of document.querySelectorAll("[data-print]")) button.addEventListener("click", () => print());
 })();
