@@ -76,7 +76,8 @@ def _cure_track(
     about_mean = heights[regime] - heights[regime].mean()
     blade = int(np.abs(about_mean).argmax())
     amount = -about_mean[blade] / chart.track_mean[regime, adjuster]
-    moves[blade, adjuster] = _whole(rotor, adjuster, amount, low, high, blade)
+    at = np.array([blade]), np.array([adjuster])
+    moves[at] = _whole(rotor, at[1], amount, low[at], high[at])
     return moves
 
 
@@ -96,46 +97,40 @@ def _cure(
     a range is liked better than one towards it.
     """
     n = len(rotor.blades)
-    passes = 2 * np.pi * np.arange(n) / n
     usual = np.array([a.largest_move or np.ptp(a.fitted_range) for a in rotor.adjusters])
     labour = np.array([a.minutes or 15.0 for a in rotor.adjusters]) / 60.0
     half = np.array([np.ptp(a.fitted_range) for a in rotor.adjusters]) / 2
     cost = labour * liking
-    best, moves = np.inf, np.zeros_like(low)
-    columns = [
-        (b, a)
-        for a in range(len(rotor.adjusters))
-        for b in range(n)
-        if np.isfinite(per_unit[:, a]).all()
-    ]
+    known = [a for a in range(len(rotor.adjusters)) if np.isfinite(per_unit[:, a]).all()]
+    places = np.array([(b, a) for a in known for b in range(n)], dtype=np.intp).reshape(-1, 2)
+    effects = per_unit[:, places[:, 1]] * np.exp(2j * np.pi * places[:, 0] / n)
     wanted = np.concatenate([-readings.real, -readings.imag])
-    for chosen in [*[(c,) for c in columns], *combinations(columns, 2)]:
-        effect = np.stack([per_unit[:, a] * np.exp(1j * passes[b]) for b, a in chosen], axis=1)
-        parts = np.vstack([effect.real, effect.imag])
-        amounts = np.linalg.lstsq(parts, wanted, rcond=1e-6)[0]
-        done = np.array(
-            [_whole(rotor, a, x, low, high, b) for (b, a), x in zip(chosen, amounts, strict=True)]
-        )
-        left = np.abs(readings + effect @ done).max() / np.abs(readings).max()
-        effort = sum(
-            cost[a] * (0.4 + abs(x) / usual[a])
-            + 0.1 * max(0.0, abs(crowded[b, a] + x / half[a]) ** 3 - abs(crowded[b, a]) ** 3)
-            for (b, a), x in zip(chosen, done, strict=True)
-        )
-        if left + effort < best and done.any():
-            best, moves = left + effort, np.zeros_like(low)
-            for (b, a), x in zip(chosen, done, strict=True):
-                moves[b, a] = x
+    best, moves = np.inf, np.zeros_like(low)
+    for changes in range(1, min(2, len(places)) + 1):
+        chosen = np.array(list(combinations(range(len(places)), changes)))
+        b, a = places[chosen, 0], places[chosen, 1]
+        effect = effects[:, chosen].transpose(1, 0, 2)
+        amounts = np.linalg.pinv(np.concatenate([effect.real, effect.imag], axis=1), 1e-6) @ wanted
+        done = _whole(rotor, a, amounts, low[b, a], high[b, a])
+        left = np.abs(readings + (effect @ done[..., None])[..., 0]).max(axis=1)
+        towards_end = np.abs(crowded[b, a] + done / half[a]) ** 3 - np.abs(crowded[b, a]) ** 3
+        effort = cost[a] * (0.4 + np.abs(done) / usual[a]) + 0.1 * np.maximum(0.0, towards_end)
+        total = left / np.abs(readings).max() + effort.sum(axis=1)
+        total[~done.any(axis=1)] = np.inf
+        first = int(total.argmin())
+        if total[first] < best:
+            best, moves = total[first], np.zeros_like(low)
+            moves[b[first], a[first]] = done[first]
     return moves
 
 
-def _whole(rotor: Rotor, adjuster: int, amount: float, low: Real, high: Real, blade: int) -> float:
-    """Return the amount in whole steps, within what the hardware allows."""
-    step = rotor.adjusters[adjuster].step
-    steps = round(amount / step)
-    least = -np.floor(-low[blade, adjuster] / step + 1e-6)
-    most = np.floor(high[blade, adjuster] / step + 1e-6)
-    return float(np.clip(steps, least, most) * step)
+def _whole(
+    rotor: Rotor, adjuster: npt.NDArray[np.intp], amount: Real, low: Real, high: Real
+) -> Real:
+    """Return amounts in whole steps, from low to high; all arguments of one shape."""
+    step = np.array([a.step for a in rotor.adjusters])[adjuster]
+    least, most = -np.floor(-low / step + 1e-6), np.floor(high / step + 1e-6)
+    return np.asarray(np.clip(np.round(amount / step), least, most) * step)
 
 
 def _room(rotor: Rotor, fitted: Real) -> tuple[Real, Real]:
