@@ -137,7 +137,7 @@ class Tried:
     """Every plan of at most MOVES moves that the hardware and a rule allow, by definition."""
 
     def __init__(self, job: Job, kind: Kind, hedged: bool) -> None:
-        self.job, self.kind = job, kind
+        self.job, self.kind, self.variables = job, kind, variables_of(job)
         self.problem = arrays_of(job, MOVES, hedged)
         plans = np.concatenate([every_plan(job, moves) for moves in range(MOVES + 1)])
         self.plans = plans[kind.keeps(job, self.amounts(plans))]
@@ -155,9 +155,17 @@ class Tried:
 
     def amounts(self, plans: np.ndarray) -> np.ndarray:
         table = np.zeros((len(plans), *self.job.fitted.shape))
-        for i, v in enumerate(variables_of(self.job)):
+        for i, v in enumerate(self.variables):
             table[:, v.blade, v.adjuster] = plans[:, i] * v.step
         return table
+
+    def minutes(self) -> np.ndarray:
+        """Return the labour of each plan [min]: its moves, and access once for each adjuster."""
+        total = np.zeros(len(self.plans))
+        for a, adjuster in enumerate(self.job.rotor.adjusters):
+            moves = (self.amounts(self.plans)[:, :, a] != 0).sum(axis=1)
+            total += moves * (adjuster.minutes or 0.0) + (moves > 0) * adjuster.access_minutes
+        return total
 
     def of(self, plan: adapt.Plan) -> tuple[np.ndarray, float]:
         """Return a plan's steps and its value; fail when it is not among those allowed."""
@@ -211,20 +219,11 @@ def test_the_plan_is_the_best_of_all_that_keep_the_rule(name: str, seed: int) ->
         if not plan.feasible:
             assert value == pytest.approx(least, abs=max(1e-6 * abs(least), 1e-9))
             continue
-        minutes = np.array([spent(job, p) for p in tried.plans])
-        cost = minutes if aim == "quickest" else tried.moves
+        cost = tried.minutes() if aim == "quickest" else tried.moves
         cheap = reached & (cost <= cost[reached].min() + 1e-9)
         assert plan.lower_bound == pytest.approx(cost[reached].min(), abs=1e-9)
         assert value == pytest.approx(tried.value[cheap].min(), abs=1e-6)
         require_first_of_equals(tried, steps, cheap)
-
-
-def spent(job: Job, plan: np.ndarray) -> float:
-    """Return the labour of a plan [min]: its moves, and access once for each adjuster used."""
-    used = [v.adjuster for v, steps in zip(variables_of(job), plan, strict=True) if steps]
-    adjusters = job.rotor.adjusters
-    access = sum(adjusters[a].access_minutes for a in set(used))
-    return access + sum(adjusters[a].minutes or 0.0 for a in used)
 
 
 def test_the_jobs_and_rules_are_of_many_kinds() -> None:

@@ -106,7 +106,7 @@ def test_limits_on_what_holes_carry_in_all_are_kept_as_trying_everything_keeps_t
 
 def test_the_totals_drawn_stand_in_the_way_now_and_then() -> None:
     changed, worse, over = 0, 0, 0
-    for seed in range(80):
+    for seed in range(30):  # of the 80 that the test above looks at
         rng = np.random.default_rng([5, seed])
         holes = with_totals(rng, drawn_holes(rng))
         target = drawn_target(rng, holes)
@@ -120,7 +120,7 @@ def test_the_totals_drawn_stand_in_the_way_now_and_then() -> None:
             assert TOTALS in bound.stopped_by
         if fitted_then(holes, free) != fitted_then(holes, bound):
             assert not inside(holes, np.array(fitted_then(holes, free)))
-    assert changed > 15
+    assert changed > 5
     assert worse >= 2
     assert over > 5
 

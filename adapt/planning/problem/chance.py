@@ -9,6 +9,8 @@ Both from memory; the tests hold them against scipy.stats and Monte Carlo.
 
 from __future__ import annotations
 
+import math
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -121,7 +123,7 @@ def spread_chance(
     for count in np.unique(counts, axis=0):
         rows = np.flatnonzero((counts == count).all(axis=1))
         rank = int((count > 1).sum())
-        grid, mass = _normal_grid(count[:rank])
+        grid, mass = _normal_grid(tuple(count[:rank].tolist()))
         for some in np.array_split(rows, -(-len(rows) * len(mass) // _AT_ONCE)):
             shifts = np.einsum("nbf,gf->ngb", principal[some, :, :rank], grid)
             found = _range_chance(
@@ -138,16 +140,17 @@ def _node_counts(size: Real) -> npt.NDArray[np.int64]:
     return nodes[np.searchsorted(edges, size, side="right")]
 
 
-def _normal_grid(counts: npt.NDArray[np.int64]) -> tuple[Real, Real]:
+@lru_cache(maxsize=64)
+def _normal_grid(counts: tuple[int, ...]) -> tuple[Real, Real]:
     """Nodes (node, factor) and weights (node,) of independent standard normals."""
-    if counts.prod(dtype=float) > _MOST_NODES:
+    if math.prod(counts) > _MOST_NODES:
         return _normal_lattice(len(counts)), np.full(_MOST_NODES, 1.0 / _MOST_NODES)
     nodes, weights = [np.zeros(1)], [np.ones(1)]
     for count in counts:
         if count < 10:
-            x, w = roots_hermitenorm(int(count))
+            x, w = roots_hermitenorm(count)
         else:  # the chance turns within 1 / size of a factor: a trapezoidal rule of that spacing
-            x = np.linspace(-5.0, 5.0, int(count))
+            x = np.linspace(-5.0, 5.0, count)
             w = np.exp(-0.5 * x**2)
         nodes.append(x)
         weights.append(w / w.sum())
