@@ -38,6 +38,7 @@ from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 
+from asking import ended
 from closed_loop import (
     CHANCE,
     Decider,
@@ -267,4 +268,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -33,8 +33,9 @@ import numpy as np
 TESTS = Path(__file__).parents[1] / "tests"
 sys.path[:0] = [str(TESTS), str(TESTS / "outside")]
 
+from asking import add_folder, add_quick, ended, options_of, seconds, whole
 from drawn_jobs import JOB, Job, drawn_job
-from kept import add_folder, kept_csv, kept_figure, kept_text
+from kept import kept_csv, kept_figure, kept_text
 from matplotlib.figure import Figure
 from plan_by_definition import arrays_of
 from solvers import by_highs, scip_within
@@ -201,11 +202,11 @@ def picture(rows: list[Timed]) -> Figure:
 
 def main() -> None:
     """Print the table."""
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--problems", type=int, default=6, help="for each number of blades")
-    options.add_argument("--scip-seconds", type=float, default=60.0)
-    options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--quick", action="store_true", help="one problem each, SCIP for 15 s")
+    options = options_of(__doc__)
+    options.add_argument("--problems", type=whole(1), default=6, help="for each number of blades")
+    options.add_argument("--scip-seconds", type=seconds, default=60.0)
+    options.add_argument("--seed", type=whole(0), default=1)
+    add_quick(options, "one problem each, SCIP for 15 s")
     add_folder(options)
     asked = options.parse_args()
     with kept_text(asked.folder, "planner_speed.txt"):
@@ -260,4 +261,4 @@ def all_timed(asked: argparse.Namespace) -> list[Timed]:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -29,7 +29,8 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).parents[1] / "tests" / "outside")]
 
-from kept import add_folder, kept_csv, kept_figure, kept_text
+from asking import add_folder, add_quick, ended, options_of, seconds, whole
+from kept import kept_csv, kept_figure, kept_text
 from matplotlib.figure import Figure
 from shares_by_solver import by_scip
 
@@ -227,12 +228,14 @@ def picture(rows: list[Timed]) -> Figure:
 
 def main() -> None:
     """Print the table."""
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--problems", type=int, default=5, help="of each sort")
-    options.add_argument("--seconds", type=float, default=20.0, help="for ours")
-    options.add_argument("--scip-seconds", type=float, default=60.0, help="for each of its solves")
-    options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--quick", action="store_true", help="one problem each, SCIP for 15 s")
+    options = options_of(__doc__)
+    options.add_argument("--problems", type=whole(1), default=5, help="of each sort")
+    options.add_argument("--seconds", type=seconds, default=20.0, help="for ours")
+    options.add_argument(
+        "--scip-seconds", type=seconds, default=60.0, help="for each of its solves"
+    )
+    options.add_argument("--seed", type=whole(0), default=1)
+    add_quick(options, "one problem each, SCIP for 15 s")
     add_folder(options)
     asked = options.parse_args()
     warnings.simplefilter("ignore")  # of the solver, about what is not finished
@@ -243,4 +246,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)
