@@ -104,9 +104,12 @@ def _of_the_study() -> None:
 
 
 def arguments(about: str | None, jobs: int, quick: int) -> argparse.ArgumentParser:
-    """Return the options that all studies of the closed loop take."""
+    """Return the options that all studies of the closed loop take.
+
+    Of a single job no interval could be told.
+    """
     options = options_of(about)
-    options.add_argument("--jobs", type=whole(1), default=jobs, help=f"of each cell; {jobs}")
+    options.add_argument("--jobs", type=whole(2), default=jobs, help=f"of each cell; {jobs}")
     options.add_argument(
         "--quick", dest="jobs", action="store_const", const=quick, help=f"{quick} jobs a cell"
     )

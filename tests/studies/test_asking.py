@@ -130,7 +130,8 @@ def test_quick_is_quick_and_a_number_is_that_number(
     "words",
     [
         "flights_to_limits --jobs 0", "sensitivity --workers 0", "wrong_entries_cost --seed -1",
-        "planner_speed --problems 0", "chance_calibration --jobs 0", "learning_scale 0",
+        "planner_speed --problems 0", "prediction_coverage --jobs 1",
+        "chance_calibration --jobs 0", "learning_scale 0",
     ],
 )  # fmt: skip
 def test_a_study_refuses_before_it_begins(words: str) -> None:
