@@ -27,10 +27,10 @@ from typing import TypeVar
 import numpy as np
 import pandas as pd
 from asking import add_folder, add_quick, ended, options_of, whole
-from bars import bars
 from kept import kept_csv, kept_figure, kept_text
 from scipy.linalg import block_diag
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMResults, VCSpec
+from study_figures import bars
 
 import adapt
 from adapt.coefficients import Coefficients

@@ -28,7 +28,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from asking import add_folder, ended, whole
-from bars import stacked
 from kept import kept_csv, kept_figure, kept_text
 from killed import COMMIT, KEPT, Killed, Until, killed, told
 from killed_work import (
@@ -42,6 +41,7 @@ from killed_work import (
     set_name,
     tail_jobs,
 )
+from study_figures import stacked
 
 import adapt
 from adapt.database.making import new_logbook

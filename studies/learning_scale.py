@@ -20,8 +20,8 @@ from typing import TypeVar
 import numpy as np
 import pandas as pd
 from asking import add_folder, add_quick, ended, options_of, whole
-from bars import bars
 from kept import kept_csv, kept_figure, kept_text
+from study_figures import bars
 
 import adapt
 from adapt.log import History

@@ -28,8 +28,8 @@ from pathlib import Path
 
 import numpy as np
 from asking import add_folder, add_quick, ended, folder, options_of, whole
-from bars import bars
 from kept import kept_csv, kept_figure, kept_text
+from study_figures import bars
 
 import adapt
 from adapt.database.opening import open_logbook

@@ -28,8 +28,8 @@ from urllib.parse import urlencode, urlsplit
 
 import numpy as np
 from asking import add_folder, add_quick, ended, options_of, seconds, whole
-from bars import bars
 from kept import kept_csv, kept_figure, kept_text
+from study_figures import bars
 
 import adapt
 from adapt.database.making import new_logbook

@@ -39,6 +39,7 @@ from kept import kept_csv, kept_figure, kept_text
 from matplotlib.figure import Figure
 from plan_by_definition import arrays_of
 from solvers import by_highs, scip_within
+from study_figures import ours_and_solver
 
 from adapt.planning.job.hardware import hardware_of
 from adapt.planning.job.standing import standing_of
@@ -182,22 +183,10 @@ def cold() -> None:
 
 def picture(rows: list[Timed]) -> Figure:
     """Return the seconds of SCIP's one solve by those of our whole trade-off."""
-    figure = Figure(figsize=(5.2, 4.6), layout="constrained")
-    axes = figure.add_subplot()
-    ours = np.array([row.ours for row in rows])
-    scip = np.array([row.scip for row in rows])
-    done = np.array([row.scip_done for row in rows])
-    axes.loglog(1e3 * ours[done], scip[done], "o", color="black", label="SCIP ended")
-    axes.loglog(1e3 * ours[~done], scip[~done], "^", color="black", markerfacecolor="white",
-                label="SCIP unfinished: at least")  # fmt: skip
-    reach = np.array([ours.min(), ours.max()])
-    for times in (1, 10, 100, 1000):
-        axes.plot(1e3 * reach, times * reach, color="0.7", linewidth=0.8)
-        axes.annotate(f"{times} times", (1e3 * reach[1], times * reach[1]), fontsize=8)
-    axes.set_xlabel("our whole trade-off, proven [ms]")
-    axes.set_ylabel("one solve of SCIP [s]")
-    axes.legend(frameon=False)
-    return figure
+    return ours_and_solver(
+        [row.ours for row in rows], [row.scip for row in rows], [row.scip_done for row in rows],
+        ("our whole trade-off, proven [s]", "one solve of SCIP [s]"),
+    )  # fmt: skip
 
 
 def main() -> None:

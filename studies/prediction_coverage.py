@@ -117,11 +117,14 @@ def picture(rows: Sequence[dict[str, Value]]) -> Figure:
                 color="black", marker=marker, markerfacecolor="white", linestyle="none", capsize=2,
                 label=f"{name} stated",
             )  # fmt: skip
-        axes.set_xticks(range(len(mine)), [str(row["pairs"]) for row in mine], fontsize=8)
+        names = [str(row["pairs"]).replace(" or more", "+") for row in mine]
+        axes.set_xticks(range(len(mine)), names, fontsize=8)
         axes.set_xlabel("earlier pairs on the rotor", fontsize=9)
         axes.set_title(f"{of}, {KINDS[str(kind)]}", fontsize=9)
     whole[0].set_ylabel("share of readings inside")
-    whole[0].legend(frameon=False, fontsize=8)
+    handles, labels = whole[0].get_legend_handles_labels()
+    place = "outside lower center"
+    figure.legend(handles, labels, loc=place, ncols=3, fontsize=8, frameon=False)
     return figure
 
 

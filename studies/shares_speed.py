@@ -33,6 +33,7 @@ from asking import add_folder, add_quick, ended, options_of, seconds, whole
 from kept import kept_csv, kept_figure, kept_text
 from matplotlib.figure import Figure
 from shares_by_solver import by_scip
+from study_figures import ours_and_solver
 
 from adapt.balancing.shares import Hole, Holes, Piece, share
 from adapt.balancing.shares.search import ready
@@ -206,24 +207,10 @@ def all_timed(asked: argparse.Namespace) -> list[Timed]:
 
 
 def picture(rows: list[Timed]) -> Figure:
-    """Return the seconds of SCIP by ours."""
-    figure = Figure(figsize=(5.2, 4.6), layout="constrained")
-    axes = figure.add_subplot()
-    for done, marker, face, label in (
-        (True, "o", "black", "SCIP ended"),
-        (False, "^", "white", "SCIP unfinished: at least"),
-    ):
-        some = [r for r in rows if r.scip is not None and r.scip_done == done]
-        axes.loglog([r.ours for r in some], [r.scip or 0.0 for r in some], marker, color="black",
-                    markerfacecolor=face, label=label)  # fmt: skip
-    reach = np.array([min(r.ours for r in rows), max(r.ours for r in rows)])
-    for times in (1, 10, 100, 1000):
-        axes.plot(reach, times * reach, color="0.7", linewidth=0.8)
-        axes.annotate(f"{times} times", (reach[1], times * reach[1]), fontsize=8)
-    axes.set_xlabel("ours [s]")
-    axes.set_ylabel("SCIP [s]")
-    axes.legend(frameon=False)
-    return figure
+    """Return the seconds of SCIP by ours, where it was asked."""
+    some = [(row.ours, row.scip, row.scip_done) for row in rows if row.scip is not None]
+    ours, scip, done = zip(*some, strict=True)
+    return ours_and_solver(ours, scip, done, ("ours [s]", "SCIP [s]"))
 
 
 def main() -> None:

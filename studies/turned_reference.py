@@ -23,8 +23,8 @@ from collections.abc import Callable
 
 import numpy as np
 from asking import add_folder, add_quick, ended, options_of
-from bars import stacked
 from kept import kept_csv, kept_figure, kept_text
+from study_figures import stacked
 
 from adapt.balancing.setup.looks_turned import Pairs, looks_turned
 from adapt.rotor import Regime, Rotor, Sensor

@@ -1,4 +1,4 @@
-"""Figures of bars that several studies draw, readable in black and white."""
+"""Figures that several studies draw, readable in black and white."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.ticker import LogLocator, NullFormatter
 
-__all__ = ["bars", "stacked"]
+__all__ = ["bars", "ours_and_solver", "stacked"]
 
 FACES = ("0.35", "white", "0.75", "white", "0.55", "white", "0.9")
 HATCHES = ("", "////", "", "....", "", "xxxx", "")
@@ -52,4 +53,33 @@ def stacked(
     handles, labels = whole[0][0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside lower center", ncols=min(len(parts), 7),
                   fontsize=8, frameon=False)  # fmt: skip
+    return figure
+
+
+def ours_and_solver(
+    ours: Sequence[float], theirs: Sequence[float], done: Sequence[bool], labels: tuple[str, str]
+) -> Figure:
+    """Return a solver's seconds by ours, one mark a problem, with lines of equal ratio.
+
+    done: whether the solver came to its end. labels: of ours and of the solver's, with units [s].
+    """
+    figure = Figure(figsize=(5.2, 4.6), layout="constrained")
+    axes = figure.add_subplot()
+    x, y, ended = np.array(ours), np.array(theirs), np.array(done, dtype=bool)
+    axes.loglog(x[ended], y[ended], "o", color="black", label="SCIP ended")
+    axes.loglog(x[~ended], y[~ended], "^", color="black", markerfacecolor="white",
+                label="SCIP unfinished: at least")  # fmt: skip
+    reach = np.array([x.min(), x.max()])
+    for times in (1, 10, 100, 1000):
+        axes.plot(reach, times * reach, color="0.7", linewidth=0.8)
+        axes.annotate(f"{times} times", (reach[1], times * reach[1]), ha="right", va="bottom",
+                      fontsize=8)  # fmt: skip
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(subs=(1.0,)))
+        axis.set_minor_formatter(NullFormatter())
+    axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    axes.xaxis.set_major_formatter("{x:g}")
+    axes.set_xlabel(labels[0])
+    axes.set_ylabel(labels[1])
+    figure.legend(loc="outside lower center", ncols=2, fontsize=8, frameon=False)
     return figure
