@@ -56,7 +56,7 @@ def by_condition(rows: Rows, condition: str, series: str, columns: Sequence[str]
     conditions = list(dict.fromkeys(str(r[condition]) for r in rows))
     names = list(dict.fromkeys(str(r[series]) for r in rows))
     beside = 0.0 if condition == series else 0.8 / len(names)
-    size = (2.0 + 3.2 * len(columns), 1.3 + 0.42 * len(conditions))
+    size = (2.0 + 3.2 * len(columns), 1.3 + max(0.42, 0.13 * len(names)) * len(conditions))
     figure, axes = plt.subplots(
         1, len(columns), figsize=size, squeeze=False, sharey=True, layout="constrained"
     )

@@ -1,7 +1,7 @@
 """Readings before and after: how often is a turned reference told, and how often wrongly.
 
-    python studies/turned_reference.py            # 300 cases of each kind, about ten minutes
-    python studies/turned_reference.py --quick    # 50 of each
+    python studies/turned_reference.py            # 300 cases of each kind, half an hour
+    python studies/turned_reference.py --quick    # 50 of each, some five minutes
 
 Invented rotors of four blades. Levels: each sensor has one of its own, the same in all regimes but
 for a fifth of it; amplitude 0.1 to 0.5 ips, scatter 0.015 ips per component for a reading and from
