@@ -21,15 +21,15 @@ other: their intervals come from resampling whole fleets.
 
 from __future__ import annotations
 
-import argparse
 import sys
 import time
 from collections.abc import Callable, Iterator
 
 import numpy as np
 import statsmodels.api as sm
+from asking import add_folder, add_quick, ended, options_of, whole
 from calibration_jobs import PAIRS, ROTORS, Trial, on_the_chart, on_the_machine, on_the_model
-from kept import add_folder, kept_csv, kept_figure, kept_text
+from kept import kept_csv, kept_figure, kept_text
 from matplotlib.figure import Figure
 
 from adapt.outcomes.calibration import BINS, band, bin_of, brier
@@ -124,9 +124,9 @@ def single(trials: list[Trial], of_track: bool) -> None:
 
 def main() -> None:
     """Print the tables."""
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--jobs", type=int, default=2000, help="of each kind")
-    options.add_argument("--quick", action="store_true", help="200 jobs of each kind")
+    options = options_of(__doc__)
+    options.add_argument("--jobs", type=whole(1), default=2000, help="of each kind")
+    add_quick(options, "200 jobs of each kind")
     options.add_argument("--only", choices=list(KINDS))
     add_folder(options)
     asked = options.parse_args()
@@ -191,4 +191,4 @@ def picture(drawn: dict[str, list[Trial]]) -> Figure:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

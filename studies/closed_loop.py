@@ -99,6 +99,11 @@ class Outcome:
         """Whether the job ended inside limits."""
         return self.corrections <= MOST
 
+    @property
+    def not_done(self) -> bool:
+        """Whether it did not."""
+        return not self.done
+
 
 def to_limits(
     night: Night, decide: Decider, cell: tuple[str, ...]

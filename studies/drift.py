@@ -1,8 +1,8 @@
 """Does a changed rotor stand out, and a healthy fleet stay quiet?
 
     python studies/drift.py                    # everything, about half an hour on one core
-    python studies/drift.py quick              # a seeded subset, under a minute
-    python studies/drift.py whole --only machine
+    python studies/drift.py --quick            # a seeded subset, under a minute
+    python studies/drift.py --only machine
 
 Fleets of the demo's main rotor design (4 blades, 3 sensors x 6 regimes, 3 adjusters), drawn from a
 model or flown on the machine of `adapt.simulate` by its technician, are written as logs; the public
@@ -17,11 +17,11 @@ looks for suspect entries beside; there are none in these logs.
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from asking import add_quick, ended, options_of
 from drift_fleets import (
     JOBS,
     MACHINE,
@@ -283,11 +283,11 @@ def cost(rotors: int) -> None:
 
 def main() -> None:
     """Print everything, or the quick subset, or one part."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("size", nargs="?", default="whole", choices=["quick", "whole"])
-    parser.add_argument("--only", choices=PARTS, help="one part")
-    asked = parser.parse_args()
-    quick, parts = asked.size == "quick", PARTS if asked.only is None else (asked.only,)
+    options = options_of(__doc__)
+    add_quick(options, "a seeded subset")
+    options.add_argument("--only", choices=PARTS, help="one part")
+    asked = options.parse_args()
+    quick, parts = asked.quick, PARTS if asked.only is None else (asked.only,)
     if "model" in parts:
         print("False alarms: healthy fleets that show any finding (stated: at most 5 %)")
         false_alarms(2 if quick else 60, 10, "model", 340_000)
@@ -328,4 +328,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -1,7 +1,7 @@
 """How do rotors differ from their type? Ways to say it, compared by what they predict.
 
     python studies/fleet_models.py              # everything, about half an hour on one core
-    python studies/fleet_models.py quick        # a seeded subset, under a minute
+    python studies/fleet_models.py --quick        # a seeded subset, under a minute
 
 For one sensor, its regimes and adjusters together (18 coefficients), d_i = c_i - c is taken as
 
@@ -26,7 +26,6 @@ coefficients that hold (each component); spreads: medians, sds per component.
 
 from __future__ import annotations
 
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
@@ -34,6 +33,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from asking import add_quick, ended, options_of
 from dense_fleet import Solution, Stack, dense_log_likelihood, solve, stack
 from invented_fleets import (
     AIRSPEED,
@@ -290,7 +290,9 @@ def demo_fleets() -> dict[str, Fleet]:
 
 def main() -> None:
     """Print the tables."""
-    quick = "quick" in sys.argv[1:]
+    options = options_of(__doc__)
+    add_quick(options, "a seeded subset")
+    quick = options.parse_args().quick
     start = time.perf_counter()
     check()
     print(HEADER)
@@ -329,4 +331,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -1,6 +1,7 @@
 """How much faster a fleet is learned than by a general mixed-model fit at the same optimum.
 
     OMP_NUM_THREADS=1 python studies/fleet_speed.py [ROTORS]    # default 400, some minutes
+    OMP_NUM_THREADS=1 python studies/fleet_speed.py --quick     # 40 rotors, under a minute
 
 ROTORS x 20 pairs x 24 channels (4 sensors, 6 regimes), three adjusters, no track, without reading
 scatter, because statsmodels' MixedLM knows no covariance between neighbouring rows. MixedLM fits
@@ -18,7 +19,6 @@ not timed either. Seconds are of the processor, so that a busy machine matters l
 
 from __future__ import annotations
 
-import argparse
 import os
 import time
 from collections.abc import Callable
@@ -26,10 +26,11 @@ from typing import TypeVar
 
 import numpy as np
 import pandas as pd
-from kept import add_folder, kept_csv, kept_figure, kept_text
-from matplotlib.figure import Figure
+from asking import add_folder, add_quick, ended, options_of, whole
+from kept import kept_csv, kept_figure, kept_text
 from scipy.linalg import block_diag
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMResults, VCSpec
+from study_figures import bars
 
 import adapt
 from adapt.coefficients import Coefficients
@@ -199,33 +200,19 @@ def against(name: str, slow: float, parts: int, first: float) -> tuple[str, floa
     return name, whole
 
 
-def picture(seconds: list[tuple[str, float]]) -> Figure:
-    """Return the seconds of each way on a scale of tens."""
-    figure = Figure(figsize=(6.4, 2.4), layout="constrained")
-    axes = figure.add_subplot()
-    names = [name for name, _ in seconds]
-    axes.barh(names, [s for _, s in seconds], color="0.6", edgecolor="black")
-    axes.set_xscale("log")
-    axes.invert_yaxis()
-    axes.set_xlabel("seconds of the processor, scaled to the whole fleet")
-    for at, (_, s) in enumerate(seconds):
-        axes.annotate(f" {s:.3g} s", (s, at), va="center", fontsize=8)
-    axes.margins(x=0.25)
-    return figure
-
-
 def main() -> None:
     """Print the times and what was found."""
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("rotors", type=int, nargs="?", default=400)
-    options.add_argument("--quick", dest="rotors", action="store_const", const=40)
+    options = options_of(__doc__)
+    options.add_argument("rotors", type=whole(1), nargs="?", default=400)
+    add_quick(options, "40 rotors")
     add_folder(options)
     asked = options.parse_args()
     with kept_text(asked.folder, "fleet_speed.txt"):
-        seconds = compared(asked.rotors)
+        seconds = compared(40 if asked.quick else asked.rotors)
     rows = [{"way": name, "seconds": s} for name, s in seconds]
     kept_csv(asked.folder, "fleet_speed.csv", rows)
-    kept_figure(asked.folder, "fleet_speed", picture(seconds))
+    label = "seconds of the processor, scaled to the whole fleet"
+    kept_figure(asked.folder, "fleet_speed", bars(seconds, label, log=True))
 
 
 def compared(rotors: int) -> list[tuple[str, float]]:
@@ -261,4 +248,4 @@ def compared(rotors: int) -> list[tuple[str, float]]:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -20,7 +20,8 @@ aim is fewest, at most four moves a correction, chance 0.9. Plans that take long
 SECONDS of `closed_loop` are counted as unproven.
 
 Columns. corrections: mean to limits, a job that six did not end counts as 7. inside first: share
-inside at the first correction; inside, sure: of the jobs where the oracle states 0.97 or more;
+inside at the first correction; inside, sure: of the jobs where the single chances of the oracle's
+first plan multiply to 0.97 or more;
 inside calm: had the run after the first correction been free of all noise. not done: share not
 ended by six. moves: in the whole job. stated: mean joint chance of the first correction, and less
 true: that less the share inside. gap closed: of the mean corrections between chart and oracle.
@@ -30,6 +31,11 @@ Parts: "machine" and "model", the two worlds (the machine of `adapt.simulate`, a
 model drawn from its definition); "aims", the four aims with what the fleet and four own pairs
 teach; "chances", other chances asked for; "causes", the machine with one thing at a time as the
 learner takes it to be (each cause has other random numbers, and so other jobs).
+
+What nobody can know is in neither the rotor file nor the chart, but for this: on the model the
+rotor file states the noise of readings and runs as it is (on the machine as a person may expect it:
+0.015 ips each, where 0.013 and 0.012 are drawn); on both, how exactly moves are made.
+Each fault is one that a move of its adjuster on its blade could undo.
 """
 
 from __future__ import annotations
@@ -38,6 +44,7 @@ from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 
+from asking import ended
 from closed_loop import (
     CHANCE,
     Decider,
@@ -155,9 +162,8 @@ def row_of(cells: Cells, cell: tuple[str, ...], sure: tuple[str, ...] | None) ->
     if sure is not None:
         row["inside, sure"] = cells.mean(cell, "first_inside", cells.sure(sure))
     row["inside calm"] = cells.mean(cell, "calm_inside")
-    held = [not o.done for o in cells.by_cell[cell]]
     return row | {
-        "not done": f"{sum(held) / len(held):.3f}",
+        "not done": cells.mean(cell, "not_done"),
         "moves": cells.mean(cell, "moves"),
         "stated": cells.mean(cell, "stated"),
         "less true": cells.stated_less_true(cell),
@@ -182,14 +188,16 @@ def verdict(cells: Cells) -> str:
     for cell in (("own", "4"), ("fleet", "0"), ("fleet", "4")):
         closed, name = cells.gap_closed(cell, CHART, ORACLE), f"{cell[0]}, {cell[1]} pairs"
         first = cells.mean(cell, "first_inside", cells.sure(ORACLE))
+        every = cells.mean(cell, "first_inside")
         more = cells.less(cell, ORACLE, "corrections")
         assert isinstance(closed, tuple)
         assert isinstance(first, tuple)
+        assert isinstance(every, tuple)
         assert isinstance(more, tuple)
         lines.append(
             f"{name}: gap closed {_held(closed, 0.95)}; inside first where the oracle is sure "
-            f"{_held(first, 0.95)}; corrections more than the oracle's {more[0]:+.3f} "
-            f"({more[1]:+.3f} to {more[2]:+.3f})"
+            f"{_held(first, 0.95)}, of all jobs {every[0]:.3f}; "
+            f"corrections more than the oracle's {more[0]:+.3f} ({more[1]:+.3f} to {more[2]:+.3f})"
         )
     sure, unproven = cells.sure(ORACLE), sum(o.unproven for v in cells.by_cell.values() for o in v)
     oracle_first = cells.mean(ORACLE, "first_inside", sure)
@@ -206,24 +214,23 @@ def _held(value: tuple[float, float, float], goal: float) -> str:
         return "not known: there is none in these jobs"
     by = value[0] - goal
     word = "met" if by >= 0 else f"missed by {-by:.3f}"
+    word += ", though the interval reaches below" if value[1] < goal <= value[0] else ""
     return f"{value[0]:.3f} ({value[1]:.3f} to {value[2]:.3f}), goal {goal:g} {word}"
 
 
 def worlds(asked, parts: Sequence[str], executor: Executor | None) -> None:
     """Print, write and draw the tables of the worlds."""
-    tables = {}
     titles = {"machine": "independent machine", "model": "the learner's own model"}
     for kind in parts:
         tasks = [Task(kind, s, setting=Setting(kind)) for s in seeds_of(asked)]
         cells = Cells(run_all(every_method, tasks, executor, kind, asked.folder))
         rows = world_rows(cells)
-        # The technician takes so many more that nobody else could be told apart.
-        tables[titles[kind]] = [row for row in rows if row["who decides"] != "technician"]
         title = f"Flights to limits, {titles[kind]}, {cells.jobs} jobs, chance {CHANCE:g} asked for"
         put(asked.folder, f"flights_{kind}", title, rows, verdict(cells))
-    if tables:
-        figure = by_pairs(tables, ["corrections", "inside first"])
-        kept_figure(asked.folder, "flights_to_limits", figure)
+        # The technician takes so many more that nobody else could be told apart.
+        shown = {titles[kind]: [row for row in rows if row["who decides"] != "technician"]}
+        figure = by_pairs(shown, ["corrections", "inside first"])
+        kept_figure(asked.folder, f"flights_{kind}", figure)
 
 
 def seeds_of(asked) -> range:
@@ -267,4 +274,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

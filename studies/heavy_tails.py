@@ -1,7 +1,7 @@
 """Normal noise against noise with heavy tails: what each makes of logs with and without gusts.
 
     python studies/heavy_tails.py               # everything, about ten minutes on one core
-    python studies/heavy_tails.py quick         # a seeded subset, under a minute
+    python studies/heavy_tails.py --quick         # a seeded subset, under a minute
 
 Fleets of 20 rotors x 8 pairs, two sensors, rotors differing as model e of `fleet_models`, and the
 independent machine. Noise is taken as
@@ -25,7 +25,6 @@ standard error over them, and how much longer it takes.
 
 from __future__ import annotations
 
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -33,6 +32,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from asking import add_quick, ended, options_of
 from dense_fleet import Stack, stack
 from fleet_models import Fitted, Model, fit, posterior
 from invented_fleets import AIRSPEED, Fleet, machine_fleet, model_fleet, relative_spread
@@ -201,7 +201,9 @@ def logs(rng: np.random.Generator) -> dict[str, Callable[[], Fleet]]:
 
 def main() -> None:
     """Print the table."""
-    quick = "quick" in sys.argv[1:]
+    options = options_of(__doc__)
+    add_quick(options, "a seeded subset")
+    quick = options.parse_args().quick
     start = time.perf_counter()
     seeds = 1 if quick else 5
     rng = np.random.default_rng(1)
@@ -238,4 +240,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

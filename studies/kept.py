@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import csv
 import sys
 from collections.abc import Iterator, Mapping, Sequence
@@ -17,7 +16,7 @@ mpl.use("Agg")
 import matplotlib.pyplot as plt
 from matplotlib.figure import Figure
 
-__all__ = ["add_folder", "kept_csv", "kept_figure", "kept_text"]
+__all__ = ["kept_csv", "kept_figure", "kept_text"]
 
 Cell = str | float | int | bool | None
 
@@ -36,11 +35,6 @@ class _Both:
     def flush(self) -> None:
         for stream in self._streams:
             stream.flush()
-
-
-def add_folder(options: argparse.ArgumentParser) -> None:
-    """Add the option that all studies with a table and a figure take."""
-    options.add_argument("--folder", type=Path, help="where tables and figures are written")
 
 
 @contextmanager

@@ -27,7 +27,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from kept import add_folder, kept_csv, kept_text
+from asking import add_folder, ended, whole
+from kept import kept_csv, kept_figure, kept_text
 from killed import COMMIT, KEPT, Killed, Until, killed, told
 from killed_work import (
     KINDS,
@@ -40,6 +41,7 @@ from killed_work import (
     set_name,
     tail_jobs,
 )
+from study_figures import stacked
 
 import adapt
 from adapt.database.making import new_logbook
@@ -306,9 +308,9 @@ def main() -> int:
     options = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
-    options.add_argument("--kills", type=int, default=200)
+    options.add_argument("--kills", type=whole(1), default=200)
     options.add_argument("--quick", dest="kills", action="store_const", const=20, help="20 kills")
-    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--seed", type=whole(0), default=1)
     options.add_argument("--url", help="an empty database of a server, in place of a file")
     add_folder(options)
     asked = options.parse_args()
@@ -318,8 +320,12 @@ def main() -> int:
         found = run(place, asked.kills, asked.seed, Path(folder))
         where = "a SQLite file" if asked.url is None else "a server"
         kept_csv(asked.folder, "kills.csv", report(found, where, asked.seed))
+    fell = ("before", "within", "after")
+    tallies = {kind: [getattr(t, name) for name in fell] for kind, t in found.tallies.items()}
+    words = [LINES[name].strip() for name in fell]
+    kept_figure(asked.folder, "kills", stacked({f"kills on {where}": tallies}, words, "kills"))
     return 0 if found.good else 1
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    ended(main)

@@ -1,13 +1,14 @@
 """How long, and with how much memory, a very large fleet is learned.
 
-    python studies/large_fleet.py [ROTORS] [health]     # default 10000; 40 runs, 24 channels each
+    python studies/large_fleet.py [ROTORS] [--health]   # default 10000; 40 runs, 24 channels each
+    python studies/large_fleet.py --quick               # 300 rotors, under a minute
 
 10 jobs of 4 runs a rotor, 4 sensors, 6 regimes, four blades, three adjusters, no track; a clean log
 of the learner's own model, held in memory as `check` gives it, so that the time is that of `learn`
 alone: arrays, variances, posteriors of every rotor, and the search for suspect entries; with
-`health` also whether rotors still answer as they did, which takes longer than all the rest. Prints
-seconds of the wall clock and of the processor, and the most memory that the process held, the log
-in it.
+`--health` also whether rotors still answer as they did, which takes longer than all the rest.
+Prints seconds of the wall clock and of the processor, and the most memory that the process held,
+the log in it.
 """
 
 from __future__ import annotations
@@ -18,6 +19,9 @@ import time
 
 import numpy as np
 import pandas as pd
+from asking import add_folder, add_quick, ended, options_of, whole
+from kept import kept_csv, kept_figure, kept_text
+from study_figures import bars
 
 import adapt
 from adapt.chart import Chart
@@ -128,31 +132,55 @@ def peak_gib() -> float:
 
 
 def main() -> None:
-    """Print the figures."""
-    asked = [word for word in sys.argv[1:] if word != "health"]
-    rotors, health = int(asked[0]) if asked else 10000, "health" in sys.argv
+    """Print what was measured."""
+    options = options_of(__doc__)
+    options.add_argument("rotors", type=whole(2), nargs="?", default=10000)
+    add_quick(options, "300 rotors")
+    options.add_argument("--health", action="store_true", help="look for changed rotors too")
+    add_folder(options)
+    asked = options.parse_args()
+    with kept_text(asked.folder, "large_fleet.txt"):
+        spent = measured(300 if asked.quick else asked.rotors, asked.health)
+    rows = [{"until": what, "clock [s]": clock, "processor [s]": work, "most memory [GiB]": gib}
+            for what, clock, work, gib in spent]  # fmt: skip
+    kept_csv(asked.folder, "large_fleet.csv", rows)
+    times = [(what, clock) for what, clock, _, _ in spent]
+    kept_figure(asked.folder, "large_fleet", bars(times, "seconds of the clock from the start"))
+
+
+def measured(rotors: int, health: bool) -> list[tuple[str, float, float, float]]:
+    """Learn a fleet and print what that took; return what was reached, and when.
+
+    Seconds of the clock and of the processor since the start, most memory [GiB].
+    """
     rotor = design()
+    print(f"drawing the log of {rotors} rotors", file=sys.stderr, flush=True)
     history, chart = drawn_log(rotor, rotors)
     size = f"{rotors} rotors x {JOBS * RUNS} runs x {SENSORS * REGIMES} channels"
     print(f"{size}, {len(history.readings)} readings: {peak_gib():.1f} GiB", flush=True)
     wall, processor = time.perf_counter(), time.process_time()
 
-    def spent() -> str:
+    reached: list[tuple[str, float, float, float]] = []
+
+    def at(what: str) -> str:
         clock, work = time.perf_counter() - wall, time.process_time() - processor
+        reached.append((what, clock, work, peak_gib()))
         return f"{clock:.0f} s of the clock, {work:.0f} s of the processor, {peak_gib():.1f} GiB"
 
     def progress(done: int, of: int) -> None:
+        print(f"fit: {done} of {of} parts", file=sys.stderr, flush=True)
         if done == of:
-            print(f"first fit: {spent()}", flush=True)
+            print(f"first fit: {at('first fit')}", flush=True)
 
     learned = adapt.learn(rotor, history, chart, progress, health=health)
-    print(f"learned: {spent()} at most")
+    print(f"learned: {at('all is learned')} at most")
     print(f"{len(learned.taught)} pairs taught, {len(learned.withheld)} of a clean log held back")
     parts = learned.origin["spread_of_rotors_parts"]
     for sensor, share in parts.items():
         print(f"{sensor}: gain {share['gain']:.4f}, adjuster {share['adjuster']:.4f}, "
               f"rest {share['rest']:.4f} (drawn {GAIN}, {ADJUSTER}, {REST})")  # fmt: skip
+    return reached
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -1,6 +1,7 @@
 """How long checking, learning, updating and walking forward take on a large invented log.
 
     python studies/learning_scale.py [ROTORS] [JOBS] [RUNS]
+    python studies/learning_scale.py --quick    # 20 rotors, half a minute
 
 Default: 200 rotors x 4 jobs x 5 runs (20 runs a rotor) x 24 channels (4 sensors, 6 regimes), five
 blades, three adjusters, with track. The log is invented here, with missing regimes, and written as
@@ -9,7 +10,6 @@ the CSV files that people have, so that reading and checking are part of the tim
 
 from __future__ import annotations
 
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -19,6 +19,9 @@ from typing import TypeVar
 
 import numpy as np
 import pandas as pd
+from asking import add_folder, add_quick, ended, options_of, whole
+from kept import kept_csv, kept_figure, kept_text
+from study_figures import bars
 
 import adapt
 from adapt.log import History
@@ -136,26 +139,45 @@ def write_log(folder: Path, rotors: int, jobs: int, runs: int) -> None:
     pd.DataFrame(chart, columns=header).to_csv(folder / "chart.csv", index=False)
 
 
-def timed(what: str, work: Callable[[], T]) -> T:
-    """Do the work and print how long it took."""
+def timed(what: str, work: Callable[[], T], took: list[tuple[str, float]]) -> T:
+    """Do the work, print how long it took, and add that [s] to `took`."""
     start = time.perf_counter()
     result = work()
-    print(f"{what:<44}{time.perf_counter() - start:9.2f} s", flush=True)
+    took.append((what, time.perf_counter() - start))
+    print(f"{what:<44}{took[-1][1]:9.2f} s", flush=True)
     return result
 
 
 def main() -> None:
-    """Print the figures."""
-    rotors, jobs, runs = (int(x) for x in [*sys.argv[1:4], *("200", "4", "5")[len(sys.argv) - 1 :]])
+    """Print what was measured."""
+    options = options_of(__doc__)
+    options.add_argument("rotors", type=whole(2), nargs="?", default=200)
+    options.add_argument("jobs", type=whole(2), nargs="?", default=4, help="of a rotor")
+    options.add_argument("runs", type=whole(2), nargs="?", default=5, help="of a job")
+    add_quick(options, "20 rotors")
+    add_folder(options)
+    asked = options.parse_args()
+    with kept_text(asked.folder, "learning_scale.txt"):
+        took = measured(20 if asked.quick else asked.rotors, asked.jobs, asked.runs)
+    rows = [{"what": what, "seconds": seconds} for what, seconds in took]
+    kept_csv(asked.folder, "learning_scale.csv", rows)
+    kept_figure(asked.folder, "learning_scale", bars(took, "seconds of the clock"))
+
+
+def measured(rotors: int, jobs: int, runs: int) -> list[tuple[str, float]]:
+    """Print how long each step takes; return steps with their seconds."""
+    took: list[tuple[str, float]] = []
     print(f"{rotors} rotors x {jobs} jobs x {runs} runs x {SENSORS * REGIMES} channels")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_log(folder, rotors, jobs, runs)
         rotor = adapt.read_rotor(folder / "rotor.toml")
         chart = adapt.read_chart(folder / "chart.csv", rotor)
-        log = timed("read the log", lambda: adapt.read_log(folder / "log"))
-        history = timed("check it", lambda: adapt.check(rotor, log))
-        learned = timed("learn (screening included)", lambda: adapt.learn(rotor, history, chart))
+        log = timed("read the log", lambda: adapt.read_log(folder / "log"), took)
+        history = timed("check it", lambda: adapt.check(rotor, log), took)
+        learned = timed(
+            "learn (screening included)", lambda: adapt.learn(rotor, history, chart), took
+        )
         print(f"{len(learned.taught)} pairs taught, {len(learned.withheld)} held back")
         few = {f"R{i:05d}" for i in range(0, rotors, 4)}
         older = history.runs.rotor.isin(few) & history.runs.job.str.endswith(f"-{jobs - 1}")
@@ -165,13 +187,17 @@ def main() -> None:
         after = adapt.update(before, rotor, history)
         new = len(after.taught - before.taught)
         seconds = time.perf_counter() - start
+        took.append((f"update with {new} new pairs", seconds))
         print(f"{'update with ' + str(new) + ' new pairs':<44}{seconds:9.2f} s"
               f"   ({1000 * seconds / max(new, 1):.2f} ms a pair, tables included)")  # fmt: skip
         timed(
-            "write the coefficients", lambda: adapt.write_coefficients(learned, folder / "c.json")
+            "write the coefficients",
+            lambda: adapt.write_coefficients(learned, folder / "c.json"),
+            took,
         )
-        timed("read them", lambda: adapt.read_coefficients(folder / "c.json", rotor))
-        timed("compare", lambda: adapt.compare(rotor, history, chart))
+        timed("read them", lambda: adapt.read_coefficients(folder / "c.json", rotor), took)
+        timed("compare", lambda: adapt.compare(rotor, history, chart), took)
+    return took
 
 
 def _without(history: History, jobs: set[str]) -> History:
@@ -182,4 +208,4 @@ def _without(history: History, jobs: set[str]) -> History:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -14,7 +14,6 @@ second, ratios, and the largest memory that each process had.
 
 from __future__ import annotations
 
-import argparse
 import csv
 import os
 import resource
@@ -28,7 +27,9 @@ from itertools import islice, product
 from pathlib import Path
 
 import numpy as np
-from kept import add_folder, kept_csv, kept_text
+from asking import add_folder, add_quick, ended, folder, options_of, whole
+from kept import kept_csv, kept_figure, kept_text
+from study_figures import bars
 
 import adapt
 from adapt.database.opening import open_logbook
@@ -150,17 +151,19 @@ def measured(
 
 
 def main() -> None:
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("readings", nargs="?", type=int, default=1_000_000)
-    options.add_argument("--quick", action="store_true", help="50,000 readings")
-    options.add_argument("--seed", type=int, default=1)
+    """Print what was measured."""
+    options = options_of(__doc__)
+    options.add_argument("readings", nargs="?", type=whole(1), default=1_000_000)
+    add_quick(options, "50,000 readings")
+    options.add_argument("--seed", type=whole(0), default=1)
     options.add_argument("--url", help="an empty database of a server, in place of a file")
-    options.add_argument("--place", type=Path, help="where the files are made (a disk with room)")
+    options.add_argument("--place", type=folder, help="where the files are made (a disk with room)")
     add_folder(options)
     asked = options.parse_args()
     count = 50_000 if asked.quick else asked.readings
     rotors = max(1, round(count / (JOBS * RUNS * len(SENSORS) * len(REGIMES))))
-    rows = []
+    rows: list[dict[str, str | float]] = []
+    print(f"{count:,d} readings: written as files first", file=sys.stderr, flush=True)
     with (
         tempfile.TemporaryDirectory(dir=asked.place) as place,
         kept_text(asked.folder, "logbook_speed.txt"),
@@ -169,7 +172,10 @@ def main() -> None:
             rows.append({"what": what, "number": number, "unit": unit})
             print(f"{what:52s} {number:14,.1f} {unit}", flush=True)
     kept_csv(asked.folder, "logbook_speed.csv", rows)
+    rates = [(str(r["what"]).removesuffix(" a second"), float(r["number"]))
+             for r in rows if r["unit"] == "1/s"]  # fmt: skip
+    kept_figure(asked.folder, "logbook_speed", bars(rates, "a second"))
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -19,7 +19,10 @@ from kept import kept_csv, kept_text
 __all__ = ["Cells", "Value", "put", "text_of"]
 
 DRAWS = 2000
-SHARES = ("first_inside", "calm_inside", "feasible", "suspects", "turn", "health")  # 0 or 1 a job
+# 0 or 1 a job
+SHARES = (
+    "first_inside", "calm_inside", "feasible", "not_done", "suspects", "turn", "health",
+)  # fmt: skip
 SURE = 0.97  # what the oracle states of a correction that ought to succeed
 
 Value = str | int | tuple[float, float, float]

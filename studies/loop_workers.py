@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import multiprocessing
+import os
+import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
@@ -11,6 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
+from asking import add_folder, options_of, whole
 from begun import Begun
 
 __all__ = ["arguments", "executor_of", "run_all"]
@@ -34,13 +39,24 @@ def run_all(
     begun = Begun(folder)
     words = [f"{work.__module__}.{work.__name__} {task!r}" for task in tasks]
     left = [place for place in range(len(tasks)) if words[place] not in begun.done]
-    for number, (place, part) in enumerate(
-        _as_done(work, [tasks[place] for place in left], executor), len(tasks) - len(left) + 1
-    ):
-        begun.add(words[left[place]], part)
-        if number % max(1, len(tasks) // 20) == 0 or number == len(tasks):
-            spent = time.perf_counter() - began
-            print(f"{what}: {number} of {len(tasks)}, {spent:.0f} s", file=sys.stderr, flush=True)
+    if len(left) < len(tasks):
+        print(f"{what}: {len(tasks) - len(left)} of {len(tasks)} were done before", file=sys.stderr)
+    try:
+        for number, (place, part) in enumerate(
+            _as_done(work, [tasks[place] for place in left], executor), len(tasks) - len(left) + 1
+        ):
+            begun.add(words[left[place]], part)
+            if number % max(1, len(tasks) // 20) == 0 or number == len(tasks):
+                spent = time.perf_counter() - began
+                print(
+                    f"{what}: {number} of {len(tasks)}, {spent:.0f} s", file=sys.stderr, flush=True
+                )
+    except KeyboardInterrupt:
+        done = sum(word in begun.done for word in words)
+        print(f"{what}: {done} of {len(tasks)} done; "
+              + (f"the same command goes on from what {folder} keeps" if folder
+                 else "nothing kept: that takes --folder"), file=sys.stderr)  # fmt: skip
+        raise
     return [result for word in words for result in begun.done[word]]
 
 
@@ -58,22 +74,46 @@ def _as_done(
 
 @contextmanager
 def executor_of(workers: int) -> Iterator[Executor | None]:
-    """Give so many processes; None for one."""
+    """Give so many processes; None for one. Whatever ends the study ends them, in mid-task."""
     if workers <= 1:
         yield None
         return
-    with ProcessPoolExecutor(workers) as executor:
+    executor = ProcessPoolExecutor(workers, initializer=_of_the_study)
+    try:
         yield executor
+    except BaseException:
+        for child in multiprocessing.active_children():
+            child.terminate()
+        raise
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+def _of_the_study() -> None:
+    """Leave Ctrl-C to the study, end when told to, and with the study however it ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    study = multiprocessing.parent_process()
+    assert study is not None
+
+    def outlive_nobody() -> None:
+        study.join()
+        os._exit(1)
+
+    threading.Thread(target=outlive_nobody, daemon=True).start()
 
 
 def arguments(about: str | None, jobs: int, quick: int) -> argparse.ArgumentParser:
-    """Return the options that all studies of the closed loop take."""
-    options = argparse.ArgumentParser(description=(about or "").splitlines()[0])
-    options.add_argument("--jobs", type=int, default=jobs, help="of each cell")
+    """Return the options that all studies of the closed loop take.
+
+    Of a single job no interval could be told.
+    """
+    options = options_of(about)
+    options.add_argument("--jobs", type=whole(2), default=jobs, help=f"of each cell; {jobs}")
     options.add_argument(
         "--quick", dest="jobs", action="store_const", const=quick, help=f"{quick} jobs a cell"
     )
-    options.add_argument("--seed", type=int, default=0, help="of the first job")
-    options.add_argument("--workers", type=int, default=1, help="processes")
-    options.add_argument("--folder", type=Path, help="where table and figure are written")
+    options.add_argument("--seed", type=whole(0), default=0, help="of the first job; 0")
+    options.add_argument("--workers", type=whole(1), default=1, help="processes; 1")
+    add_folder(options)
     return options

@@ -1,7 +1,7 @@
 """How well the angle of a moved phase reference is found, and what turning is worth.
 
     python studies/moved_reference.py            # everything, about ten minutes on one core
-    python studies/moved_reference.py quick      # a seeded subset, under a minute
+    python studies/moved_reference.py --quick      # a seeded subset, under a minute
 
 Invented fleets of the learner's own model (2 sensors x 6 regimes, 4 blades, 3 adjusters, 16 rotors
 of which 5 had their reference moved by any angle), logged and learned through the public
@@ -25,6 +25,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from asking import add_quick, ended, options_of
 from invented_fleets import AIRSPEED, STEP, Fleet, model_fleet, relative_spread
 
 import adapt
@@ -269,7 +270,9 @@ HEADER = f"{'':<40}{'trials':>7}{'known':>9}{'held':>8}{'':>6}{'sd deg':>9}{'off
 
 def main() -> None:
     """Print the tables."""
-    quick = "quick" in sys.argv[1:]
+    options = options_of(__doc__)
+    add_quick(options, "a seeded subset")
+    quick = options.parse_args().quick
     begun = time.perf_counter()
     print(f"Invented fleets\n{HEADER}")
     whole: list[Trial] = []
@@ -310,4 +313,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -1,6 +1,6 @@
 """Fifty people at `adapt pages` over the demo's fleet at once: what fails, how long pages take.
 
-    python studies/pages_load.py [--users 50] [--seconds 30] [--think 2] [--quick]
+    python studies/pages_load.py [--users 50] [--seconds 30] [--think 2] [--quick] [--folder F]
 
 Each opens the jobs, one of the last ten, its entry form, its plan and a picture of it, again and
 again, with a pause before each page; a plan that is on its way is looked after as the page does.
@@ -12,7 +12,6 @@ Ends with status 1 where a request failed or a confirmed run is not in the logbo
 
 from __future__ import annotations
 
-import argparse
 import http.client
 import json
 import re
@@ -28,6 +27,9 @@ from pathlib import Path
 from urllib.parse import urlencode, urlsplit
 
 import numpy as np
+from asking import add_folder, add_quick, ended, options_of, seconds, whole
+from kept import kept_csv, kept_figure, kept_text
+from study_figures import bars
 
 import adapt
 from adapt.database.making import new_logbook
@@ -184,7 +186,7 @@ def run(place: Path, users: int, seconds: float, think_s: float) -> Found:
             writes = n % 5 == 0 and n // 5 < len(jobs)
             own = (jobs[n // 5].job, len(jobs[n // 5].runs)) if writes else None
             arguments = (names[-10:], own, begun + seconds)
-            threads.append(threading.Thread(target=user.works, args=arguments))
+            threads.append(threading.Thread(target=user.works, args=arguments, daemon=True))
         for thread in threads:
             thread.start()
         for thread in threads:
@@ -222,22 +224,35 @@ def report(found: Found) -> list[str]:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--users", type=int, default=50)
-    parser.add_argument("--seconds", type=float, default=30.0)
-    parser.add_argument("--think", type=float, default=2.0, help="pause before a page, mean [s]")
-    parser.add_argument("--quick", action="store_true", help="5 people, 5 s, pauses of 0.2 s")
-    asked = parser.parse_args()
-    users, seconds, think_s = asked.users, asked.seconds, asked.think
+    """Run, and print the figures."""
+    options = options_of(__doc__)
+    options.add_argument("--users", type=whole(1), default=50)
+    options.add_argument("--seconds", type=seconds, default=30.0)
+    options.add_argument("--think", type=seconds, default=2.0, help="pause before a page, mean [s]")
+    add_quick(options, "5 people, 5 s, pauses of 0.2 s")
+    add_folder(options)
+    asked = options.parse_args()
+    users, lasts_s, think_s = asked.users, asked.seconds, asked.think
     if asked.quick:
-        users, seconds, think_s = 5, 5.0, 0.2
+        users, lasts_s, think_s = 5, 5.0, 0.2
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder) / "fleet.logbook"
         demo_logbook(place)
-        found = run(place, users, seconds, think_s)
-    print("\n".join(report(found)))
+        print(f"{users} people for {lasts_s:g} s, and until all are answered", file=sys.stderr)
+        found = run(place, users, lasts_s, think_s)
+    with kept_text(asked.folder, "pages_load.txt"):
+        print("\n".join(report(found)))
+    middle = {page: 1e3 * float(np.median(took)) for page, took in found.seconds.items() if took}
+    rows = [
+        {"page": page, "requests": len(found.seconds[page]), "median [ms]": ms,
+         "95 % [ms]": 1e3 * float(np.quantile(found.seconds[page], 0.95))}
+        for page, ms in middle.items()
+    ]  # fmt: skip
+    kept_csv(asked.folder, "pages_load.csv", rows)
+    label = f"median of {users} people [ms]"
+    kept_figure(asked.folder, "pages_load", bars(list(middle.items()), label, log=True))
     return 1 if found.failed or found.missing else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    ended(main)

@@ -33,11 +33,13 @@ import numpy as np
 TESTS = Path(__file__).parents[1] / "tests"
 sys.path[:0] = [str(TESTS), str(TESTS / "outside")]
 
+from asking import add_folder, add_quick, ended, options_of, seconds, whole
 from drawn_jobs import JOB, Job, drawn_job
-from kept import add_folder, kept_csv, kept_figure, kept_text
+from kept import kept_csv, kept_figure, kept_text
 from matplotlib.figure import Figure
 from plan_by_definition import arrays_of
 from solvers import by_highs, scip_within
+from study_figures import ours_and_solver
 
 from adapt.planning.job.hardware import hardware_of
 from adapt.planning.job.standing import standing_of
@@ -181,31 +183,19 @@ def cold() -> None:
 
 def picture(rows: list[Timed]) -> Figure:
     """Return the seconds of SCIP's one solve by those of our whole trade-off."""
-    figure = Figure(figsize=(5.2, 4.6), layout="constrained")
-    axes = figure.add_subplot()
-    ours = np.array([row.ours for row in rows])
-    scip = np.array([row.scip for row in rows])
-    done = np.array([row.scip_done for row in rows])
-    axes.loglog(1e3 * ours[done], scip[done], "o", color="black", label="SCIP ended")
-    axes.loglog(1e3 * ours[~done], scip[~done], "^", color="black", markerfacecolor="white",
-                label="SCIP unfinished: at least")  # fmt: skip
-    reach = np.array([ours.min(), ours.max()])
-    for times in (1, 10, 100, 1000):
-        axes.plot(1e3 * reach, times * reach, color="0.7", linewidth=0.8)
-        axes.annotate(f"{times} times", (1e3 * reach[1], times * reach[1]), fontsize=8)
-    axes.set_xlabel("our whole trade-off, proven [ms]")
-    axes.set_ylabel("one solve of SCIP [s]")
-    axes.legend(frameon=False)
-    return figure
+    return ours_and_solver(
+        [row.ours for row in rows], [row.scip for row in rows], [row.scip_done for row in rows],
+        ("our whole trade-off, proven [s]", "one solve of SCIP [s]"),
+    )  # fmt: skip
 
 
 def main() -> None:
     """Print the table."""
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--problems", type=int, default=6, help="for each number of blades")
-    options.add_argument("--scip-seconds", type=float, default=60.0)
-    options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--quick", action="store_true", help="one problem each, SCIP for 15 s")
+    options = options_of(__doc__)
+    options.add_argument("--problems", type=whole(1), default=6, help="for each number of blades")
+    options.add_argument("--scip-seconds", type=seconds, default=60.0)
+    options.add_argument("--seed", type=whole(0), default=1)
+    add_quick(options, "one problem each, SCIP for 15 s")
     add_folder(options)
     asked = options.parse_args()
     with kept_text(asked.folder, "planner_speed.txt"):
@@ -260,4 +250,4 @@ def all_timed(asked: argparse.Namespace) -> list[Timed]:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

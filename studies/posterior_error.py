@@ -1,7 +1,7 @@
 """How near each rotor's learned coefficients come to what could be known at all.
 
     python studies/posterior_error.py           # everything, about four minutes on one core
-    python studies/posterior_error.py quick     # a seeded subset, under a minute
+    python studies/posterior_error.py --quick   # a seeded subset, under a minute
 
 `adapt.learn` on the log folders of invented fleets, by how many pairs a rotor has, beside an oracle
 that knows the type's c, D, r and q (the exact posterior of dense algebra at the true values), one
@@ -22,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from asking import add_folder, add_quick, ended, options_of
 from dense_fleet import solve, stack
 from invented_fleets import (
     AIRSPEED,
@@ -33,6 +34,8 @@ from invented_fleets import (
     model_fleet,
     relative_spread,
 )
+from kept import kept_csv, kept_figure, kept_text
+from matplotlib.figure import Figure
 
 import adapt
 from adapt.chart import Chart
@@ -180,13 +183,18 @@ def rms(values: np.ndarray) -> float:
     return float(np.sqrt((np.abs(values) ** 2).mean()))
 
 
-def table(name: str, fleets: list[Fleet], rotor: Rotor, spread: Spread | None) -> None:
-    """Print errors and cover of one kind of fleet by number of pairs."""
+def table(
+    name: str, fleets: list[Fleet], rotor: Rotor, spread: Spread | None
+) -> list[dict[str, str | float]]:
+    """Print and return errors and cover of one kind of fleet by number of pairs."""
     size = fleets[0].rotors
     pairs = np.resize(PAIRS, size)
     errors: dict[str, list[np.ndarray]] = {}
     inside = []
-    for whole in fleets:
+    for number, whole in enumerate(fleets, start=1):
+        print(
+            f"{name}, {size} rotors: fleet {number} of {len(fleets)}", file=sys.stderr, flush=True
+        )
         fleet = whole.first(pairs.tolist())
         assert fleet.own is not None
         scale = np.sqrt((np.abs(fleet.own) ** 2).mean(axis=0))
@@ -204,6 +212,7 @@ def table(name: str, fleets: list[Fleet], rotor: Rotor, spread: Spread | None) -
         off = mean - fleet.own
         inside.append((np.abs(off.real) < 1.96 * sd) / 2 + (np.abs(off.imag) < 1.96 * sd) / 2)
     print(f"{name}, {size} rotors, {len(fleets)} fleets")
+    rows: list[dict[str, str | float]] = []
     heads = ("pairs", "learned", "oracle", "ratio", "c learned", "chart", "own fit", "cover")
     print("".join(f"{x:>11}" for x in heads))
     for count in (*PAIRS, "all"):
@@ -215,13 +224,51 @@ def table(name: str, fleets: list[Fleet], rotor: Rotor, spread: Spread | None) -
         values = (row["learned"], best, row["learned"] / best, row.get("c learned", np.nan),
                   row["chart"], row["own fit"], np.mean(np.array(inside)[:, at]))  # fmt: skip
         print(f"{count:>11}" + "".join(f"{x:11.4f}" for x in values), flush=True)
+        rows.append({"fleet": f"{name}, {size} rotors", "pairs": str(count)})
+        rows[-1] |= {h: "" if np.isnan(v) else v for h, v in zip(heads[1:], values, strict=True)}
     print()
+    return rows
+
+
+def picture(rows: list[dict[str, str | float]]) -> Figure:
+    """Return errors and cover by the rotor's pairs, one line for each kind of fleet."""
+    figure = Figure(figsize=(9.0, 4.2), layout="constrained")
+    panels = figure.subplots(1, 2)
+    kinds = list(dict.fromkeys(str(row["fleet"]) for row in rows))
+    for kind, marker in zip(kinds, "os^Dv P"[: len(kinds)], strict=True):
+        some = [row for row in rows if row["fleet"] == kind and row["pairs"] != "all"]
+        for axes, column in zip(panels, ("learned", "cover"), strict=True):
+            axes.plot([int(row["pairs"]) for row in some], [row[column] for row in some],
+                      color="black", marker=marker, markerfacecolor="white", linewidth=0.8,
+                      label=kind)  # fmt: skip
+    panels[0].set_ylabel("error of coefficients / their size")
+    panels[0].set_ylim(bottom=0.0)
+    panels[1].axhspan(0.93, 0.97, color="0.87", label="goal")
+    panels[1].axhline(0.95, color="0.5", linewidth=0.8)
+    panels[1].set_ylabel("share of 95 % intervals that hold")
+    for axes in panels:
+        axes.set_xlabel("pairs of the rotor itself")
+        axes.set_xticks(PAIRS)
+    handles, labels = panels[1].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower center", ncols=2, fontsize=8, frameon=False)
+    return figure
 
 
 def main() -> None:
     """Print the tables."""
-    quick = "quick" in sys.argv[1:]
-    start = time.perf_counter()
+    options = options_of(__doc__)
+    add_quick(options, "one or two small fleets of each kind")
+    add_folder(options)
+    asked = options.parse_args()
+    with kept_text(asked.folder, "posterior_error.txt"):
+        rows = all_kinds(asked.quick)
+    kept_csv(asked.folder, "posterior_error.csv", rows)
+    kept_figure(asked.folder, "posterior_error", picture(rows))
+
+
+def all_kinds(quick: bool) -> list[dict[str, str | float]]:
+    """Print and return the tables of all kinds of fleet."""
+    start, rows = time.perf_counter(), list[dict[str, str | float]]()
     with tempfile.TemporaryDirectory() as folder:
         rotor = invented_design(Path(folder))
     for name, spread in TRUTHS.items():
@@ -230,12 +277,13 @@ def main() -> None:
                 model_fleet(np.random.default_rng([k, rotors]), rotors, (4,) * 5, [spread, spread])
                 for k in range(fleets)
             ]
-            table(name, drawn, rotor, spread)
+            rows += table(name, drawn, rotor, spread)
     for rotors, fleets in [(20, 1)] if quick else [(20, 6), (100, 2)]:
-        table("independent machine", [machine_fleet(50 + k, rotors, 9) for k in range(fleets)],
-              main_fleet().rotor, None)  # fmt: skip
-    print(f"{time.perf_counter() - start:.0f} s")
+        machines = [machine_fleet(50 + k, rotors, 9) for k in range(fleets)]
+        rows += table("independent machine", machines, main_fleet().rotor, None)
+    print(f"{time.perf_counter() - start:.0f} s", file=sys.stderr)
+    return rows
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

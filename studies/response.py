@@ -1,7 +1,7 @@
 """Does what the same move does vary from one time to the next?
 
     python studies/response.py                 # everything, a few minutes on one core
-    python studies/response.py quick           # a seeded subset, under a minute
+    python studies/response.py --quick           # a seeded subset, under a minute
 
 A move's effect is taken as c X (1 + kappa eps), eps ~ CN(0, 1), new at every step; the step to
 which moves led then has the variance q + sum_a kappa^2 |c_a|^2 |X_a|^2. Printed is the log
@@ -17,12 +17,12 @@ taken out, so that its values can be compared.
 
 from __future__ import annotations
 
-import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from asking import add_quick, ended, options_of
 from drift_fleets import write
 from invented_fleets import AIRSPEED, Fleet, circular, machine_fleet, model_fleet, relative_spread
 
@@ -118,7 +118,9 @@ def show(name: str, rotor: Rotor, runs: Runs, chart: Chart | None) -> None:
 
 def main() -> None:
     """Print the table."""
-    quick = "quick" in sys.argv[1:]
+    options = options_of(__doc__)
+    add_quick(options, "a seeded subset")
+    quick = options.parse_args().quick
     print(f"{'kappa':<34}" + "".join(f"{k:9g}" for k in KAPPAS) + "   best  q r -> q r")
     for each_job, kappa in ((False, 0.0), (False, 0.1), (False, 0.2), (True, 0.1), (True, 0.2)):
         for seed in range(5, 6 if quick else 8):
@@ -143,4 +145,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -13,13 +13,13 @@ in how many an odd one is found that answers everything turned, weaker, or weake
 
 from __future__ import annotations
 
-import argparse
 import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from asking import add_quick, ended, options_of, whole
 from invented_fleets import AIRSPEED, STEP, Fleet, machine_fleet, model_fleet, relative_spread
 
 import adapt
@@ -152,10 +152,10 @@ def report(name: str, rotor: Rotor, fleets: int, draw: Callable[[int], Fleet]) -
 
 def main() -> None:
     """Print coverage, false alarms and power."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--fleets", type=int, default=20)
-    parser.add_argument("--quick", action="store_true", help="3 fleets")
-    asked = parser.parse_args()
+    options = options_of(__doc__)
+    options.add_argument("--fleets", type=whole(1), default=20)
+    add_quick(options, "3 fleets")
+    asked = options.parse_args()
     fleets = 3 if asked.quick else max(2, asked.fleets)
     design = model_design()
     for rotors in (6, 20):
@@ -177,4 +177,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -32,6 +32,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from asking import ended
 from closed_loop import (
     MOST_MOVES,
     SECONDS,
@@ -204,4 +205,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

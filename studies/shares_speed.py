@@ -29,9 +29,11 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).parents[1] / "tests" / "outside")]
 
-from kept import add_folder, kept_csv, kept_figure, kept_text
+from asking import add_folder, add_quick, ended, options_of, seconds, whole
+from kept import kept_csv, kept_figure, kept_text
 from matplotlib.figure import Figure
 from shares_by_solver import by_scip
+from study_figures import ours_and_solver
 
 from adapt.balancing.shares import Hole, Holes, Piece, share
 from adapt.balancing.shares.search import ready
@@ -205,34 +207,22 @@ def all_timed(asked: argparse.Namespace) -> list[Timed]:
 
 
 def picture(rows: list[Timed]) -> Figure:
-    """Return the seconds of SCIP by ours."""
-    figure = Figure(figsize=(5.2, 4.6), layout="constrained")
-    axes = figure.add_subplot()
-    for done, marker, face, label in (
-        (True, "o", "black", "SCIP ended"),
-        (False, "^", "white", "SCIP unfinished: at least"),
-    ):
-        some = [r for r in rows if r.scip is not None and r.scip_done == done]
-        axes.loglog([r.ours for r in some], [r.scip or 0.0 for r in some], marker, color="black",
-                    markerfacecolor=face, label=label)  # fmt: skip
-    reach = np.array([min(r.ours for r in rows), max(r.ours for r in rows)])
-    for times in (1, 10, 100, 1000):
-        axes.plot(reach, times * reach, color="0.7", linewidth=0.8)
-        axes.annotate(f"{times} times", (reach[1], times * reach[1]), fontsize=8)
-    axes.set_xlabel("ours [s]")
-    axes.set_ylabel("SCIP [s]")
-    axes.legend(frameon=False)
-    return figure
+    """Return the seconds of SCIP by ours, where it was asked."""
+    some = [(row.ours, row.scip, row.scip_done) for row in rows if row.scip is not None]
+    ours, scip, done = zip(*some, strict=True)
+    return ours_and_solver(ours, scip, done, ("ours [s]", "SCIP [s]"))
 
 
 def main() -> None:
     """Print the table."""
-    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("--problems", type=int, default=5, help="of each sort")
-    options.add_argument("--seconds", type=float, default=20.0, help="for ours")
-    options.add_argument("--scip-seconds", type=float, default=60.0, help="for each of its solves")
-    options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--quick", action="store_true", help="one problem each, SCIP for 15 s")
+    options = options_of(__doc__)
+    options.add_argument("--problems", type=whole(1), default=5, help="of each sort")
+    options.add_argument("--seconds", type=seconds, default=20.0, help="for ours")
+    options.add_argument(
+        "--scip-seconds", type=seconds, default=60.0, help="for each of its solves"
+    )
+    options.add_argument("--seed", type=whole(0), default=1)
+    add_quick(options, "one problem each, SCIP for 15 s")
     add_folder(options)
     asked = options.parse_args()
     warnings.simplefilter("ignore")  # of the solver, about what is not finished
@@ -243,4 +233,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -11,6 +11,8 @@ import subprocess
 import sys
 import time
 
+from asking import ended
+
 STARTS = 7
 
 
@@ -34,4 +36,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

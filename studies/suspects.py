@@ -17,7 +17,6 @@ it is the one that was made, or a twin: an explanation told that gives the same 
 
 from __future__ import annotations
 
-import argparse
 import tempfile
 import time
 from collections import Counter
@@ -27,6 +26,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from asking import add_quick, ended, options_of, whole
 from invented_fleets import machine_fleet
 from wrong_logs import BLADES, MOVES, NAMES, TURN, Job, Setting, Wrong, spoiled, write
 
@@ -138,13 +138,13 @@ def learned(folder: Path) -> tuple[adapt.coefficients.Coefficients, float]:
 
 def main() -> None:
     """Print false alarms on clean logs, then recall by distance, precision and kind."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--fleets", type=int, default=4)
-    parser.add_argument("--rotors", type=int, default=40)
-    parser.add_argument("--seed", type=int, default=7)
-    parser.add_argument("--machine", action="store_true", help="on the independent machine")
-    parser.add_argument("--quick", action="store_true", help="one fleet of 20 rotors")
-    asked = parser.parse_args()
+    options = options_of(__doc__)
+    options.add_argument("--fleets", type=whole(1), default=4)
+    options.add_argument("--rotors", type=whole(2), default=40)
+    options.add_argument("--seed", type=whole(0), default=7)
+    options.add_argument("--machine", action="store_true", help="on the independent machine")
+    add_quick(options, "one fleet of 20 rotors")
+    asked = options.parse_args()
     fleets, rotors = (1, 20) if asked.quick else (asked.fleets, asked.rotors)
     pairs = flagged = bad = told = true = 0
     seconds = 0.0
@@ -209,4 +209,4 @@ def report(found: Sequence[tuple[Wrong, Mapping[str, Any] | None]]) -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -12,12 +12,12 @@ heavy tails (Student-t, 4 degrees of freedom), which intervals of a normal law h
 
 from __future__ import annotations
 
-import argparse
 import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from asking import add_quick, ended, options_of, whole
 
 import adapt
 from adapt.rotor import Rotor
@@ -77,10 +77,10 @@ def held(rotor: Rotor, seed: int, freedom: float) -> list[np.ndarray]:
 
 def main() -> None:
     """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--fleets", type=int, default=24)
-    parser.add_argument("--quick", action="store_true", help="4 fleets")
-    asked = parser.parse_args()
+    options = options_of(__doc__)
+    options.add_argument("--fleets", type=whole(1), default=24)
+    add_quick(options, "4 fleets")
+    asked = options.parse_args()
     fleets = 4 if asked.quick else asked.fleets
     print(f"Track inside its 95 % interval; {fleets} fleets of {ROTORS} rotors, {JOBS} jobs each")
     labels = [f"{low}" if low == high else f"{low} to {high}" for low, high in KNOWN]
@@ -95,4 +95,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -1,7 +1,7 @@
 """Readings before and after: how often is a turned reference told, and how often wrongly.
 
-    python studies/turned_reference.py            # 300 cases of each kind, about ten minutes
-    python studies/turned_reference.py --quick    # 50 of each
+    python studies/turned_reference.py            # 300 cases of each kind, half an hour
+    python studies/turned_reference.py --quick    # 50 of each, some five minutes
 
 Invented rotors of four blades. Levels: each sensor has one of its own, the same in all regimes but
 for a fifth of it; amplitude 0.1 to 0.5 ips, scatter 0.015 ips per component for a reading and from
@@ -16,12 +16,15 @@ which it is said that it looks turned, mirrored or reversed.
 
 from __future__ import annotations
 
-import argparse
+import sys
+import time
 from collections import Counter
 from collections.abc import Callable
 
 import numpy as np
-from kept import add_folder, kept_csv, kept_text
+from asking import add_folder, add_quick, ended, options_of
+from kept import kept_csv, kept_figure, kept_text
+from study_figures import stacked
 
 from adapt.balancing.setup.looks_turned import Pairs, looks_turned
 from adapt.rotor import Regime, Rotor, Sensor
@@ -33,14 +36,20 @@ SHAPES = ((1, 4), (2, 1), (2, 2), (2, 6), (3, 4))  # sensors, regimes
 
 def main() -> None:
     """Run the study."""
-    options = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    options.add_argument("--quick", action="store_true", help="50 cases of each kind")
+    options = options_of(__doc__)
+    add_quick(options, "50 cases of each kind")
     add_folder(options)
     asked = options.parse_args()
     cases = 50 if asked.quick else 300
-    with kept_text(asked.folder, "turned-reference.txt"):
+    with kept_text(asked.folder, "turned_reference.txt"):
         rows = study(cases, np.random.default_rng(20))
-    kept_csv(asked.folder, "turned-reference.csv", rows)
+    kept_csv(asked.folder, "turned_reference.csv", rows)
+    told = [v or "cannot tell" for v in VERDICTS]
+    panels: dict[str, dict[str, list[float]]] = {}
+    for row in rows:
+        panel = panels.setdefault(f"sensors {row['sensors']}, regimes {row['regimes']}", {})
+        panel[str(row["happened"])] = [float(row[v] or 0.0) for v in told]
+    kept_figure(asked.folder, "turned_reference", stacked(panels, told, "share of cases [%]"))
 
 
 def study(cases: int, rng: np.random.Generator) -> list[dict[str, str | float | int | bool | None]]:
@@ -50,6 +59,7 @@ def study(cases: int, rng: np.random.Generator) -> list[dict[str, str | float | 
         rotor = _rotor(sensors, regimes)
         print(f"\n{sensors} sensors x {regimes} regimes, {cases} cases each: share of verdicts [%]")
         print(f"{'what happened':28s}" + "".join(f"{v or 'cannot tell':>13s}" for v in VERDICTS))
+        begun = time.perf_counter()
         for what, happen in HAPPENED.items():
             told: Counter[str | None] = Counter()
             off = []
@@ -74,6 +84,8 @@ def study(cases: int, rng: np.random.Generator) -> list[dict[str, str | float | 
                 {"sensors": sensors, "regimes": regimes, "happened": what, "cases": cases}
                 | {v or "cannot tell": share for v, share in shares.items()}
             )
+            done = f"{sensors} x {regimes}, {what}: {time.perf_counter() - begun:.0f} s"
+            print(done, file=sys.stderr, flush=True)
             if off:
                 inside = 100.0 * np.mean(np.array(off) < 1.96)
                 print(f"{'':28s} quarter turn inside the 95 % interval: {inside:.1f} %")
@@ -174,4 +186,4 @@ HAPPENED: dict[str, Callable[[np.ndarray, np.random.Generator], np.ndarray]] = {
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -1,6 +1,7 @@
 """Two processes append to a logbook at once while two others read: is anything lost or half seen?
 
     python studies/two_writers.py --seconds 60 [postgresql://user@host/empty-database]
+    python studies/two_writers.py --quick           # 5 seconds
 
 Each writer brings in one small job after the other and notes what was confirmed. Each reader counts
 the rows of every job of the last state again and again: a job with fewer rows than it was brought
@@ -10,8 +11,8 @@ when anything was lost, half seen or refused.
 
 from __future__ import annotations
 
-import argparse
 import multiprocessing
+import signal
 import sys
 import tempfile
 import time
@@ -22,6 +23,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from asking import add_folder, ended, options_of, seconds
+from kept import kept_csv, kept_figure, kept_text
+from matplotlib.figure import Figure
 
 from adapt.database.making import new_logbook
 from adapt.database.opening import open_logbook
@@ -79,8 +83,15 @@ def job(name: str) -> list[tuple[str, Table]]:
     ]  # fmt: skip
 
 
+def of_the_study() -> None:
+    """Leave Ctrl-C to the study, and end when told to."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
 def write(place: str, who: str, until: float, results: Any) -> None:
     """Bring jobs in until a moment; put (who, kept jobs, seconds of each, what failed)."""
+    of_the_study()
     kept: list[str] = []
     waits: list[float] = []
     failed = ""
@@ -99,6 +110,7 @@ def write(place: str, who: str, until: float, results: Any) -> None:
 
 def read(place: str, who: str, until: float, results: Any) -> None:
     """Read the last state again and again; put (who, reads, halves seen, what failed)."""
+    of_the_study()
     reads = torn = 0
     failed = ""
     try:
@@ -127,7 +139,8 @@ def run(place: str, seconds: float) -> Found:
         (write, "one"), (write, "two"), (read, "reader one"), (read, "reader two"),
     ]  # fmt: skip
     children = [
-        context.Process(target=work, args=(place, who, until, results)) for work, who in works
+        context.Process(target=work, args=(place, who, until, results), daemon=True)
+        for work, who in works
     ]
     for child in children:
         child.start()
@@ -153,33 +166,66 @@ def run(place: str, seconds: float) -> Found:
     return found
 
 
-def main() -> int:
-    """Run, and print the figures."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
-    )
-    parser.add_argument("--seconds", type=float, default=60.0)
-    parser.add_argument("place", nargs="?")
-    asked = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
-        place = asked.place or str(Path(folder) / "fleet.logbook")
-        new_logbook(place)
-        found = run(place, asked.seconds)
-        seen = verify(open_logbook(place))
-    print(f"{asked.seconds:g} s, two writers and two readers at once")
+def report(found: Found, changes: int, whole: str) -> list[dict[str, str | float]]:
+    """Print what was found; return it as rows. whole: what looking through said."""
+    print(f"{found.seconds:g} s, two writers and two readers at once")
+    rows: list[dict[str, str | float]] = []
     for who in sorted(found.kept):
-        waits = np.array(found.waits_s[who])
+        waits = np.array([*found.waits_s[who]] or [np.nan])
+        middle, high = np.quantile(waits, [0.5, 0.99])
         print(
             f"writer {who}: {found.kept[who]} changes kept; each took "
-            f"{np.median(waits):.3f} s in the median, {np.quantile(waits, 0.99):.3f} s at 99 %, "
-            f"{waits.max():.2f} s at most"
+            f"{middle:.3f} s in the median, {high:.3f} s at 99 %, {waits.max():.2f} s at most"
         )
+        rows += [{"what": f"writer {who}: changes kept", "number": found.kept[who]},
+                 {"what": f"writer {who}: median [s]", "number": middle},
+                 {"what": f"writer {who}: at most [s]", "number": waits.max()}]  # fmt: skip
     print(f"states read: {found.reads}; of them half seen: {found.torn}")
     print(f"confirmed and lost: {len(found.lost)}; refused: {found.failed or 'none'}")
-    print(f"looked through: {seen.changes} changes, {'whole' if seen.whole else seen.damages[0]}")
+    print(f"looked through: {changes} changes, {whole}")
+    rows += [{"what": "states read", "number": found.reads},
+             {"what": "half seen", "number": found.torn},
+             {"what": "confirmed and lost", "number": len(found.lost)},
+             {"what": "refused", "number": len(found.failed)}]  # fmt: skip
+    return rows
+
+
+def picture(found: Found) -> Figure:
+    """Return how many changes took at most so long, by writer."""
+    figure = Figure(figsize=(5.2, 3.6), layout="constrained")
+    axes = figure.add_subplot()
+    for (who, waits), style in zip(sorted(found.waits_s.items()), ("-", "--"), strict=False):
+        if waits:
+            axes.ecdf(np.array(waits), color="black", linestyle=style, label=f"writer {who}")
+    axes.set_xlabel("seconds that a change took")
+    axes.set_ylabel("share of changes that took at most that")
+    axes.legend(frameon=False)
+    return figure
+
+
+def main() -> int:
+    """Run, and print the figures."""
+    options = options_of(__doc__)
+    options.add_argument("--seconds", type=seconds, default=60.0)
+    options.add_argument("--quick", dest="seconds", action="store_const", const=5.0, help="5 s")
+    options.add_argument("place", nargs="?", help="an empty database of a server")
+    add_folder(options)
+    asked = options.parse_args()
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        kept_text(asked.folder, "two_writers.txt"),
+    ):
+        place = asked.place or str(Path(folder) / "fleet.logbook")
+        new_logbook(place)
+        print(f"writing and reading for {asked.seconds:g} s", file=sys.stderr, flush=True)
+        found = run(place, asked.seconds)
+        seen = verify(open_logbook(place))
+        rows = report(found, seen.changes, "whole" if seen.whole else str(seen.damages[0]))
+    kept_csv(asked.folder, "two_writers.csv", rows)
+    kept_figure(asked.folder, "two_writers", picture(found))
     good = not found.lost and not found.torn and not found.failed and seen.whole
     return 0 if good and seen.changes == sum(found.kept.values()) else 1
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    ended(main)

@@ -21,6 +21,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from asking import ended
 from closed_loop import (
     Outcome,
     error_of,
@@ -111,4 +112,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    ended(main)

@@ -49,13 +49,25 @@ def test_a_result_that_was_written_in_part_is_done_again(tmp_path: Path) -> None
     assert ASKED == []
 
 
-def test_results_of_another_state_of_the_code_are_not_taken(
+def test_results_of_another_state_of_the_code_are_set_aside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run_all(double, range(2), folder=tmp_path)
+    was = (tmp_path / "begun.pickle").read_bytes()
+    monkeypatch.setattr(begun, "AT_START", "another")
+    run_all(double, range(2), folder=tmp_path)
+    assert ASKED == [0, 1, 0, 1]
+    assert (tmp_path / "begun-before.pickle").read_bytes() == was
+    assert "another state of the code" in capsys.readouterr().err
+
+
+def test_code_that_changes_meanwhile_is_not_the_code_that_worked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run_all(double, range(2), folder=tmp_path)
-    monkeypatch.setattr(begun, "code", lambda: "another")
-    run_all(double, range(2), folder=tmp_path)
-    assert ASKED == [0, 1, 0, 1]
+    monkeypatch.setattr(begun, "code", lambda: "changed on disk, not in this process")
+    run_all(double, range(3), folder=tmp_path)
+    assert ASKED == [0, 1, 2]
 
 
 def test_without_a_folder_nothing_is_kept() -> None:

@@ -165,6 +165,12 @@ def _again(rotor: adapt.rotor.Rotor, checked: adapt.log.History) -> adapt.log.Hi
     return history_of_jobs(rotor, jobs)
 
 
+def test_a_goal_that_is_met_by_chance_alone_says_so() -> None:
+    assert flights_to_limits._held((0.99, 0.96, 1.0), 0.95).endswith("met")
+    assert flights_to_limits._held((0.99, 0.93, 1.0), 0.95).endswith("the interval reaches below")
+    assert flights_to_limits._held((0.94, 0.90, 0.96), 0.95).endswith("missed by 0.010")
+
+
 @pytest.mark.usefixtures("few_others")
 @pytest.mark.parametrize("slipped_deg", [0.0, 30.0])
 def test_a_slipped_reference_turns_readings_and_the_oracle_knows(slipped_deg: float) -> None:
@@ -217,5 +223,8 @@ def test_intervals_come_from_whole_jobs() -> None:
     share = cells.mean(("oracle",), "first_inside")
     assert share == pytest.approx((1.0, 1.0 - 3.8415 / 7.8415, 1.0), abs=1e-4)
     assert cells.mean(("oracle",), "corrections") == pytest.approx((1.0, 1.0, 1.0))
+    # None of four is not done: Wilson's upper end is z^2 / (n + z^2).
+    left = cells.mean(("oracle",), "not_done")
+    assert left == pytest.approx((0.0, 0.0, 3.8415 / 7.8415), abs=1e-4)
     less = cells.less(("half",), ("chart",), "corrections")
     assert less == pytest.approx((-1.0, -1.0, -1.0))  # the same in every job: no doubt
