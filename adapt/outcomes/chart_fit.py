@@ -39,9 +39,10 @@ def chart_fit(rotor: Rotor, known: Screened | None, chart: Chart | None) -> pd.D
     for all rows of the table together (Bonferroni), Student's t with one degree of freedom less
     than jobs, in log gain and in rotation; their sds from resampling whole jobs (Efron and
     Tibshirani, An Introduction to the Bootstrap, 1993, ch. 6, from memory), never less than the
-    noise alone gives; none with fewer than 5 jobs, and none of a rotation that may be any. Runs
-    after a moved reference or sensor are left out: their phases are in another frame than the
-    chart's.
+    noise alone gives; none with fewer than 5 jobs, and none of a rotation that may be any. Of a
+    negative gain (track alone: blades go the other way) in the gain itself, so that it tells
+    whether the sign is sure. Runs after a moved reference or sensor are left out: their phases are
+    in another frame than the chart's.
 
     known: what was learned of the whole log; None = it has no runs. rotors: those whose own moves
     can tell the chart's factor from this one, 2 sds of what they show by themselves or more;
@@ -99,6 +100,10 @@ def chart_fit(rotor: Rotor, known: Screened | None, chart: Chart | None) -> pd.D
         reach = row["rotation_sd"] * wide
         reach = reach if reach < 180.0 else np.nan
         gain = factor.real if row["sensor"] is None else abs(factor)
+        if gain < 0:
+            low, high = gain * (1.0 + spread), gain * (1.0 - spread)
+        else:
+            low, high = gain * np.exp(-spread), gain * np.exp(spread)
         table.append(
             {
                 "sensor": row["sensor"],
@@ -109,8 +114,8 @@ def chart_fit(rotor: Rotor, known: Screened | None, chart: Chart | None) -> pd.D
                 "pairs": row["pairs"],
                 "jobs": row["jobs"],
                 "gain": gain,
-                "gain_low": gain * np.exp(-spread) if gain > 0 else np.nan,
-                "gain_high": gain * np.exp(spread) if gain > 0 else np.nan,
+                "gain_low": low,
+                "gain_high": high,
                 "rotation_deg": turn,
                 "rotation_low": turn - reach,
                 "rotation_high": turn + reach,

@@ -63,6 +63,27 @@ def test_intervals_hold_for_all_rows_together(rotors: int, jobs: int) -> None:
     assert held >= 25
 
 
+def test_a_track_chart_of_the_other_sense_is_found_out() -> None:
+    f = fleet(np.random.default_rng(45), rotors=12, jobs=2, runs=5, spread=0.05)
+    fit = chart_fit(f.rotor, f.history, replace(f.chart, track_mean=-f.track_type))
+    track = fit[fit.sensor.isna()]
+    assert (track.gain_low < track.gain).all()
+    assert (track.gain < track.gain_high).all()
+    assert (track.gain_high < 0.0).all()
+    assert ((track.gain_low < -1.0) & (track.gain_high > -1.0)).mean() > 0.8
+
+
+def test_what_track_does_not_show_is_not_said_to_be_of_the_other_sense() -> None:
+    """Blades that do not move at all, by a chart that says they do: the sign is anybody's."""
+    for seed in range(8):
+        f = fleet(np.random.default_rng(seed), invented_rotor(regimes=1), rotors=6, jobs=2, runs=4)
+        rng, track = np.random.default_rng(seed), f.history.track.copy()
+        track["height"] = rng.normal(size=len(track))
+        fit = chart_fit(f.rotor, replace(f.history, track=track), f.chart)
+        of_track = fit[fit.sensor.isna()]
+        assert not (of_track.gain_high < 0.0).any()
+
+
 def test_adjusters_that_only_moved_together_have_no_gain_of_their_own() -> None:
     f = fleet(np.random.default_rng(4), invented_rotor(track=False), rotors=6, jobs=2, moves=1)
     hub = f.history.moves[f.history.moves.adjuster == "hub weight"]
