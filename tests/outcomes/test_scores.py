@@ -84,6 +84,23 @@ def test_what_track_does_not_show_is_not_said_to_be_of_the_other_sense() -> None
         assert not (of_track.gain_high < 0.0).any()
 
 
+def test_pairs_of_all_moves_are_those_with_any_move() -> None:
+    """Hub weight alone in one pair, pitch link alone in the next: two each a job, four together."""
+    f = fleet(np.random.default_rng(46), rotors=6, jobs=1, runs=5)
+    moves = f.history.moves
+    odd = moves.after_run.astype(int) % 2 == 1
+    kept = ((moves.adjuster == "hub weight") & odd) | ((moves.adjuster == "pitch link") & ~odd)
+    moves = moves[kept & (moves.groupby(["job", "after_run", "adjuster"]).cumcount() == 0)]
+    fit = chart_fit(f.rotor, replace(f.history, moves=moves), f.chart)
+    vibration = fit[fit.sensor.notna()]
+    for adjuster in ("hub weight", "pitch link"):
+        expected = (moves.adjuster == adjuster).sum()
+        assert set(vibration[vibration.adjuster == adjuster].pairs) == {expected}
+    assert set(vibration[vibration.adjuster.isna()].pairs) == {len(moves)}
+    track = fit[fit.sensor.isna()]
+    assert set(track.pairs) == {(moves.adjuster == "pitch link").sum()}
+
+
 def test_adjusters_that_only_moved_together_have_no_gain_of_their_own() -> None:
     f = fleet(np.random.default_rng(4), invented_rotor(track=False), rotors=6, jobs=2, moves=1)
     hub = f.history.moves[f.history.moves.adjuster == "hub weight"]
@@ -113,6 +130,9 @@ def test_runs_in_another_frame_do_not_speak_of_the_chart() -> None:
     log = replace(f.history, readings=readings, events=events)
     fit = chart_fit(f.rotor, log, replace(f.chart, mean=f.type_))
     assert abs(fit.rotation_deg.median()) < 3.0
+    before = f.history.moves[f.history.moves.job.str.endswith("-0")]
+    vibration = fit[fit.sensor.notna() & fit.adjuster.isna()]
+    assert vibration.pairs.max() <= len(before[["job", "after_run"]].drop_duplicates())
 
 
 def test_document_is_json_with_null_for_what_is_not_known() -> None:
