@@ -47,7 +47,7 @@ def test_the_whole_report_reads_as_text(flown: tuple[Fleet, Outcome]) -> None:
     text = as_text(compare_report(outcome, f.rotor))
     flat = " ".join(text.split())
     for words in (
-        "Early fit: what was known when 10 jobs of the log had begun",
+        "Early fit: what was known when 10 jobs of the log had begun, and nothing since.",
         "By what was moved: skill",
         "Do stated intervals hold?",
         "Do stated chances hold?",
@@ -94,11 +94,22 @@ def test_shares_stand_where_they_belong(flown: tuple[Fleet, Outcome]) -> None:
     assert sum(int(r[1]) for r in reliability.rows if r[1]) == outcome.reliability.number.sum()
 
 
+def test_few_jobs_are_told_of_without_empty_brackets() -> None:
+    """Four jobs: no intervals, and an early fit that was never made."""
+    f = fleet(np.random.default_rng(104), rotors=2, jobs=2, runs=3)
+    text = " ".join(as_text(compare_report(compare(f.rotor, f.history, f.chart), f.rotor)).split())
+    assert "and nothing since; here the same as learned." in text
+    assert "Brier score, vibration: 0." in text
+    assert "(- to -)" not in text
+    assert "better in none of" not in text  # four jobs tell nothing of better or worse
+
+
 def test_a_comparison_of_nothing_still_reads(flown: tuple[Fleet, Outcome], tmp_path: Path) -> None:
     f, _ = flown
     empty = compare(f.rotor, history([], []), f.chart)
     text = as_text(compare_report(empty, f.rotor))
     assert "0 runs of 0 jobs" in text
+    assert "in no job that is used was anything read in two runs" in " ".join(text.split())
     assert write_pictures(outcome_pictures(empty, f.rotor), tmp_path / "none") == []
 
 
