@@ -56,6 +56,25 @@ def test_a_skill_beyond_the_axis_is_written(flown: tuple[Fleet, Outcome]) -> Non
     assert len(axes.get_yticks()) - 1 < bottom
 
 
+@pytest.mark.parametrize("length", [8, 40, 200])
+def test_names_of_channels_are_not_cut_at_the_edge(
+    flown: tuple[Fleet, Outcome], length: int
+) -> None:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    table = flown[1].summary
+    names = {
+        f"regime {n}": f"regime {n} {'at a weight ' * 30}"[:length] + str(n) for n in (1, 2, 3)
+    }
+    long = table.assign(regime=table.regime.map(names))
+    figure = by_name(flown, summary=long)["skill-by-channel"].draw()
+    FigureCanvasAgg(figure).draw()
+    labels = figure.axes[0].get_yticklabels()
+    assert len({label.get_text() for label in labels}) == 3 * 3
+    for label in labels:
+        assert label.get_window_extent().x0 >= 0.0
+
+
 def test_without_any_skill_no_empty_axes_are_drawn(flown: tuple[Fleet, Outcome]) -> None:
     summary, breakdown = flown[1].summary, flown[1].breakdown
     still = with_skill(summary, summary.method != "no change", np.nan)

@@ -43,6 +43,7 @@ _LOOK: dict[str, dict[str, Any]] = {
 }
 _MOST_SHOWN = 80  # of one panel: the latest
 _OF = {"vibration": "vibration", "track": "track", "run": "the run as a whole"}
+_LONGEST = 60  # letters of sensor and regime beside a row
 _SIDE, _RADIUS = 3.4, 1.35
 
 
@@ -144,9 +145,11 @@ def _has_skill(table: pd.DataFrame) -> bool:
 def _draw_skill(table: pd.DataFrame) -> Figure:
     table = table[table["method"].isin(list(_LOOK)) & table["skill"].notna()]
     names = list(dict.fromkeys(zip(table["sensor"].fillna("track"), table["regime"], strict=True)))
-    high = 1.3 + 0.24 * len(names)
-    figure = sheet(7.2, high)
-    axes = figure.add_axes((0.31, 0.75 / high, 0.65, (high - 1.1) / high))
+    labels = [_channel_label(sensor, regime) for sensor, regime in names]
+    high, left_inch = 1.3 + 0.24 * len(names), max(2.23, 0.3 + max(map(len, labels)) / 13.5)
+    wide = left_inch + 4.97
+    figure = sheet(wide, high)
+    axes = figure.add_axes((left_inch / wide, 0.75 / high, 4.68 / wide, (high - 1.1) / high))
     place = {name: k for k, name in enumerate(names)}
     left = min(-0.05, max(float(table["skill"].min()) - 0.05, -1.0))
     beyond: dict[int, list[str]] = {}
@@ -166,13 +169,23 @@ def _draw_skill(table: pd.DataFrame) -> Figure:
             color=OVER,
         )  # fmt: skip
     axes.axvline(0.0, color=BEFORE, linewidth=0.8)
-    axes.set_yticks(range(len(names)), [f"{s}, {r}" for s, r in names])
+    axes.set_yticks(range(len(names)), labels)
     axes.set_ylim(len(names) - 0.4, -0.6)
     axes.set_xlim(left, 1.02)
     axes.set_xlabel("skill: share of the mean square error of 'no change' that is gone")
     axes.grid(axis="x", color=FAINT, alpha=0.4, linewidth=0.5)
     axes.legend(loc="lower left", ncols=3, bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)
     return figure
+
+
+def _channel_label(sensor: str, regime: str) -> str:
+    """Return a channel's name, of long ones both ends of sensor and regime."""
+    if len(sensor) + len(regime) > _LONGEST:
+        sensor, regime = (
+            n if len(n) <= _LONGEST // 2 else f"{n[: _LONGEST // 4]}...{n[3 - _LONGEST // 4 :]}"
+            for n in (sensor, regime)
+        )
+    return f"{sensor}, {regime}"
 
 
 def _experience(outcome: Outcome) -> Picture | None:
