@@ -173,6 +173,16 @@ def test_decisions_read_as_text_with_what_a_replay_cannot_show(decided: Decision
     assert f"{round(100 * first.known_now)} %" in text
 
 
+def test_without_a_limit_no_job_is_said_to_have_failed(decided: Decisions) -> None:
+    jobs = decided.jobs.assign(told=0, runs_to_inside=np.nan, inside_after_first=np.nan)
+    text = as_text(decisions_report(replace(decided, jobs=jobs)))
+    assert "nothing that was read has a limit." in text
+    assert "0 came inside" not in text
+    some = decided.jobs.assign(told=[0, *decided.jobs.told[1:]])
+    text = " ".join(as_text(decisions_report(replace(decided, jobs=some))).split())
+    assert f"of the {len(some) - 1} that read something with a limit came inside" in text
+
+
 def test_decisions_as_a_document_are_json(decided: Decisions) -> None:
     document = json.loads(json.dumps(decisions_document(decided), allow_nan=False))
     assert {row["by"] for row in document["table"]} == {"made", "chart", "learned"}
