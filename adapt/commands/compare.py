@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+import os
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from adapt.commands.answering import DONE, answer, read, say, say_left_out
+from adapt.commands.answering import (
+    BAD_INPUT,
+    DONE,
+    answer,
+    read,
+    require_apart,
+    say,
+    say_left_out,
+)
 from adapt.commands.asking import Commands, files, workers
+from adapt.problems import AdaptError, BadInput, shown
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
+
+    from adapt.outcomes import Outcome
+    from adapt.rotor import Rotor
 
 __all__ = ["add", "run"]
 
@@ -42,15 +56,12 @@ def add(commands: Commands) -> None:
 
 def run(asked: argparse.Namespace) -> int:
     import adapt
-    from adapt.chart import write_chart
-    from adapt.outcomes import corrected_chart
     from adapt.reports.outcomes.compared import compare_report
     from adapt.reports.outcomes.decided import decisions_document, decisions_report
     from adapt.reports.outcomes.outcome_documents import outcome_document
-    from adapt.reports.pictures.folder import write_pictures
-    from adapt.reports.pictures.outcomes import outcome_pictures
     from adapt.reports.show import step
 
+    _require_places(asked)
     rotor, history = read(asked)
     chart = adapt.read_chart(asked.chart, rotor)
     with _processes(asked.workers) as executor:
@@ -62,20 +73,13 @@ def run(asked: argparse.Namespace) -> int:
                 decisions = adapt.replay_decisions(
                     rotor, history, chart, limits=asked.limits, executor=executor
                 )
-    if asked.corrected_chart:
-        write_chart(corrected_chart(outcome.learned), rotor, asked.corrected_chart, digits=6)
-        say(
-            f"the chart as this log shows it written to {asked.corrected_chart}: for paper and for "
-            "other logs (learned from with this log, it would count twice)"
-        )
-    if asked.figures:
-        with step("Drawing", quiet=asked.json):
-            paths = write_pictures(outcome_pictures(outcome, rotor), asked.figures)
-        say(f"{len(paths)} pictures written to {asked.figures}")
     say_left_out(asked, history)
+    not_written = _written(asked, outcome, rotor)
     document = outcome_document(outcome)
     if decisions is not None:
         document["decisions"] = decisions_document(decisions)
+    if not_written:
+        document["not_written"] = not_written
     answer(
         asked,
         lambda: document,
@@ -84,7 +88,68 @@ def run(asked: argparse.Namespace) -> int:
             *(() if decisions is None else decisions_report(decisions)),
         ],
     )
-    return DONE
+    return BAD_INPUT if not_written else DONE
+
+
+def _require_places(asked: argparse.Namespace) -> None:
+    """Raise BadInput where files cannot be written as asked, before anything takes long."""
+    read_from = {"ROTOR": asked.rotor, "LOG": asked.log, "--chart": asked.chart}
+    log = Path(asked.log.replace("\0", "?"))
+    tables = sorted(log.iterdir()) if log.is_dir() else []
+    read_from |= {f"{file.name} of LOG": str(file) for file in tables}
+    require_apart({"--corrected-chart": asked.corrected_chart}, read_from)
+    wrong = []
+    if asked.corrected_chart:
+        place = Path(asked.corrected_chart.replace("\0", "?"))
+        if place.is_dir() or not os.access(place.parent, os.W_OK):
+            found = f"--corrected-chart: found {shown(asked.corrected_chart)}"
+            wrong.append(f"{found}; expected a file in a folder that can be written to")
+    if asked.figures:
+        place = Path(asked.figures.replace("\0", "?"))
+        if place.exists() and not (place.is_dir() and os.access(place, os.W_OK)):
+            found = f"--figures: found {shown(asked.figures)}"
+            wrong.append(f"{found}; expected a folder that can be written to, or a new one")
+    if wrong:
+        raise BadInput("\n".join(wrong))
+
+
+def _written(asked: argparse.Namespace, outcome: Outcome, rotor: Rotor) -> list[str]:
+    """Write the files that were asked for; return what could not be, which hides no answer."""
+    tasks: list[Callable[[argparse.Namespace, Outcome, Rotor], None]] = []
+    tasks += [_write_chart] if asked.corrected_chart else []
+    tasks += [_write_pictures] if asked.figures else []
+    failed = []
+    for write in tasks:
+        try:
+            write(asked, outcome, rotor)
+        except AdaptError as error:
+            say(str(error))
+            failed.append(str(error))
+    return failed
+
+
+def _write_chart(asked: argparse.Namespace, outcome: Outcome, rotor: Rotor) -> None:
+    from adapt.chart import write_chart
+    from adapt.outcomes import corrected_chart
+
+    write_chart(corrected_chart(outcome.learned), rotor, asked.corrected_chart, digits=6)
+    if outcome.learned is not None and not (
+        outcome.learned.type_.pairs.any() or outcome.learned.type_.track_pairs.any()
+    ):
+        said = "no move of this log was read before and after: its numbers are the chart's"
+    else:
+        said = "for paper and for other logs (learned from with this log, it would count twice)"
+    say(f"the chart as this log shows it written to {asked.corrected_chart}: {said}")
+
+
+def _write_pictures(asked: argparse.Namespace, outcome: Outcome, rotor: Rotor) -> None:
+    from adapt.reports.pictures.folder import write_pictures
+    from adapt.reports.pictures.outcomes import outcome_pictures
+    from adapt.reports.show import step
+
+    with step("Drawing", quiet=asked.json):
+        paths = write_pictures(outcome_pictures(outcome, rotor), asked.figures)
+    say(f"{len(paths)} pictures written to {asked.figures}")
 
 
 @contextmanager

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.stats import t
 
 from adapt.chart import Chart
-from adapt.learning.rows.pairs import Rows, track_rows, vibration_rows
+from adapt.learning.rows.pairs import MOVED, Block, Rows, track_rows, vibration_rows
 from adapt.learning.rows.runs import Runs
 from adapt.learning.suspects.screening import Screened
 from adapt.outcomes.resampling import LEAST_JOBS, MOST_SPREAD, job_draws, spread_of
@@ -39,11 +39,13 @@ def chart_fit(rotor: Rotor, known: Screened | None, chart: Chart | None) -> pd.D
     for all rows of the table together (Bonferroni), Student's t with one degree of freedom less
     than jobs, in log gain and in rotation; their sds from resampling whole jobs (Efron and
     Tibshirani, An Introduction to the Bootstrap, 1993, ch. 6, from memory), never less than the
-    noise alone gives; none with fewer than 5 jobs, and none of a rotation that may be any. Runs
-    after a moved reference or sensor are left out: their phases are in another frame than the
-    chart's.
+    noise alone gives; none with fewer than 5 jobs, and none of a rotation that may be any. Of a
+    negative gain (track alone: blades go the other way) in the gain itself, so that it tells
+    whether the sign is sure. Runs after a moved reference or sensor are left out: their phases are
+    in another frame than the chart's.
 
-    known: what was learned of the whole log; None = it has no runs. rotors: those whose own moves
+    known: what was learned of the whole log; None = it has no runs. pairs: used, with an effect of
+    the adjuster (of any) by the chart. rotors: those whose own moves
     can tell the chart's factor from this one, 2 sds of what they show by themselves or more;
     rotors_agree: those of them that are nearer to this one.
     """
@@ -99,6 +101,10 @@ def chart_fit(rotor: Rotor, known: Screened | None, chart: Chart | None) -> pd.D
         reach = row["rotation_sd"] * wide
         reach = reach if reach < 180.0 else np.nan
         gain = factor.real if row["sensor"] is None else abs(factor)
+        if gain < 0:
+            low, high = gain * (1.0 + spread), gain * (1.0 - spread)
+        else:
+            low, high = gain * np.exp(-spread), gain * np.exp(spread)
         table.append(
             {
                 "sensor": row["sensor"],
@@ -109,8 +115,8 @@ def chart_fit(rotor: Rotor, known: Screened | None, chart: Chart | None) -> pd.D
                 "pairs": row["pairs"],
                 "jobs": row["jobs"],
                 "gain": gain,
-                "gain_low": gain * np.exp(-spread) if gain > 0 else np.nan,
-                "gain_high": gain * np.exp(spread) if gain > 0 else np.nan,
+                "gain_low": low,
+                "gain_high": high,
                 "rotation_deg": turn,
                 "rotation_low": turn - reach,
                 "rotation_high": turn + reach,
@@ -129,10 +135,15 @@ def _fits(
     job_of = np.full(rows.live.shape, -1)
     rotor_of = np.zeros(len(runs.jobs), dtype=np.int64)
     rotor_of[runs.job] = runs.rotor
+    alone = np.zeros(chart.shape, dtype=np.int64)
+    together = np.zeros(rows.d.shape[1], dtype=np.int64)
     for block in rows.blocks:
         if usable[block.ends[0], block.channels].all():
             span = slice(block.first, block.first + len(block.ends) * block.parts)
             job_of[span, block.channels] = runs.job[block.ends[0]]
+            moved = _moved(rows, block)[:, None, :] & _tells(chart[block.channels])
+            alone[block.channels] += moved.sum(axis=0)
+            together[block.channels] += moved.any(axis=2).sum(axis=0)
     found = []
     for j in range(rows.d.shape[1]):
         live = rows.live[:, j] & (job_of[:, j] >= 0)
@@ -152,14 +163,12 @@ def _fits(
             can_tell, agree = _rotors(weighted, d, rotor_of[job], factors)
             for k, factor in enumerate(factors):
                 adjuster = None if chosen is None else int(adjusters[k])
-                pairs = rows.moved[:, j]
-                total = pairs.sum(axis=0)
                 found.append(
                     (
                         j,
                         {
                             "adjuster": adjuster,
-                            "pairs": int(total.max() if adjuster is None else total[adjuster]),
+                            "pairs": int(together[j] if adjuster is None else alone[j, adjuster]),
                             "jobs": int(counts[k]),
                             "factor": factor,
                             "log_gain_sd": log_sd[k],
@@ -170,6 +179,20 @@ def _fits(
                     )
                 )
     return found
+
+
+def _moved(rows: Rows, block: Block) -> npt.NDArray[np.bool_]:
+    """Return in which pairs of a block each adjuster was moved, (pair, adjuster)."""
+    pairs = len(block.ends)
+    span = slice(block.first, block.first + pairs * block.parts)
+    turned = rows.x[span, block.channels[0]].reshape(pairs, -1)
+    change = np.linalg.solve(block.turn.T, turned).reshape(pairs, block.parts, -1)
+    return np.asarray((np.abs(change) > MOVED).any(axis=1))
+
+
+def _tells(chart: Array) -> npt.NDArray[np.bool_]:
+    """Return whether the chart gives an effect, same shape."""
+    return np.asarray(np.abs(np.nan_to_num(chart)) > 0)
 
 
 def _resampled(z: Array, d: Array, job: Array) -> tuple[Array, Real, Real, Array]:

@@ -81,7 +81,10 @@ def compare(
     if chart is None:
         notes.append("no chart was given: its predictions are not among the methods")
     if predictions.empty:
-        notes.append("no run could be predicted: the log has no two runs of a job in a row")
+        notes.append(
+            "no run could be predicted: in no job that is used was anything read in two runs with "
+            "no event between them"
+        )
     stated = predictions[predictions["method"] == methods[-1]]
     chances = _chances(stated, whole_runs)
     return Outcome(

@@ -54,8 +54,9 @@ class Decisions:
         learned by then), known_then, known_now: the chance of these moves by what was learned by
         then and of the whole log, worst_now: their predicted worst ratio now, came_inside (made
         alone: 1, 0 or NaN), why_not: why there is no plan. NaN where a number cannot be told.
-    jobs: rotor, job, started, runs, corrections (runs before which something was moved),
-        inside_at_first, inside_after_first, runs_to_inside (NaN = never).
+    jobs: rotor, job, started, runs, corrections (runs before which something was moved), told (runs
+        that read something with a limit), inside_at_first, inside_after_first, runs_to_inside (NaN
+        = in none of those told).
     summary: by, first (whether of first corrections alone), decisions, moves, minutes, stated,
         known_then, known_now, each with _low and _high (95 %, resampled jobs), feasible (share),
         as_made (share of plans equal to what was made).

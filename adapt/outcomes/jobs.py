@@ -11,15 +11,16 @@ from adapt.outcomes.stated import Limits
 __all__ = ["jobs_table"]
 
 _COLUMNS = [
-    "rotor", "job", "started", "runs", "corrections", "inside_at_first", "inside_after_first",
-    "runs_to_inside",
+    "rotor", "job", "started", "runs", "corrections", "told", "inside_at_first",
+    "inside_after_first", "runs_to_inside",
 ]  # fmt: skip
 
 
 def jobs_table(runs: Runs, limits: Limits) -> pd.DataFrame:
     """Return one row for each job, in the order of the runs; see `Decisions`.
 
-    A run is inside when everything that it read and that has a limit is. inside_after_first: of the
+    A run is inside when everything that it read and that has a limit is. told: of how many runs
+    that can be told, for they read something that has one. inside_after_first: of the
     run after the first correction, NaN where there was none.
     """
     rows = []
@@ -36,6 +37,7 @@ def jobs_table(runs: Runs, limits: Limits) -> pd.DataFrame:
                 "started": runs.started[members[0]],
                 "runs": len(members),
                 "corrections": int(moved.sum()),
+                "told": int((~np.isnan(inside)).sum()),
                 "inside_at_first": inside[0],
                 "inside_after_first": inside[corrected[0]] if len(corrected) else np.nan,
                 "runs_to_inside": good[0] + 1 if good else np.nan,

@@ -99,10 +99,14 @@ def ratio_of(top: Sums, bottom: Sums, scale: Scale = "log") -> Ratio:
 
 
 def spread_of(values: Real) -> Real:
-    """Return sds that a few degenerate resamples do not carry away, over the first axis."""
+    """Return sds that a few degenerate resamples do not carry away, over the first axis.
+
+    NaN where no resample has a value.
+    """
     finite = np.where(np.isfinite(values), values, np.nan)
-    low, high = np.nanpercentile(finite, [5, 95], axis=0)
-    return np.asarray((high - low) / (2.0 * norm.ppf(0.95)))
+    none = np.isnan(finite).all(axis=0)
+    low, high = np.nanpercentile(np.where(none, 0.0, finite), [5, 95], axis=0)
+    return np.asarray(np.where(none, np.nan, (high - low) / (2.0 * norm.ppf(0.95))))
 
 
 def discoveries(p: Real) -> Real:

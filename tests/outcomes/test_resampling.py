@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.multitest import multipletests
 
-from adapt.outcomes.resampling import discoveries, job_draws, ratio_of
+from adapt.outcomes.resampling import discoveries, job_draws, ratio_of, spread_of
 
 
 @pytest.mark.parametrize("jobs", [8, 30])
@@ -81,3 +81,11 @@ def test_adjusted_p_values_are_those_of_a_general_library() -> None:
     with_gaps = np.insert(p, [3, 20], np.nan)
     np.testing.assert_allclose(discoveries(with_gaps)[~np.isnan(with_gaps)], expected)
     assert np.isnan(discoveries(np.full(3, np.nan))).all()
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_spread_of_nothing_is_not_known_and_warns_nobody() -> None:
+    values = np.array([[np.nan, 1.0], [np.inf, 2.0], [-np.inf, 3.0]])
+    spread = spread_of(values)
+    assert np.isnan(spread[0])
+    assert spread[1] > 0.0

@@ -63,6 +63,44 @@ def test_intervals_hold_for_all_rows_together(rotors: int, jobs: int) -> None:
     assert held >= 25
 
 
+def test_a_track_chart_of_the_other_sense_is_found_out() -> None:
+    f = fleet(np.random.default_rng(45), rotors=12, jobs=2, runs=5, spread=0.05)
+    fit = chart_fit(f.rotor, f.history, replace(f.chart, track_mean=-f.track_type))
+    track = fit[fit.sensor.isna()]
+    assert (track.gain_low < track.gain).all()
+    assert (track.gain < track.gain_high).all()
+    assert (track.gain_high < 0.0).all()
+    assert ((track.gain_low < -1.0) & (track.gain_high > -1.0)).mean() > 0.8
+
+
+def test_what_track_does_not_show_is_not_said_to_be_of_the_other_sense() -> None:
+    """Blades that do not move at all, by a chart that says they do: the sign is anybody's."""
+    for seed in range(8):
+        f = fleet(np.random.default_rng(seed), invented_rotor(regimes=1), rotors=6, jobs=2, runs=4)
+        rng, track = np.random.default_rng(seed), f.history.track.copy()
+        track["height"] = rng.normal(size=len(track))
+        fit = chart_fit(f.rotor, replace(f.history, track=track), f.chart)
+        of_track = fit[fit.sensor.isna()]
+        assert not (of_track.gain_high < 0.0).any()
+
+
+def test_pairs_of_all_moves_are_those_with_any_move() -> None:
+    """Hub weight alone in one pair, pitch link alone in the next: two each a job, four together."""
+    f = fleet(np.random.default_rng(46), rotors=6, jobs=1, runs=5)
+    moves = f.history.moves
+    odd = moves.after_run.astype(int) % 2 == 1
+    kept = ((moves.adjuster == "hub weight") & odd) | ((moves.adjuster == "pitch link") & ~odd)
+    moves = moves[kept & (moves.groupby(["job", "after_run", "adjuster"]).cumcount() == 0)]
+    fit = chart_fit(f.rotor, replace(f.history, moves=moves), f.chart)
+    vibration = fit[fit.sensor.notna()]
+    for adjuster in ("hub weight", "pitch link"):
+        expected = (moves.adjuster == adjuster).sum()
+        assert set(vibration[vibration.adjuster == adjuster].pairs) == {expected}
+    assert set(vibration[vibration.adjuster.isna()].pairs) == {len(moves)}
+    track = fit[fit.sensor.isna()]
+    assert set(track.pairs) == {(moves.adjuster == "pitch link").sum()}
+
+
 def test_adjusters_that_only_moved_together_have_no_gain_of_their_own() -> None:
     f = fleet(np.random.default_rng(4), invented_rotor(track=False), rotors=6, jobs=2, moves=1)
     hub = f.history.moves[f.history.moves.adjuster == "hub weight"]
@@ -92,6 +130,9 @@ def test_runs_in_another_frame_do_not_speak_of_the_chart() -> None:
     log = replace(f.history, readings=readings, events=events)
     fit = chart_fit(f.rotor, log, replace(f.chart, mean=f.type_))
     assert abs(fit.rotation_deg.median()) < 3.0
+    before = f.history.moves[f.history.moves.job.str.endswith("-0")]
+    vibration = fit[fit.sensor.notna() & fit.adjuster.isna()]
+    assert vibration.pairs.max() <= len(before[["job", "after_run"]].drop_duplicates())
 
 
 def test_document_is_json_with_null_for_what_is_not_known() -> None:

@@ -47,7 +47,7 @@ def test_the_whole_report_reads_as_text(flown: tuple[Fleet, Outcome]) -> None:
     text = as_text(compare_report(outcome, f.rotor))
     flat = " ".join(text.split())
     for words in (
-        "Early fit: what was known when 10 jobs of the log had begun",
+        "Early fit: what was known when 10 jobs of the log had begun, and nothing since.",
         "By what was moved: skill",
         "Do stated intervals hold?",
         "Do stated chances hold?",
@@ -94,11 +94,22 @@ def test_shares_stand_where_they_belong(flown: tuple[Fleet, Outcome]) -> None:
     assert sum(int(r[1]) for r in reliability.rows if r[1]) == outcome.reliability.number.sum()
 
 
+def test_few_jobs_are_told_of_without_empty_brackets() -> None:
+    """Four jobs: no intervals, and an early fit that was never made."""
+    f = fleet(np.random.default_rng(104), rotors=2, jobs=2, runs=3)
+    text = " ".join(as_text(compare_report(compare(f.rotor, f.history, f.chart), f.rotor)).split())
+    assert "and nothing since; here the same as learned." in text
+    assert "Brier score, vibration: 0." in text
+    assert "(- to -)" not in text
+    assert "better in none of" not in text  # four jobs tell nothing of better or worse
+
+
 def test_a_comparison_of_nothing_still_reads(flown: tuple[Fleet, Outcome], tmp_path: Path) -> None:
     f, _ = flown
     empty = compare(f.rotor, history([], []), f.chart)
     text = as_text(compare_report(empty, f.rotor))
     assert "0 runs of 0 jobs" in text
+    assert "in no job that is used was anything read in two runs" in " ".join(text.split())
     assert write_pictures(outcome_pictures(empty, f.rotor), tmp_path / "none") == []
 
 
@@ -160,6 +171,16 @@ def test_decisions_read_as_text_with_what_a_replay_cannot_show(decided: Decision
     assert "nan" not in text.lower()
     first = decided.summary[(decided.summary.by == "learned") & decided.summary["first"]].iloc[0]
     assert f"{round(100 * first.known_now)} %" in text
+
+
+def test_without_a_limit_no_job_is_said_to_have_failed(decided: Decisions) -> None:
+    jobs = decided.jobs.assign(told=0, runs_to_inside=np.nan, inside_after_first=np.nan)
+    text = as_text(decisions_report(replace(decided, jobs=jobs)))
+    assert "nothing that was read has a limit." in text
+    assert "0 came inside" not in text
+    some = decided.jobs.assign(told=[0, *decided.jobs.told[1:]])
+    text = " ".join(as_text(decisions_report(replace(decided, jobs=some))).split())
+    assert f"of the {len(some) - 1} that read something with a limit came inside" in text
 
 
 def test_decisions_as_a_document_are_json(decided: Decisions) -> None:

@@ -12,6 +12,8 @@ from adapt.reports.wording import NOTHING, joined, number
 
 __all__ = ["chart_verdict", "findings"]
 
+_OTHER_WAY = 150.0  # deg: beyond, early and late are the same to a person
+
 
 def chart_verdict(outcome: Outcome) -> list[Block]:
     """Return the sentences, and the table that they come from."""
@@ -56,13 +58,25 @@ def _clear(rows: Sequence[Record], sensor: str | None) -> tuple[list[str], float
     """Return what is clear in one adjuster's rows of one sensor, how large it is, and which rows.
 
     Clear: the interval leaves out a gain of 1, or a turn of 0. The size is the largest vector
-    error against the chart's effect, gain and turn each by itself.
+    error against the chart's effect, gain and turn each by itself. A gain of no more than 0 (of
+    track) promises no share more or less: there is no such effect, or it has the other sign.
     """
     shown_by = "the track shows" if sensor is None else "the sensor shows"
     parts: list[str] = []
     clear: list[Record] = []
     size = 0.0
-    less = [r for r in rows if r["gain_high"] is not None and r["gain_high"] < 1.0]
+    low = [r for r in rows if r["gain_high"] is not None and r["gain_high"] < 1.0]
+    less = [r for r in low if r["gain"] > 0.0]
+    lost = [r for r in low if r["gain"] <= 0.0 <= r["gain_high"]]
+    opposite = [r for r in low if r["gain_high"] < 0.0]
+    for group, words in (
+        (opposite, f"promises the opposite of what {shown_by}"),
+        (lost, f"promises much more than {shown_by}"),
+    ):
+        if group:
+            parts.append(f"{words} {_regimes(group, rows)}")
+            size = max(size, *(abs(r["gain"] - 1.0) for r in group))
+            clear += group
     more = [r for r in rows if r["gain_low"] is not None and r["gain_low"] > 1.0]
     for group, word in ((less, "more"), (more, "less")):
         if group:
@@ -73,7 +87,9 @@ def _clear(rows: Sequence[Record], sensor: str | None) -> tuple[list[str], float
             clear += group
     late = [r for r in rows if r["rotation_low"] is not None and r["rotation_low"] > 0.0]
     early = [r for r in rows if r["rotation_high"] is not None and r["rotation_high"] < 0.0]
-    for group, word in ((late, "early"), (early, "late")):
+    other = [r for r in (*late, *early) if abs(r["rotation_deg"]) > _OTHER_WAY]
+    late, early = ([r for r in group if r not in other] for group in (late, early))
+    for group, word in ((late, "early"), (early, "late"), (other, "off: it points the other way")):
         if group:
             turns = sorted(abs(r["rotation_deg"]) for r in group)
             span = _span([f"{turn:.0f}" for turn in turns])

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+import numpy as np
+
 from adapt.outcomes.outcome import Outcome
 from adapt.reports.layout import Block, Bullets, Heading, Line, Table, table, without_blank_columns
 from adapt.reports.outcomes.chart_verdict import chart_verdict
@@ -51,10 +53,7 @@ def errors_report(outcome: Outcome, rotor: Rotor) -> list[Block]:
     if not outcome.runs:
         return [Line(runs)]
     return [
-        Line(
-            f"{runs} Early fit: what was known when {count(outcome.early_jobs, 'job')} of the log "
-            "had begun, and nothing since."
-        ),
+        Line(f"{runs} {_early_in_words(outcome)}"),
         Heading("Over all regimes"),
         overall_table(outcome, rotor),
         Line(
@@ -75,6 +74,22 @@ def errors_report(outcome: Outcome, rotor: Rotor) -> list[Block]:
         *_better_or_worse(outcome),
         *compared_by(outcome),
     ]
+
+
+def _early_in_words(outcome: Outcome) -> str:
+    """Say what the early fit is, and where the log is too short for it to be another."""
+    words = (
+        f"Early fit: what was known when {count(outcome.early_jobs, 'job')} of the log had begun, "
+        "and nothing since"
+    )
+    table = outcome.predictions
+    if not table.empty:
+        early, learned = (
+            table.loc[table["method"] == m, "error"].to_numpy() for m in ("early fit", "learned")
+        )
+        if np.array_equal(early, learned):
+            words += "; here the same as learned"
+    return f"{words}."
 
 
 def overall_table(outcome: Outcome, rotor: Rotor) -> Table:
@@ -169,7 +184,7 @@ def _better_or_worse(outcome: Outcome) -> list[Block]:
     better = sum(r["skill_against_chart"] > 0 for r in clear)
     worse = [r for r in clear if r["skill_against_chart"] < 0]
     text = (
-        f"Against the chart, learned coefficients are clearly better in {better} of "
+        f"Against the chart, learned coefficients are clearly better in {better or 'none'} of "
         f"{count(len(told), 'channel')} and clearly worse in {len(worse) or 'none'} (on average at "
         "most 1 in 20 of such statements is wrong)."
     )

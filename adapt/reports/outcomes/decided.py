@@ -75,11 +75,13 @@ def _jobs(decisions: Decisions) -> list[Block]:
     runs = [j["runs"] for j in jobs]
     corrected = [j for j in jobs if j["inside_after_first"] is not None]
     inside = sum(j["inside_after_first"] == 1.0 for j in corrected)
-    never = sum(j["runs_to_inside"] is None for j in jobs)
-    lines = [
-        f"{count(len(jobs), 'job')}, {sum(runs) / len(jobs):.1f} runs each on average; "
-        f"{len(jobs) - never} came inside every limit in some run that is logged."
-    ]
+    told = [j for j in jobs if j["told"]]
+    came = sum(j["runs_to_inside"] is not None for j in told)
+    first = f"{count(len(jobs), 'job')}, {number(sum(runs) / len(jobs), 1)} runs each on average"
+    if not told:
+        return [Line(f"{first}; nothing that was read has a limit.")]
+    of = "" if len(told) == len(jobs) else f" of the {len(told)} that read something with a limit"
+    lines = [f"{first}; {came}{of} came inside every limit in some run that is logged."]
     if corrected:
         lines.append(
             f"In the run after the first correction {inside} of {len(corrected)} were "

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
+from adapt.outcomes.calibration import Brier
 from adapt.outcomes.outcome import Outcome
 from adapt.outcomes.scores import EXPERIENCE
 from adapt.reports.layout import Block, Heading, Line, table
@@ -71,14 +73,20 @@ def _reliability(outcome: Outcome) -> list[Block]:
         return []
     lines = [
         Line(
-            f"Brier score, {_OF[of].lower()}: {number(score.score, 3)} "
-            f"({number(score.low, 3)} to {number(score.high, 3)}); {number(score.if_right, 3)} "
-            "would be usual if every chance were right, and "
+            f"Brier score, {_OF[of].lower()}: {number(score.score, 3)}{_between(score)}; "
+            f"{number(score.if_right, 3)} would be usual if every chance were right, and "
             f"{number(score.uncertainty, 3)} for who only knows how often it comes true."
         )
         for of, score in outcome.brier.items()
     ]
     return [Heading("Do stated chances hold?"), table(titles, cells), *lines]
+
+
+def _between(score: Brier) -> str:
+    """Return the interval of a score in brackets; nothing where jobs are too few for one."""
+    if math.isnan(score.low):
+        return ""
+    return f" ({number(score.low, 3)} to {number(score.high, 3)})"
 
 
 def _by_experience(outcome: Outcome) -> list[Block]:

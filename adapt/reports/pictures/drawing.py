@@ -9,7 +9,9 @@ from __future__ import annotations
 import hashlib
 import re
 import warnings
+from dataclasses import replace
 from io import BytesIO
+from textwrap import wrap
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BEFORE", "DASHES", "FAINT", "INK", "MARKS", "OVER", "WELL", "as_png", "as_svg", "empty_axes",
-    "plain_name", "sheet",
+    "plain_name", "sheet", "with_title",
 ]  # fmt: skip
 
 INK, FAINT = "#1d2733", "#9aa5b1"
@@ -36,6 +38,7 @@ DASHES: tuple[Any, ...] = (
 )  # fmt: skip
 
 _TEXT_PT = 8.5
+_LINE_INCH, _LETTERS_AN_INCH = 0.17, 13.0  # of a title
 _FAMILY = "DejaVu Sans"  # comes with the drawing library: the same on every machine
 _PNG_DPI = 160
 _AT_A_TIME = Lock()  # the library's caches of fonts are not made for several threads
@@ -66,6 +69,28 @@ def as_svg(picture: Picture) -> bytes:
 def as_png(picture: Picture) -> bytes:
     """Return a picture as a PNG file, fine enough for print."""
     return _drawn(picture, "png", dpi=_PNG_DPI)
+
+
+def with_title(picture: Picture) -> Picture:
+    """Return a picture that bears its title, for where nothing stands over it."""
+
+    def draw() -> Figure:
+        figure = picture.draw()
+        across, up = (float(x) for x in figure.get_size_inches())
+        lines = wrap(picture.title, max(int(across * _LETTERS_AN_INCH), 20))
+        more = _LINE_INCH * (len(lines) + 0.8)
+        for axes in figure.axes:
+            box = axes.get_position()
+            axes.set_position(
+                (box.x0, box.y0 * up / (up + more), box.width, box.height * up / (up + more))
+            )
+        figure.set_size_inches(across, up + more)
+        for row, line in enumerate(lines):
+            down = (row + 0.4) * _LINE_INCH / (up + more)
+            figure.text(0.5, 1.0 - down, line, ha="center", va="top", fontsize=_TEXT_PT + 1)
+        return figure
+
+    return replace(picture, draw=draw)
 
 
 def plain_name(name: str) -> str:

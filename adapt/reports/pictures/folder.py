@@ -9,13 +9,13 @@ from pathlib import Path
 from adapt.files import write_whole
 from adapt.problems import AdaptError
 from adapt.reports.layout import Picture
-from adapt.reports.pictures.drawing import as_png, as_svg
+from adapt.reports.pictures.drawing import as_png, as_svg, with_title
 
 __all__ = ["write_pictures"]
 
 
 def write_pictures(pictures: Sequence[Picture], folder: str | PathLike[str]) -> list[Path]:
-    """Write pictures into a folder, made if need be; return their paths.
+    """Write pictures into a folder, made if need be, each under its title; return their paths.
 
     Two of one name are told apart by a number. Raises AdaptError when a file cannot be written.
     """
@@ -30,6 +30,6 @@ def write_pictures(pictures: Sequence[Picture], folder: str | PathLike[str]) -> 
         taken.add(name)
         for kind, draw in (("png", as_png), ("svg", as_svg)):
             path = Path(folder) / f"{name}.{kind}"
-            write_whole(path, draw(picture))
+            write_whole(path, draw(with_title(picture)))
             paths.append(path)
     return paths

@@ -43,6 +43,7 @@ _LOOK: dict[str, dict[str, Any]] = {
 }
 _MOST_SHOWN = 80  # of one panel: the latest
 _OF = {"vibration": "vibration", "track": "track", "run": "the run as a whole"}
+_LONGEST = 60  # letters of sensor and regime beside a row
 _SIDE, _RADIUS = 3.4, 1.35
 
 
@@ -75,7 +76,10 @@ def changes_picture(outcome: Outcome, sensor: Sensor) -> Picture | None:
     said = "; ".join(f"{m}: rms error {value:.3g} {sensor.unit}" for m, value in rms.items())
     return Picture(
         name=f"change-{plain_name(sensor.name)}",
-        title=f"{sensor.name} [{sensor.unit}]: change between two runs, last {shown} with a move",
+        title=(
+            f"{sensor.name} [{sensor.unit}]: change between two runs, the latest "
+            f"{count(shown, 'reading')} after a move"
+        ),
         says=f"{sensor.name}: predicted and measured change between two runs with a move. {said}.",
         draw=lambda: _draw_changes(sensor, parts, rms),
     )
@@ -119,7 +123,7 @@ def _ends(part: pd.DataFrame) -> tuple[list[complex], list[complex]]:
 def _skill(outcome: Outcome) -> Picture | None:
     """Return the skill of each method by channel, with intervals of what was learned."""
     table = outcome.summary[outcome.summary["regime"].notna()]
-    if table.empty:
+    if not _has_skill(table):
         return None
     learned = records(table[table["method"] == "learned"])
     said = "; ".join(
@@ -133,33 +137,61 @@ def _skill(outcome: Outcome) -> Picture | None:
     )
 
 
+def _has_skill(table: pd.DataFrame) -> bool:
+    """Return whether any method that is drawn has a skill."""
+    return bool(table.loc[table["method"].isin(list(_LOOK)), "skill"].notna().any())
+
+
 def _draw_skill(table: pd.DataFrame) -> Figure:
+    table = table[table["method"].isin(list(_LOOK)) & table["skill"].notna()]
     names = list(dict.fromkeys(zip(table["sensor"].fillna("track"), table["regime"], strict=True)))
-    high = 1.3 + 0.24 * len(names)
-    figure = sheet(7.2, high)
-    axes = figure.add_axes((0.31, 0.75 / high, 0.65, (high - 1.1) / high))
+    labels = [_channel_label(sensor, regime) for sensor, regime in names]
+    high, left_inch = 1.3 + 0.24 * len(names), max(2.23, 0.3 + max(map(len, labels)) / 13.5)
+    wide = left_inch + 4.97
+    figure = sheet(wide, high)
+    axes = figure.add_axes((left_inch / wide, 0.75 / high, 4.68 / wide, (high - 1.1) / high))
     place = {name: k for k, name in enumerate(names)}
+    left = min(-0.05, max(float(table["skill"].min()) - 0.05, -1.0))
+    beyond: dict[int, list[str]] = {}
     for method, look in _LOOK.items():
         some = table[table["method"] == method]
         at = [place[n] for n in zip(some["sensor"].fillna("track"), some["regime"], strict=True)]
         if method == "learned":
             axes.hlines(at, some["skill_low"], some["skill_high"], color=INK, linewidth=1.0)
         axes.plot(some["skill"], at, linestyle="", markersize=5, label=method, **look)
+        for row, skill in zip(at, some["skill"], strict=True):
+            if skill < left:
+                beyond.setdefault(row, []).append(f"{method} {share(skill)}")
+    for row, words in beyond.items():
+        # What is worse than the axis reaches is written where it would stand.
+        axes.text(
+            left + 0.02, row - 0.05, f"< {', '.join(words)}", ha="left", va="bottom", fontsize=6,
+            color=OVER,
+        )  # fmt: skip
     axes.axvline(0.0, color=BEFORE, linewidth=0.8)
-    axes.set_yticks(range(len(names)), [f"{s}, {r}" for s, r in names])
-    axes.invert_yaxis()
-    low = float(np.nanmin(table["skill"].to_numpy(dtype=float)))
-    axes.set_xlim(min(-0.05, max(low - 0.05, -1.0)), 1.02)
+    axes.set_yticks(range(len(names)), labels)
+    axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.set_xlim(left, 1.02)
     axes.set_xlabel("skill: share of the mean square error of 'no change' that is gone")
     axes.grid(axis="x", color=FAINT, alpha=0.4, linewidth=0.5)
     axes.legend(loc="lower left", ncols=3, bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)
     return figure
 
 
+def _channel_label(sensor: str, regime: str) -> str:
+    """Return a channel's name, of long ones both ends of sensor and regime."""
+    if len(sensor) + len(regime) > _LONGEST:
+        sensor, regime = (
+            n if len(n) <= _LONGEST // 2 else f"{n[: _LONGEST // 4]}...{n[3 - _LONGEST // 4 :]}"
+            for n in (sensor, regime)
+        )
+    return f"{sensor}, {regime}"
+
+
 def _experience(outcome: Outcome) -> Picture | None:
     """Return the error over that of no change, by how many pairs the rotor had before."""
     table = outcome.breakdown[outcome.breakdown["by"] == "experience"]
-    kinds = [of for of in ("vibration", "track") if (table["of"] == of).any()]
+    kinds = [of for of in ("vibration", "track") if _has_skill(table[table["of"] == of])]
     if not kinds:
         return None
     said = "; ".join(
@@ -182,7 +214,7 @@ def _draw_experience(table: pd.DataFrame, kinds: Sequence[str]) -> Figure:
     first: Axes | None = None
     for n, of in enumerate(kinds):
         axes = figure.add_axes(
-            ((0.7 + 3.4 * n) / wide, 0.17, 3.0 / wide, 0.72), sharey=first
+            ((0.7 + 3.4 * n) / wide, 0.17, 3.0 / wide, 0.72), sharex=first, sharey=first
         )  # fmt: skip
         for method, look in _LOOK.items():
             some = table[(table["of"] == of) & (table["method"] == method)]
@@ -196,11 +228,16 @@ def _draw_experience(table: pd.DataFrame, kinds: Sequence[str]) -> Figure:
         axes.set_xlabel("pairs of moves that the rotor had before")
         axes.set_title(of)
         axes.grid(axis="y", color=FAINT, alpha=0.4, linewidth=0.5)
-        axes.set_ylim(bottom=0.0)
         if first is None:
             first = axes
             axes.set_ylabel("rms error over that of 'no change'")
             axes.legend()
+    if first is not None:
+        # Shared by the panels: every point is inside, a bar that says little may reach out of it.
+        drawn = table[table["method"].isin(list(_LOOK)) & table["of"].isin(list(kinds))]
+        most = float(np.nanmax(_root(drawn["skill"])))
+        first.set_ylim(0.0, 1.6 * max(most, 0.1))
+        first.set_xlim(-0.4, len(EXPERIENCE) - 0.6)
     return figure
 
 
