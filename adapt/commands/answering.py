@@ -10,7 +10,7 @@ import os
 import shlex
 import shutil
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from adapt.database.place import is_logbook, without_password
@@ -35,7 +35,6 @@ __all__ = [
     "read",
     "read_files",
     "read_log",
-    "require_apart",
     "say",
     "say_left_out",
 ]
@@ -156,26 +155,6 @@ def say_left_out(asked: argparse.Namespace, history: History) -> None:
             f"{count(len(history.set_aside), 'job')} left out because of faults in the log; "
             f"'adapt {command_on_log(asked, 'check')}' lists them"
         )
-
-
-def require_apart(written: Mapping[str, str | None], read: Mapping[str, str | None]) -> None:
-    """Raise BadInput where a file to be written is one that is read, or two would be one file.
-
-    written, read: paths by option or argument; None = not asked for. What is turned or drawn from a
-    file must not take its place: done twice, it would be turned twice.
-    """
-    taken: dict[str, str] = {}
-    wrong = []
-    for option, path in (*read.items(), *written.items()):
-        if path is None:
-            continue
-        place = os.path.realpath(path.replace("\0", "?"))  # no file has it in its name
-        if option in written and place in taken:
-            found = f"{option}: found {shown(path)}, which is {taken[place]}"
-            wrong.append(f"{found}; expected another file to write to")
-        taken.setdefault(place, option)
-    if wrong:
-        raise BadInput("\n".join(wrong))
 
 
 def list_suspects(asked: argparse.Namespace) -> str:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from adapt.commands.answering import (
@@ -14,12 +12,12 @@ from adapt.commands.answering import (
     DONE,
     answer,
     read,
-    require_apart,
     say,
     say_left_out,
 )
 from adapt.commands.asking import Commands, files, workers
-from adapt.problems import AdaptError, BadInput, shown
+from adapt.commands.places import require_places
+from adapt.problems import AdaptError
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -61,7 +59,9 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.reports.outcomes.outcome_documents import outcome_document
     from adapt.reports.show import step
 
-    _require_places(asked)
+    require_places(
+        asked, {"--corrected-chart": asked.corrected_chart}, {"--figures": asked.figures}
+    )
     rotor, history = read(asked)
     chart = adapt.read_chart(asked.chart, rotor)
     with _processes(asked.workers) as executor:
@@ -89,28 +89,6 @@ def run(asked: argparse.Namespace) -> int:
         ],
     )
     return BAD_INPUT if not_written else DONE
-
-
-def _require_places(asked: argparse.Namespace) -> None:
-    """Raise BadInput where files cannot be written as asked, before anything takes long."""
-    read_from = {"ROTOR": asked.rotor, "LOG": asked.log, "--chart": asked.chart}
-    log = Path(asked.log.replace("\0", "?"))
-    tables = sorted(log.iterdir()) if log.is_dir() else []
-    read_from |= {f"{file.name} of LOG": str(file) for file in tables}
-    require_apart({"--corrected-chart": asked.corrected_chart}, read_from)
-    wrong = []
-    if asked.corrected_chart:
-        place = Path(asked.corrected_chart.replace("\0", "?"))
-        if place.is_dir() or not os.access(place.parent, os.W_OK):
-            found = f"--corrected-chart: found {shown(asked.corrected_chart)}"
-            wrong.append(f"{found}; expected a file in a folder that can be written to")
-    if asked.figures:
-        place = Path(asked.figures.replace("\0", "?"))
-        if place.exists() and not (place.is_dir() and os.access(place, os.W_OK)):
-            found = f"--figures: found {shown(asked.figures)}"
-            wrong.append(f"{found}; expected a folder that can be written to, or a new one")
-    if wrong:
-        raise BadInput("\n".join(wrong))
 
 
 def _written(asked: argparse.Namespace, outcome: Outcome, rotor: Rotor) -> list[str]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from adapt.commands.answering import CANNOT_BE_MET, DONE, answer, require_apart, say
+from adapt.commands.answering import CANNOT_BE_MET, DONE, answer, say
 from adapt.commands.asking import Commands, rotor_file
+from adapt.commands.places import require_apart
 
 __all__ = ["add", "run"]
 

@@ -6,6 +6,7 @@ import argparse
 
 from adapt.commands.answering import DONE, answer, read, say, say_left_out
 from adapt.commands.asking import Commands, files
+from adapt.commands.places import require_places
 
 __all__ = ["add", "run"]
 
@@ -37,6 +38,7 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.reports.learning.learned import learned_report, require_rotor, rotor_report
     from adapt.reports.show import step
 
+    require_places(asked, {"--output": asked.output})
     rotor, history = read(asked)
     chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
     with step("Learning", quiet=asked.json):

@@ -12,10 +12,10 @@ from adapt.commands.answering import (
     learn_all,
     list_suspects,
     read,
-    require_apart,
     say,
 )
 from adapt.commands.asking import Commands, chance, files, published_set
+from adapt.commands.places import require_places
 from adapt.database.place import is_logbook, without_password
 
 if TYPE_CHECKING:
@@ -63,10 +63,7 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.reports.log.suspects import concerns_of
     from adapt.reports.show import step
 
-    require_apart(
-        {"--html": asked.html, "--pdf": asked.pdf},
-        {"ROTOR": asked.rotor, "--chart": asked.chart, "--coefficients": asked.coefficients},
-    )
+    require_places(asked, {"--html": asked.html, "--pdf": asked.pdf})
     rotor, history = read(asked)
     known, origin = coefficients(asked, rotor, history)
     serial = str(history.runs.loc[history.runs["job"] == asked.job, "rotor"].max())

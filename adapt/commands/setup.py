@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from adapt.commands.answering import DONE, answer, require_apart, say
+from adapt.commands.answering import DONE, answer, say
 from adapt.commands.asking import Commands, rotor_file
+from adapt.commands.places import require_apart
 from adapt.problems import BadInput, Problem
 
 if TYPE_CHECKING:

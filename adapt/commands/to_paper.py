@@ -6,8 +6,9 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from adapt.commands.answering import DONE, answer, coefficients, read, require_apart, say_left_out
+from adapt.commands.answering import DONE, answer, coefficients, read, say_left_out
 from adapt.commands.asking import Commands, known_on, published_set, rotor_file
+from adapt.commands.places import require_places
 from adapt.problems import BadInput, shown
 
 if TYPE_CHECKING:
@@ -84,15 +85,7 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.reports.balancing.paper_words import words_of
     from adapt.reports.show import step
 
-    require_apart(
-        {"--output": asked.output},
-        {
-            "ROTOR": asked.rotor,
-            "LOG": asked.log,
-            "--chart": asked.chart,
-            "--coefficients": asked.coefficients,
-        },
-    )
+    require_places(asked, {"--output": asked.output})
     example = _checked(asked.output, asked.example)
     rotor, history = _read(asked)
     known, _ = coefficients(asked, rotor, history)

@@ -59,7 +59,7 @@ def run(asked: argparse.Namespace) -> int:
 
 def _require_apart(asked: argparse.Namespace) -> None:
     """Refuse to write over the logbook itself."""
-    from adapt.commands.answering import require_apart
+    from adapt.commands.places import require_apart
     from adapt.database.place import is_url
 
     if not is_url(asked.book):
