@@ -59,7 +59,7 @@ def test_a_place_that_cannot_be_written_is_told_first(
     monkeypatch.setattr(adapt, "learn", never)
     assert main(words(demo, option, tmp_path / where)) == 2
     assert "expected a file in a folder that can be written to" in capsys.readouterr().err
-    assert not (tmp_path / "no folder").exists()
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_two_answers_do_not_share_a_file(demo, capsys, tmp_path) -> None:

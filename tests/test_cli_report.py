@@ -128,15 +128,6 @@ def test_what_cannot_be_reported_is_told(learned: Path, capsys, words, told, mon
     assert not (learned.parent / "x").exists()
 
 
-def test_a_report_that_cannot_be_written_leaves_nothing(
-    learned: Path, few: Path, capsys, tmp_path
-) -> None:
-    page = str(tmp_path / "no" / "a.html")
-    assert asked(learned, "--job", "J-045", "--html", page, log=few) != 0
-    assert "cannot be written" in capsys.readouterr().err
-    assert list(tmp_path.iterdir()) == []
-
-
 def test_a_job_set_aside_tells_its_faults(learned: Path, capsys) -> None:
     # The demo holds one clock angle that is none.
     assert asked(learned, "--job", "J-018") == 2
