@@ -232,6 +232,7 @@ class TestOnTheDemo:
 
     def test_learn_says_what_it_left_out(self, learned) -> None:
         assert "left out because of faults" in learned.err
+        assert "2 doubts about what the log says, used as it is; 'adapt check" in learned.err
         assert "adapt check" in learned.err
         assert "cabin lateral [ips" in learned.out
 

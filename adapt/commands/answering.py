@@ -147,14 +147,16 @@ def answer(
 
 
 def say_left_out(asked: argparse.Namespace, history: History) -> None:
-    """Say how many jobs of the log are left out, if any are."""
+    """Say how many jobs of the log are left out, and how many doubts are used, if any are."""
     from adapt.reports.wording import count
 
+    told = []
     if history.set_aside:
-        say(
-            f"{count(len(history.set_aside), 'job')} left out because of faults in the log; "
-            f"'adapt {command_on_log(asked, 'check')}' lists them"
-        )
+        told.append(f"{count(len(history.set_aside), 'job')} left out because of faults in the log")
+    if history.doubts:
+        told.append(f"{count(len(history.doubts), 'doubt')} about what the log says, used as it is")
+    if told:
+        say(f"{', '.join(told)}; 'adapt {command_on_log(asked, 'check')}' lists them")
 
 
 def list_suspects(asked: argparse.Namespace) -> str:
