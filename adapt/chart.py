@@ -31,6 +31,7 @@ Complex = npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float64]
 
 SPREAD_OF_AMPLITUDE = 0.25  # one standard deviation per component, where the chart gives none
+_NO_SPREAD = "a spread above 0, or nothing: one of 0 is taken as exact, whatever runs show"
 _HEADER = ("sensor", "regime", "adjuster", "amplitude", "phase_deg", "spread", "height")
 
 
@@ -98,6 +99,7 @@ def _vibration(
     spread, bad_spread = table.numbers("spread")
     bad_spread |= spread < 0
     findings.fault(table, rows & bad_spread, "spread", "a number of at least 0, or nothing")
+    findings.doubt(table, rows & (amplitude > 0) & (spread == 0), "spread", _NO_SPREAD)
     with_height = rows & table.column("height").each(bool, bool)
     findings.fault(table, with_height, "height", "nothing in a row that names a sensor")
 
@@ -160,6 +162,7 @@ def _track(
     spread, bad_spread = table.numbers("spread")
     bad_spread |= spread < 0
     findings.fault(table, rows & bad_spread, "spread", "a number of at least 0, or nothing")
+    findings.doubt(table, rows & (np.abs(height) > 0) & (spread == 0), "spread", _NO_SPREAD)
     for column in ("amplitude", "clock", "phase_deg"):
         filled = rows & table.column(column).each(bool, bool)
         findings.fault(table, filled, column, "nothing in a row without a sensor (track)")

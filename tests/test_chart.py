@@ -38,6 +38,16 @@ def test_rows_are_effects_on_the_first_blade_with_their_spread(tmp_path: Path) -
     assert chart.mean[2, 0] == pytest.approx(-0.001j, abs=1e-15)
 
 
+def test_a_spread_of_nothing_is_used_and_doubted(tmp_path: Path) -> None:
+    assert read(tmp_path, SOUND).doubts == ()
+    exact = SOUND.replace("1:00,0.002,", "1:00,0,").replace(
+        "pitch link,,,,4.0", "pitch link,,,0,4.0"
+    )
+    chart = read(tmp_path, exact)
+    assert [(d.row, d.column) for d in chart.doubts] == [(3, "spread"), (5, "spread")]
+    assert chart.sd[0, 1] == 0.0
+
+
 def test_a_missing_row_is_unknown_and_a_missing_track_row_no_effect(tmp_path: Path) -> None:
     chart = read(tmp_path, SOUND)
     assert np.isnan(chart.mean[1]).all()

@@ -62,6 +62,17 @@ def test_a_place_that_cannot_be_written_is_told_first(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_doubts_about_a_chart_are_told_and_not_all_one_by_one(demo, capsys, tmp_path) -> None:
+    lines = Path(demo.tail_chart).read_text(encoding="utf-8").splitlines()
+    exact = [lines[0] + ",spread", *(line + ",0" for line in lines[1:])]
+    (tmp_path / "exact.csv").write_text("\n".join(exact), encoding="utf-8")
+    chart = str(tmp_path / "exact.csv")
+    assert main(["learn", str(demo.tail_rotor), str(demo.log), "--chart", chart]) == 0
+    err = capsys.readouterr().err
+    assert err.count("one of 0 is taken as exact") == 3
+    assert f"and {len(lines) - 4} more such rows" in err
+
+
 def test_two_answers_do_not_share_a_file(demo, capsys, tmp_path) -> None:
     asked = [*words(demo, "--html", tmp_path / "report"), "--pdf", str(tmp_path / "report")]
     assert main(asked) == 2

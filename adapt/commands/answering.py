@@ -17,6 +17,7 @@ from adapt.database.place import is_logbook, without_password
 from adapt.problems import BadInput, shown
 
 if TYPE_CHECKING:
+    from adapt.chart import Chart
     from adapt.coefficients import Coefficients
     from adapt.log import History, Log
     from adapt.reports.layout import Block
@@ -28,6 +29,7 @@ __all__ = [
     "DONE",
     "answer",
     "called",
+    "chart_asked_for",
     "coefficients",
     "command_on_log",
     "learn_all",
@@ -40,6 +42,7 @@ __all__ = [
 ]
 
 DONE, CANNOT_BE_MET, BAD_INPUT = 0, 1, 2
+_MOST_DOUBTS = 3  # of a chart that are told one by one
 
 
 def read(asked: argparse.Namespace) -> tuple[Rotor, History]:
@@ -96,6 +99,20 @@ def _one_rotor(asked: argparse.Namespace) -> bool:
     return bool(given and asked.job and is_logbook(asked.log))
 
 
+def chart_asked_for(asked: argparse.Namespace, rotor: Rotor) -> Chart | None:
+    """Read the chart, if one was given, and say what is doubtful in it."""
+    import adapt
+
+    if not asked.chart:
+        return None
+    chart = adapt.read_chart(asked.chart, rotor)
+    for doubt in chart.doubts[:_MOST_DOUBTS]:
+        say(f"doubtful, and used: {doubt}")
+    if more := len(chart.doubts[_MOST_DOUBTS:]):
+        say(f"and {more} more such rows in {asked.chart}")
+    return chart
+
+
 def coefficients(
     asked: argparse.Namespace, rotor: Rotor, history: History
 ) -> tuple[Coefficients, str]:
@@ -123,7 +140,7 @@ def coefficients(
                 current = adapt.update(stored, rotor, history)
         new = count(len(current.taught - stored.taught), "newer pair")
         return current, f"{origin}, with {new} of {whose}"
-    chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
+    chart = chart_asked_for(asked, rotor)
     with step("Learning", quiet=asked.json):
         learned = adapt.learn(rotor, history, chart=chart)
     start = f"starting from {asked.chart}" if asked.chart else "without a chart"

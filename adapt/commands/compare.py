@@ -11,6 +11,7 @@ from adapt.commands.answering import (
     BAD_INPUT,
     DONE,
     answer,
+    chart_asked_for,
     read,
     say,
     say_left_out,
@@ -63,7 +64,7 @@ def run(asked: argparse.Namespace) -> int:
         asked, {"--corrected-chart": asked.corrected_chart}, {"--figures": asked.figures}
     )
     rotor, history = read(asked)
-    chart = adapt.read_chart(asked.chart, rotor)
+    chart = chart_asked_for(asked, rotor)
     with _processes(asked.workers) as executor:
         with step("Predicting every run from the runs before it", quiet=asked.json):
             outcome = adapt.compare(rotor, history, chart, limits=asked.limits, executor=executor)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from adapt.commands.answering import DONE, answer, read, say, say_left_out
+from adapt.commands.answering import DONE, answer, chart_asked_for, read, say, say_left_out
 from adapt.commands.asking import Commands, files
 from adapt.commands.places import require_places
 
@@ -40,7 +40,7 @@ def run(asked: argparse.Namespace) -> int:
 
     require_places(asked, {"--output": asked.output})
     rotor, history = read(asked)
-    chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
+    chart = chart_asked_for(asked, rotor)
     with step("Learning", quiet=asked.json):
         learned = adapt.learn(rotor, history, chart=chart, robust=asked.robust)
     if asked.serial is not None:

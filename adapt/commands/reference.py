@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from adapt.commands.answering import DONE, answer
+from adapt.commands.answering import DONE, answer, chart_asked_for
 from adapt.commands.asking import Commands, at_least_0, rotor_file
 from adapt.problems import BadInput
 
@@ -62,7 +62,7 @@ def run(asked: argparse.Namespace) -> int:
         raise BadInput("--move and --chart go together: the chart says what the moves do")
     rotor = adapt.read_rotor(asked.rotor)
     amounts = _amounts(asked, rotor)
-    chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
+    chart = chart_asked_for(asked, rotor)
     mistakes = mistakes_of(read_setup(asked.setup, rotor), rotor) if asked.setup else ()
     read = read_before_after(asked.before, asked.after, rotor, asked.scatter, amounts, chart)
     looks = looks_turned(rotor, read.pairs)

@@ -6,7 +6,14 @@ import argparse
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from adapt.commands.answering import DONE, answer, list_suspects, read_files, say_left_out
+from adapt.commands.answering import (
+    DONE,
+    answer,
+    chart_asked_for,
+    list_suspects,
+    read_files,
+    say_left_out,
+)
 from adapt.commands.asking import Commands, amount, explanation, files
 from adapt.database.place import is_logbook
 from adapt.problems import BadInput
@@ -79,7 +86,7 @@ def run(asked: argparse.Namespace) -> int:
         return _take_back(asked)
     rotor, log = read_files(asked)
     history = adapt.check(rotor, log)
-    chart = adapt.read_chart(asked.chart, rotor) if asked.chart else None
+    chart = chart_asked_for(asked, rotor)
     with step("Learning", quiet=asked.json):
         suspects = adapt.learn(rotor, history, chart=chart, health=False).suspects
     if decides:
