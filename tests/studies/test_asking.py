@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 import os
+import pickle
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -69,6 +70,26 @@ def test_a_folder_may_be_new_but_no_file(tmp_path: Path) -> None:
             folder(str(place))
 
 
+def results_in(file: Path) -> int:
+    """Return how many results a study keeps; before them stands what code it is of."""
+    count = -1
+    with file.open("rb") as kept:
+        try:
+            while True:
+                pickle.load(kept)
+                count += 1
+        except (EOFError, pickle.UnpicklingError):  # the end, or in mid-write
+            return count
+
+
+def until(happened: Callable[[], bool]) -> None:
+    for _ in range(300):
+        if happened():
+            return
+        time.sleep(0.1)
+    raise AssertionError("it did not happen within 30 s")
+
+
 @pytest.mark.parametrize(("workers", "told"), [(1, "INT"), (2, "INT"), (2, "TERM")])
 def test_stopped_it_ends_at_once_in_a_line_and_leaves_no_process(
     tmp_path: Path, workers: int, told: str
@@ -79,12 +100,14 @@ def test_stopped_it_ends_at_once_in_a_line_and_leaves_no_process(
         [sys.executable, script, str(workers), tmp_path / "kept"],
         env={**os.environ, "PYTHONPATH": os.pathsep.join([str(STUDIES), *sys.path])},
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        # A shell that runs tests in the background has Ctrl-C ignored, and so would this.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL) and None,
     )  # fmt: skip
     try:
         assert study.stdout is not None
         for _ in range(workers):
             assert study.stdout.readline() == "at it\n"
-        time.sleep(0.5)  # for the first task's result to arrive
+        until(lambda: results_in(tmp_path / "kept" / "begun.pickle") == 1)
         if told == "INT":
             os.killpg(study.pid, signal.SIGINT)  # as Ctrl-C does
         else:
