@@ -41,7 +41,6 @@ Each fault is one that a move of its adjuster on its blade could undo.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass, field
 
 from asking import ended
@@ -63,7 +62,7 @@ from closed_loop import (
 from kept import kept_figure
 from loop_figures import by_condition, by_pairs
 from loop_tables import Cells, Value, put
-from loop_workers import arguments, executor_of, run_all
+from loop_workers import arguments, results_of, seeds_of
 from loop_worlds import Setting, night_of
 
 PAIRS = (0, 1, 2, 4, 8)
@@ -218,12 +217,12 @@ def _held(value: tuple[float, float, float], goal: float) -> str:
     return f"{value[0]:.3f} ({value[1]:.3f} to {value[2]:.3f}), goal {goal:g} {word}"
 
 
-def worlds(asked, parts: Sequence[str], executor: Executor | None) -> None:
+def worlds(asked, parts: Sequence[str]) -> None:
     """Print, write and draw the tables of the worlds."""
     titles = {"machine": "independent machine", "model": "the learner's own model"}
     for kind in parts:
         tasks = [Task(kind, s, setting=Setting(kind)) for s in seeds_of(asked)]
-        cells = Cells(run_all(every_method, tasks, executor, kind, asked.folder))
+        cells = Cells(results_of(asked, every_method, tasks, kind))
         rows = world_rows(cells)
         title = f"Flights to limits, {titles[kind]}, {cells.jobs} jobs, chance {CHANCE:g} asked for"
         put(asked.folder, f"flights_{kind}", title, rows, verdict(cells))
@@ -233,17 +232,12 @@ def worlds(asked, parts: Sequence[str], executor: Executor | None) -> None:
         kept_figure(asked.folder, f"flights_{kind}", figure)
 
 
-def seeds_of(asked) -> range:
-    """Return the seeds of the jobs."""
-    return range(asked.seed, asked.seed + asked.jobs)
-
-
-def other(asked, part: str, executor: Executor | None) -> None:
+def other(asked, part: str) -> None:
     """Print, write and draw one of the other parts."""
     settings = CAUSES if part == "causes" else {"": Setting()}
     tasks = [Task(part, s, name, x) for name, x in settings.items() for s in seeds_of(asked)]
     work = {"aims": every_aim, "chances": every_chance, "causes": every_cause}[part]
-    cells = Cells(run_all(work, tasks, executor, part, asked.folder))
+    cells = Cells(results_of(asked, work, tasks, part))
     names = {"aims": ("aim",), "chances": ("chance asked", "who decides"),
              "causes": ("machine", "who decides")}[part]  # fmt: skip
     rows = []
@@ -266,11 +260,10 @@ def main() -> None:
     options = arguments(__doc__, jobs=1000, quick=4)
     options.add_argument("--parts", nargs="+", choices=PARTS, default=PARTS)
     asked = options.parse_args()
-    with executor_of(asked.workers) as executor:
-        worlds(asked, [p for p in ("machine", "model") if p in asked.parts], executor)
-        for part in ("aims", "chances", "causes"):
-            if part in asked.parts:
-                other(asked, part, executor)
+    worlds(asked, [p for p in ("machine", "model") if p in asked.parts])
+    for part in ("aims", "chances", "causes"):
+        if part in asked.parts:
+            other(asked, part)
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ from typing import TypeVar
 from asking import add_folder, options_of, whole
 from begun import Begun
 
-__all__ = ["arguments", "executor_of", "run_all"]
+__all__ = ["arguments", "executor_of", "results_of", "run_all", "seeds_of"]
 
 One = TypeVar("One")
 Result = TypeVar("Result")
@@ -101,6 +101,22 @@ def _of_the_study() -> None:
         os._exit(1)
 
     threading.Thread(target=outlive_nobody, daemon=True).start()
+
+
+def seeds_of(asked: argparse.Namespace) -> range:
+    """Return the seeds of the jobs that were asked for."""
+    return range(asked.seed, asked.seed + asked.jobs)
+
+
+def results_of(
+    asked: argparse.Namespace,
+    work: Callable[[One], list[Result]],
+    tasks: Sequence[One],
+    what: str = "jobs",
+) -> list[Result]:
+    """Return the results of all tasks in order, by as many processes as were asked for."""
+    with executor_of(asked.workers) as executor:
+        return run_all(work, tasks, executor, what, asked.folder)
 
 
 def arguments(about: str | None, jobs: int, quick: int) -> argparse.ArgumentParser:

@@ -24,7 +24,7 @@ from asking import ended
 from kept import kept_figure
 from loop_history import history_of_jobs
 from loop_tables import DRAWS, Value, put
-from loop_workers import arguments, executor_of, run_all
+from loop_workers import arguments, results_of, seeds_of
 from loop_worlds import Setting, night_of
 from matplotlib.figure import Figure
 
@@ -131,11 +131,8 @@ def picture(rows: Sequence[dict[str, Value]]) -> Figure:
 def main() -> None:
     """Print the table."""
     asked = arguments(__doc__, jobs=100, quick=3).parse_args()
-    seeds = range(asked.seed, asked.seed + asked.jobs)
-    tasks = [Task(kind, seed) for kind in KINDS for seed in seeds]
-    with executor_of(asked.workers) as executor:
-        counts = run_all(one_fleet, tasks, executor, "fleets", asked.folder)
-    rows = rows_of(counts)
+    tasks = [Task(kind, seed) for kind in KINDS for seed in seeds_of(asked)]
+    rows = rows_of(results_of(asked, one_fleet, tasks, "fleets"))
     title = f"Intervals of predicted readings, {asked.jobs} fleets of each kind"
     put(asked.folder, "prediction_coverage", title, rows)
     kept_figure(asked.folder, "prediction_coverage", picture(rows))

@@ -51,7 +51,7 @@ from kept import kept_figure
 from loop_figures import by_condition
 from loop_history import history_of_jobs
 from loop_tables import Cells, Value, put
-from loop_workers import arguments, executor_of, run_all
+from loop_workers import arguments, results_of, seeds_of
 from loop_worlds import JOB, SERIAL, Night, Setting, night_of
 
 import adapt
@@ -192,10 +192,8 @@ def rows_of(cells: Cells) -> list[dict[str, Value]]:
 def main() -> None:
     """Print the table."""
     asked = arguments(__doc__, jobs=300, quick=3).parse_args()
-    seeds = range(asked.seed, asked.seed + asked.jobs)
-    tasks = [Task(condition, seed) for condition in CONDITIONS for seed in seeds]
-    with executor_of(asked.workers) as executor:
-        cells = Cells(run_all(one_job, tasks, executor, folder=asked.folder))
+    tasks = [Task(condition, seed) for condition in CONDITIONS for seed in seeds_of(asked)]
+    cells = Cells(results_of(asked, one_job, tasks))
     rows = rows_of(cells)
     title = f"Where the world is not as assumed, {cells.jobs} jobs a cell"
     put(asked.folder, "sensitivity", title, rows)

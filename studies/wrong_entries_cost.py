@@ -36,7 +36,7 @@ from kept import kept_figure
 from loop_figures import by_condition
 from loop_history import LogJob
 from loop_tables import Cells, Value, put
-from loop_workers import arguments, executor_of, run_all
+from loop_workers import arguments, results_of, seeds_of
 from loop_worlds import Night, Setting, night_of
 from wrong_logs import Job, spoiled
 from wrong_logs import Setting as Mistakes
@@ -99,9 +99,7 @@ def rows_of(cells: Cells) -> list[dict[str, Value]]:
 def main() -> None:
     """Print the table."""
     asked = arguments(__doc__, jobs=1000, quick=10).parse_args()
-    seeds = range(asked.seed, asked.seed + asked.jobs)
-    with executor_of(asked.workers) as executor:
-        cells = Cells(run_all(one_job, seeds, executor, folder=asked.folder))
+    cells = Cells(results_of(asked, one_job, seeds_of(asked)))
     rows = rows_of(cells)
     title = f"What wrong entries in earlier jobs cost, {cells.jobs} jobs a cell"
     put(asked.folder, "wrong_entries", title, rows)

@@ -264,9 +264,10 @@ class TestOnTheDemo:
     def test_plan_reads_like_a_plan(self, demo, learned, capsys) -> None:
         files = [str(demo.main_rotor), str(demo.log), "--coefficients", learned.target]
         assert main(["plan", *files, "--job", demo.main_job]) == 0
-        text = capsys.readouterr().out
+        text, said = capsys.readouterr()
         for words in (demo.main_job, "What to do", "Ratio", "Cautions", "more or fewer moves"):
             assert words in text
+        assert "2 doubts about what the log says, used as it is" in said
 
     def test_a_plan_that_cannot_be_met_still_prints_its_document(
         self, demo, learned, capsys

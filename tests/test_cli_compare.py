@@ -32,15 +32,6 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     return Small(tmp_path_factory.mktemp("small"))
 
 
-@pytest.mark.parametrize("which", ["chart", "rotor", "runs.csv"])
-def test_a_corrected_chart_takes_the_place_of_nothing_that_is_read(small, capsys, which) -> None:
-    place = Path(small.log) / which if which == "runs.csv" else Path(getattr(small, which))
-    before = place.read_bytes()
-    assert main(small.words("--corrected-chart", place)) == 2
-    assert "expected another file" in capsys.readouterr().err
-    assert place.read_bytes() == before
-
-
 def test_places_that_cannot_be_written_are_told_before_anything_takes_long(
     small, capsys, tmp_path, monkeypatch
 ) -> None:
@@ -54,8 +45,6 @@ def test_places_that_cannot_be_written_are_told_before_anything_takes_long(
     err = capsys.readouterr().err
     assert "--corrected-chart: found" in err
     assert "--figures: found" in err
-    assert main(small.words("--corrected-chart", tmp_path)) == 2
-    assert "--corrected-chart: found" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("as_json", [True, False])

@@ -1,7 +1,4 @@
-"""No file that learn and report write takes the place of one read; bad places are told first.
-
-Those of compare: `test_cli_compare`.
-"""
+"""No file that a command writes takes the place of one that it reads; bad places are told first."""
 
 from __future__ import annotations
 
@@ -16,6 +13,7 @@ from adapt.cli import main
 JOB = "J-058"
 WRITING = {
     "--output": ("learn",),
+    "--corrected-chart": ("compare",),
     "--html": ("report", "--job", JOB),
     "--pdf": ("report", "--job", JOB),
 }
@@ -57,6 +55,7 @@ def test_a_place_that_cannot_be_written_is_told_first(
         raise AssertionError("it began to work")
 
     monkeypatch.setattr(adapt, "learn", never)
+    monkeypatch.setattr(adapt, "compare", never)
     assert main(words(demo, option, tmp_path / where)) == 2
     assert "expected a file in a folder that can be written to" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []

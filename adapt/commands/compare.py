@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -94,11 +94,13 @@ def run(asked: argparse.Namespace) -> int:
 
 def _written(asked: argparse.Namespace, outcome: Outcome, rotor: Rotor) -> list[str]:
     """Write the files that were asked for; return what could not be, which hides no answer."""
-    tasks: list[Callable[[argparse.Namespace, Outcome, Rotor], None]] = []
-    tasks += [_write_chart] if asked.corrected_chart else []
-    tasks += [_write_pictures] if asked.figures else []
     failed = []
-    for write in tasks:
+    for place, write in (
+        (asked.corrected_chart, _write_chart),
+        (asked.figures, _write_pictures),
+    ):
+        if not place:
+            continue
         try:
             write(asked, outcome, rotor)
         except AdaptError as error:

@@ -14,6 +14,7 @@ from adapt.commands.answering import (
     list_suspects,
     read,
     say,
+    say_left_out,
 )
 from adapt.commands.asking import (
     AIMS,
@@ -94,6 +95,7 @@ def run(asked: argparse.Namespace) -> int:
     from adapt.reports.show import step
 
     rotor, history = read(asked)
+    say_left_out(asked, history)
     known, origin = coefficients(asked, rotor, history)
     with step("Planning", quiet=asked.json):
         plan = adapt.plan(

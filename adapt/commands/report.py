@@ -13,6 +13,7 @@ from adapt.commands.answering import (
     list_suspects,
     read,
     say,
+    say_left_out,
 )
 from adapt.commands.asking import Commands, chance, files, published_set
 from adapt.commands.places import require_places
@@ -65,6 +66,7 @@ def run(asked: argparse.Namespace) -> int:
 
     require_places(asked, {"--html": asked.html, "--pdf": asked.pdf})
     rotor, history = read(asked)
+    say_left_out(asked, history)
     known, origin = coefficients(asked, rotor, history)
     serial = str(history.runs.loc[history.runs["job"] == asked.job, "rotor"].max())
     agreed = slips(rotor, known, history, serial)

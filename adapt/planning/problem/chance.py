@@ -144,7 +144,7 @@ def _node_counts(size: Real) -> npt.NDArray[np.int64]:
 def _normal_grid(counts: tuple[int, ...]) -> tuple[Real, Real]:
     """Nodes (node, factor) and weights (node,) of independent standard normals."""
     if math.prod(counts) > _MOST_NODES:
-        return _normal_lattice(len(counts)), np.full(_MOST_NODES, 1.0 / _MOST_NODES)
+        return _fixed(_normal_lattice(len(counts)), np.full(_MOST_NODES, 1.0 / _MOST_NODES))
     nodes, weights = [np.zeros(1)], [np.ones(1)]
     for count in counts:
         if count < 10:
@@ -156,6 +156,13 @@ def _normal_grid(counts: tuple[int, ...]) -> tuple[Real, Real]:
         weights.append(w / w.sum())
     grid = np.stack([a.ravel() for a in np.meshgrid(*nodes, indexing="ij")], axis=-1)[:, 1:]
     mass = np.prod(np.stack([a.ravel() for a in np.meshgrid(*weights, indexing="ij")]), axis=0)
+    return _fixed(grid, mass)
+
+
+def _fixed(grid: Real, mass: Real) -> tuple[Real, Real]:
+    """Return both as arrays that nobody changes, for they are kept."""
+    for array in (grid, mass):
+        array.setflags(write=False)
     return grid, mass
 
 
