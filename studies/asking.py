@@ -7,14 +7,25 @@ from __future__ import annotations
 
 import argparse
 import math
+import multiprocessing
 import os
 import signal
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import NoReturn
 
-__all__ = ["add_folder", "add_quick", "ended", "folder", "options_of", "seconds", "whole"]
+__all__ = [
+    "add_folder",
+    "add_quick",
+    "ended",
+    "folder",
+    "of_the_study",
+    "options_of",
+    "seconds",
+    "whole",
+]
 
 STOPPED = 130  # the usual status of who was stopped by Ctrl-C
 
@@ -71,6 +82,20 @@ def folder(text: str) -> Path:
     if not os.access(nearest, os.W_OK | os.X_OK):
         raise argparse.ArgumentTypeError(f"nothing may be written in {nearest}")
     return path
+
+
+def of_the_study() -> None:
+    """In a process of a study: leave Ctrl-C to the study, end when told to, and with the study."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    study = multiprocessing.parent_process()
+    assert study is not None
+
+    def outlive_nobody() -> None:
+        study.join()
+        os._exit(1)
+
+    threading.Thread(target=outlive_nobody, daemon=True).start()
 
 
 def ended(main: Callable[[], int | None]) -> NoReturn:

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import os
-import signal
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
@@ -15,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
-from asking import add_folder, options_of, whole
+from asking import add_folder, of_the_study, options_of, whole
 from begun import Begun
 
 __all__ = ["arguments", "executor_of", "results_of", "run_all", "seeds_of"]
@@ -78,7 +75,7 @@ def executor_of(workers: int) -> Iterator[Executor | None]:
     if workers <= 1:
         yield None
         return
-    executor = ProcessPoolExecutor(workers, initializer=_of_the_study)
+    executor = ProcessPoolExecutor(workers, initializer=of_the_study)
     try:
         yield executor
     except BaseException:
@@ -87,20 +84,6 @@ def executor_of(workers: int) -> Iterator[Executor | None]:
         raise
     finally:
         executor.shutdown(cancel_futures=True)
-
-
-def _of_the_study() -> None:
-    """Leave Ctrl-C to the study, end when told to, and with the study however it ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    study = multiprocessing.parent_process()
-    assert study is not None
-
-    def outlive_nobody() -> None:
-        study.join()
-        os._exit(1)
-
-    threading.Thread(target=outlive_nobody, daemon=True).start()
 
 
 def seeds_of(asked: argparse.Namespace) -> range:

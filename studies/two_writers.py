@@ -12,7 +12,6 @@ when anything was lost, half seen or refused.
 from __future__ import annotations
 
 import multiprocessing
-import signal
 import sys
 import tempfile
 import time
@@ -23,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from asking import add_folder, ended, options_of, seconds
+from asking import add_folder, ended, of_the_study, options_of, seconds
 from kept import kept_csv, kept_figure, kept_text
 from matplotlib.figure import Figure
 
@@ -81,12 +80,6 @@ def job(name: str) -> list[tuple[str, Table]]:
         )
         for table, (header, lines) in ROWS.items()
     ]  # fmt: skip
-
-
-def of_the_study() -> None:
-    """Leave Ctrl-C to the study, and end when told to."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
 
 def write(place: str, who: str, until: float, results: Any) -> None:
