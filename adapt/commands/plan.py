@@ -127,7 +127,7 @@ def run(asked: argparse.Namespace) -> int:
         _keep_order(asked, plan, origin)
     agreed = slips(rotor, known, history, plan.rotor)
     concerns = concerns_of(
-        known, history, plan.rotor, (list_suspects(asked), learn_all(asked)), agreed
+        known, history, plan.rotor, (list_suspects(asked), learn_all(asked)), agreed, plan.job
     )
     answer(
         asked,

@@ -111,9 +111,8 @@ def plan_job(place: str, change: int, job: str, asked: Asked) -> Planned:
     plan = adapt.plan(rotor, known, history, job, **asked.options())
     serial = state.job(job).rotor
     agreed = slips(rotor, known, history, serial)
-    return Planned(
-        plan, change, origin, tuple(concerns_of(known, history, serial, _COMMANDS, agreed))
-    )
+    concerns = concerns_of(known, history, serial, _COMMANDS, agreed, job)
+    return Planned(plan, change, origin, tuple(concerns))
 
 
 def hold_by_hand(

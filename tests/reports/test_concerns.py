@@ -101,3 +101,24 @@ def _turned(clock: str, hours: int) -> str:
     """Turn a clock angle."""
     at, minutes = clock.split(":")
     return f"{(int(at) + hours - 1) % 12 + 1}:{minutes}"
+
+
+def test_a_plan_says_what_is_doubtful_in_its_job_and_in_no_other(tmp_path: Path, capsys) -> None:
+    """Amplitudes in another unit: each is far beyond its limit."""
+    demo = copied_demo(tmp_path / "demo")
+    path = demo.log / "readings.csv"
+    table = pd.read_csv(path, dtype=str)
+    mine = table["job"] == demo.tail_job
+    table.loc[mine, "amplitude"] = (table.loc[mine, "amplitude"].astype(float) * 254).astype(str)
+    table.to_csv(path, index=False)
+    files = [str(demo.tail_rotor), str(demo.log), "--chart", str(demo.tail_chart), "--json"]
+    assert main(["plan", *files, "--job", demo.tail_job]) in (0, 1)
+    out, err = capsys.readouterr()
+    concerns = json.loads(out)["concerns"]
+    assert sum("at most 10 times the limit" in text for text in concerns) == 3
+    assert any(text.endswith("more doubt about entries of this job") for text in concerns)
+    assert "doubts about what the log says" in err
+    other = table.loc[~mine & table["sensor"].str.startswith("gearbox"), "job"].iloc[0]
+    assert main(["plan", *files, "--job", other]) in (0, 1)
+    concerns = json.loads(capsys.readouterr().out)["concerns"]
+    assert not any("doubt" in text for text in concerns)

@@ -11,12 +11,13 @@ from adapt.learning.new_pairs import MOVED_SINCE
 from adapt.learning.suspects.slipped import Slip
 from adapt.log import History
 from adapt.reports.layout import Block, Bullets, Commands, Heading, Line, table
-from adapt.reports.wording import number, percent
+from adapt.reports.wording import count, number, percent
 
 __all__ = ["concerns_of", "slip_in_words", "suspects_blocks", "would_change"]
 
 MOST_SUSPECTS = 25
 MOST_EXPLANATIONS = 3
+_MOST_DOUBTS = 3  # that are told one by one
 
 
 def suspects_blocks(learned: Coefficients, agreed: Sequence[Slip] = ()) -> Iterable[Block]:
@@ -97,17 +98,21 @@ def concerns_of(
     rotor: str,
     commands: tuple[str, str],
     agreed: Sequence[Slip] = (),
+    job: str | None = None,
 ) -> list[str]:
     """Return what to know about a rotor's coefficients before moves planned with them are made.
 
     Entries of its jobs in this log that are held back as suspect, with their likeliest
     explanation, and what was given up because its reference or a sensor moved. rotor: its serial.
     commands: those that list the suspects, and that learn from the whole log. agreed: jobs whose
-    suspect pairs agree on a turn of the reference.
+    suspect pairs agree on a turn of the reference. job: the one planned for, whose entries are told
+    of where they are doubtful; None = they stand elsewhere.
     """
     runs = history.runs
     jobs = set(runs.loc[runs["rotor"].astype(str) == rotor, "job"].astype(str))
-    told = [slip_in_words(slip) for slip in agreed]
+    told = [] if job is None else _doubtful(history, job)
+    begun = len(told)
+    told += [slip_in_words(slip) for slip in agreed]
     for suspect in coefficients.suspects:
         if str(suspect["job"]) not in jobs:
             continue
@@ -117,7 +122,16 @@ def concerns_of(
             f"{first['text']} ({percent(float(first['probability']))}). Nothing was learned from "
             "it, and these moves rest on the rest of the log."
         )
-    if told:
+    if len(told) > begun:
         told.append(f"To list and decide about such entries: {commands[0]}")
     moved = [note for note in coefficients.notes if note.startswith(f"{MOVED_SINCE} on {rotor} ")]
     return told + [f"{note}: {commands[1]}" for note in moved]
+
+
+def _doubtful(history: History, job: str) -> list[str]:
+    """Return what is doubtful in the entries of a job, or of the whole log; not all one by one."""
+    doubts = [str(p) for p in history.doubts if p.job in (job, None)]
+    told = [f"doubtful, and used as it stands: {doubt}" for doubt in doubts[:_MOST_DOUBTS]]
+    if more := len(doubts) - len(told):
+        told.append(f"and {count(more, 'more doubt')} about entries of this job")
+    return told
