@@ -18,8 +18,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
+import pandas as pd
 from asking import ended
 from kept import kept_figure
 from loop_history import history_of_jobs
@@ -29,12 +31,12 @@ from loop_worlds import Setting, night_of
 from matplotlib.figure import Figure
 
 import adapt
+from adapt.outcomes.scores import EXPERIENCE
 
 KINDS = {"machine": "independent machine", "model": "the learner's own model"}
 LEVELS = (0.5, 0.8, 0.95)
-FEWEST = (0, 1, 2, 4, 8)  # earlier pairs: 0, 1, 2 to 3, 4 to 7, 8 or more
-PAIRS = ("0", "1", "2 to 3", "4 to 7", "8 or more")
 ALL = "all"
+OF = ("vibration", "track")
 
 
 @dataclass(frozen=True)
@@ -60,20 +62,18 @@ class Count:
 def one_fleet(task: Task) -> list[Count]:
     """Walk through a fleet and count, by what is predicted and the rotor's earlier pairs."""
     night = night_of(task.seed, Setting(task.kind))
-    outcome = adapt.compare(
+    told = adapt.compare(
         night.rotor, history_of_jobs(night.rotor, night.others), chart=night.chart
-    )
-    told = outcome.predictions
-    told = told[(told["method"] == "learned") & told["tail"].notna()]
-    place = np.searchsorted(FEWEST, told["pairs"].to_numpy(), side="right") - 1
-    tail, track = told["tail"].to_numpy(), told["sensor"].isna().to_numpy()
-    found = []
-    for of, mine in (("vibration", ~track), ("track", track)):
-        for number, pairs in [*enumerate(PAIRS), (-1, ALL)]:
-            some = tail[mine & (place == number)] if pairs != ALL else tail[mine]
-            inside = tuple(int((some >= 1.0 - level).sum()) for level in LEVELS)
-            found.append(Count(task.kind, task.seed, of, pairs, len(some), inside))
-    return found
+    ).coverage
+    told = told[told["level"].isin(LEVELS)].sort_values("level")
+    return [
+        Count(
+            task.kind, task.seed, str(of), ALL if pd.isna(pairs) else str(pairs),
+            int(mine["readings"].max()),
+            tuple(np.rint(mine["share"] * mine["readings"]).astype(int).tolist()),
+        )
+        for (of, pairs), mine in told.groupby(["of", "experience"], dropna=False, observed=True)
+    ]  # fmt: skip
 
 
 def rows_of(counts: Sequence[Count]) -> list[dict[str, Value]]:
@@ -84,7 +84,8 @@ def rows_of(counts: Sequence[Count]) -> list[dict[str, Value]]:
     return [
         {"world": kind, "of": of, "pairs": pairs, "readings": sum(c.readings for c in some)}
         | {f"{100 * level:g} %": _share(some, k) for k, level in enumerate(LEVELS)}
-        for (kind, of, pairs), some in cells.items()
+        for kind, of, pairs in product(KINDS, OF, (*EXPERIENCE, ALL))
+        if (some := cells.get((kind, of, pairs)))
     ]
 
 
@@ -92,11 +93,8 @@ def _share(counts: Sequence[Count], level: int) -> tuple[float, float, float]:
     """Return the share inside with its interval from resampled fleets."""
     inside = np.array([c.inside[level] for c in counts], dtype=float)
     number = np.array([c.readings for c in counts], dtype=float)
-    if not number.sum():
-        return (np.nan, np.nan, np.nan)
     drawn = np.random.default_rng(1).integers(len(counts), size=(DRAWS, len(counts)))
-    sums = number[drawn].sum(axis=1)
-    shares = inside[drawn].sum(axis=1)[sums > 0] / sums[sums > 0]
+    shares = inside[drawn].sum(axis=1) / number[drawn].sum(axis=1)
     low, high = np.quantile(shares, [0.025, 0.975])
     return float(inside.sum() / number.sum()), float(low), float(high)
 
@@ -117,8 +115,7 @@ def picture(rows: Sequence[dict[str, Value]]) -> Figure:
                 color="black", marker=marker, markerfacecolor="white", linestyle="none", capsize=2,
                 label=f"{name} stated",
             )  # fmt: skip
-        names = [str(row["pairs"]).replace(" or more", "+") for row in mine]
-        axes.set_xticks(range(len(mine)), names, fontsize=8)
+        axes.set_xticks(range(len(mine)), [str(row["pairs"]) for row in mine], fontsize=8)
         axes.set_xlabel("earlier pairs on the rotor", fontsize=9)
         axes.set_title(f"{of}, {KINDS[str(kind)]}", fontsize=9)
     whole[0].set_ylabel("share of readings inside")

@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "studies"))
 import loop_worlds
 from loop_history import history_of_jobs
 from loop_worlds import Setting, night_of
-from prediction_coverage import ALL, LEVELS, PAIRS, Count, Task, one_fleet, rows_of
+from prediction_coverage import ALL, LEVELS, Count, Task, one_fleet, rows_of
 
 import adapt
 
@@ -31,20 +31,19 @@ def test_shares_are_of_readings_and_intervals_of_fleets() -> None:
     assert row["95 %"] == pytest.approx((37 / 40, 27 / 30, 10 / 10))
 
 
-def test_what_is_counted_is_what_compare_says(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_counted_is_what_a_count_of_the_predictions_gives(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr(loop_worlds, "OTHERS", 3)
     monkeypatch.setattr(loop_worlds, "JOBS_OF_OTHERS", 2)
-    counts = one_fleet(Task("model", 1))
+    counts = {(c.of, c.pairs): c for c in one_fleet(Task("model", 1))}
     night = night_of(1, Setting("model"))
     log = history_of_jobs(night.rotor, night.others)
-    told = adapt.compare(night.rotor, log, chart=night.chart).coverage
-    for count in counts:
-        experience = told["experience"].isna() if count.pairs == ALL else (
-            told["experience"] == count.pairs
-        )  # fmt: skip
-        mine = told[(told["of"] == count.of) & experience].set_index("level")
-        for level, inside in zip(LEVELS, count.inside, strict=True):
-            if count.readings:
-                assert mine.loc[level, "readings"] == count.readings
-                assert mine.loc[level, "share"] == pytest.approx(inside / count.readings)
-    assert {count.pairs for count in counts if count.readings} >= {PAIRS[0], PAIRS[1], ALL}
+    told = adapt.compare(night.rotor, log, chart=night.chart).predictions
+    told = told[(told["method"] == "learned") & told["tail"].notna()]
+    for of, some in (("vibration", told[told.sensor.notna()]), ("track", told[told.sensor.isna()])):
+        for pairs, mine in (("0", some[some.pairs == 0]), ("2 to 3", some[some.pairs.isin((2, 3))]),
+                            (ALL, some)):  # fmt: skip
+            inside = tuple(sum(tail >= 1.0 - level for tail in mine["tail"]) for level in LEVELS)
+            assert len(mine) > 0
+            assert (counts[of, pairs].readings, counts[of, pairs].inside) == (len(mine), inside)
